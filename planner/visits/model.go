@@ -105,8 +105,9 @@ type Block struct {
 	Events   []Event     `json:"events"`
 	// Contact, when above 0, is the least number of minutes (fixed, not scaled)
 	// that the steps named in Overlaps must fill together: the longer counts.
-	// It is applied to the block's whole scaled work of those steps, before the
-	// other steps are added.
+	// It is applied to the minutes of those steps in the block, factors
+	// included, before the other steps are added; in a stage with
+	// StopAfterCanal it holds for each portion.
 	Contact  float64  `json:"contact"`
 	Overlaps []string `json:"overlaps"`
 }
@@ -116,8 +117,8 @@ type Stage struct {
 	ID      string `json:"id"`
 	Locates bool   `json:"locates"` // the first search: finds the expected canals
 	// Work. PerCanal steps are done for every canal found (all of them in one
-	// portion, or one canal a portion with StopAfterCanal; Once steps, Contact
-	// and events without PerCanal then belong to the stage's first portion).
+	// portion, or one canal a portion with StopAfterCanal; Once steps and events
+	// without PerCanal then belong to the stage's first portion).
 	Work Block `json:"work"`
 	// Discovery is the probability that one canal still unfound is found during
 	// one portion of this stage.
@@ -133,9 +134,9 @@ type Stage struct {
 // (dry, free of pain and swelling). When it is not, the visit ends at the stop
 // before the stage, and a further visit is needed.
 type Gate struct {
-	FirstVisit  float64 `json:"first_visit"`  // probability ready in the visit in which the tooth was opened
-	AfterDress  float64 `json:"after_dress"`  // at a later visit
-	Check       Minutes `json:"check"`        // minutes of the check itself
+	FirstVisit float64 `json:"first_visit"` // probability ready in the visit in which the tooth was opened
+	AfterDress float64 `json:"after_dress"` // at a later visit
+	Check      Minutes `json:"check"`       // minutes of the check itself
 }
 
 // Stop is a state of the tooth in which a visit may end.
