@@ -84,9 +84,11 @@ func (Difficulty_Level) EnumDescriptor() ([]byte, []int) {
 // made; a later look is a further assessment.
 type Assessment struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Resource name, practices/{practice}/cases/{case}/assessments/{assessment}.
+	// Resource name, practices/{practice}/cases/{case}/assessments/{version}.
 	// Output only.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Number of the assessment in its case, from 1; 0 in a preview.
+	Version int64 `protobuf:"varint,7,opt,name=version,proto3" json:"version,omitempty"`
 	// What was found.
 	Findings *Findings `protobuf:"bytes,2,opt,name=findings,proto3" json:"findings,omitempty"`
 	// How hard the tooth is. Output only.
@@ -136,6 +138,13 @@ func (x *Assessment) GetName() string {
 		return x.Name
 	}
 	return ""
+}
+
+func (x *Assessment) GetVersion() int64 {
+	if x != nil {
+		return x.Version
+	}
+	return 0
 }
 
 func (x *Assessment) GetFindings() *Findings {
@@ -787,10 +796,11 @@ var File_visitwright_v1_assessment_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_assessment_proto_rawDesc = "" +
 	"\n" +
-	"\x1fvisitwright/v1/assessment.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x19visitwright/v1/case.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xd0\x02\n" +
+	"\x1fvisitwright/v1/assessment.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x19visitwright/v1/case.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xea\x02\n" +
 	"\n" +
 	"Assessment\x12\x1c\n" +
-	"\x04name\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xf0\x01R\x04name\x12<\n" +
+	"\x04name\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xf0\x01R\x04name\x12\x18\n" +
+	"\aversion\x18\a \x01(\x03R\aversion\x12<\n" +
 	"\bfindings\x18\x02 \x01(\v2\x18.visitwright.v1.FindingsB\x06\xbaH\x03\xc8\x01\x01R\bfindings\x12:\n" +
 	"\n" +
 	"difficulty\x18\x03 \x01(\v2\x1a.visitwright.v1.DifficultyR\n" +

@@ -134,8 +134,8 @@ func (Party) EnumDescriptor() ([]byte, []int) {
 	return file_visitwright_v1_case_proto_rawDescGZIP(), []int{1}
 }
 
-// Where the case stands. Changed by StopCase, AcceptOption and the visits,
-// never by an update.
+// Where the case stands. Changed by Assess, AcceptOption, the visits and
+// StopCase, never by an update.
 //
 // A value that a client does not know must be shown as "open, see the
 // practice" and never treated as closed.
@@ -146,15 +146,15 @@ const (
 	Case_STATE_UNSPECIFIED Case_State = 0
 	// Known from a letter or a call only; what it says is provisional.
 	Case_STATE_REFERRED Case_State = 1
-	// Seen or being assessed.
-	Case_STATE_ASSESSING Case_State = 2
-	// A plan was proposed; no option is accepted yet.
+	// There is an assessment.
+	Case_STATE_ASSESSED Case_State = 2
+	// A clinician accepted an option of a plan.
 	Case_STATE_PLANNED Case_State = 3
-	// A clinician accepted an option.
-	Case_STATE_ACCEPTED Case_State = 4
-	// Treatment has begun.
-	Case_STATE_IN_TREATMENT Case_State = 5
-	// Treated; restoration or reviews are still due.
+	// The first visit has begun.
+	Case_STATE_IN_TREATMENT Case_State = 4
+	// Treatment is complete; restoration or report are still open.
+	Case_STATE_FILLED Case_State = 5
+	// Under review.
 	Case_STATE_IN_REVIEW Case_State = 6
 	// Ended with closing_reason; nothing more is booked, sent or followed up.
 	Case_STATE_CLOSED Case_State = 7
@@ -165,20 +165,20 @@ var (
 	Case_State_name = map[int32]string{
 		0: "STATE_UNSPECIFIED",
 		1: "STATE_REFERRED",
-		2: "STATE_ASSESSING",
+		2: "STATE_ASSESSED",
 		3: "STATE_PLANNED",
-		4: "STATE_ACCEPTED",
-		5: "STATE_IN_TREATMENT",
+		4: "STATE_IN_TREATMENT",
+		5: "STATE_FILLED",
 		6: "STATE_IN_REVIEW",
 		7: "STATE_CLOSED",
 	}
 	Case_State_value = map[string]int32{
 		"STATE_UNSPECIFIED":  0,
 		"STATE_REFERRED":     1,
-		"STATE_ASSESSING":    2,
+		"STATE_ASSESSED":     2,
 		"STATE_PLANNED":      3,
-		"STATE_ACCEPTED":     4,
-		"STATE_IN_TREATMENT": 5,
+		"STATE_IN_TREATMENT": 4,
+		"STATE_FILLED":       5,
 		"STATE_IN_REVIEW":    6,
 		"STATE_CLOSED":       7,
 	}
@@ -268,6 +268,59 @@ func (Referral_Urgency) EnumDescriptor() ([]byte, []int) {
 	return file_visitwright_v1_case_proto_rawDescGZIP(), []int{2, 0}
 }
 
+// Who agreed.
+type Consent_Giver int32
+
+const (
+	// Not said; treated as not given.
+	Consent_GIVER_UNSPECIFIED Consent_Giver = 0
+	// The patient.
+	Consent_GIVER_PATIENT Consent_Giver = 1
+	// The guardian, for the patient.
+	Consent_GIVER_GUARDIAN Consent_Giver = 2
+)
+
+// Enum value maps for Consent_Giver.
+var (
+	Consent_Giver_name = map[int32]string{
+		0: "GIVER_UNSPECIFIED",
+		1: "GIVER_PATIENT",
+		2: "GIVER_GUARDIAN",
+	}
+	Consent_Giver_value = map[string]int32{
+		"GIVER_UNSPECIFIED": 0,
+		"GIVER_PATIENT":     1,
+		"GIVER_GUARDIAN":    2,
+	}
+)
+
+func (x Consent_Giver) Enum() *Consent_Giver {
+	p := new(Consent_Giver)
+	*p = x
+	return p
+}
+
+func (x Consent_Giver) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Consent_Giver) Descriptor() protoreflect.EnumDescriptor {
+	return file_visitwright_v1_case_proto_enumTypes[4].Descriptor()
+}
+
+func (Consent_Giver) Type() protoreflect.EnumType {
+	return &file_visitwright_v1_case_proto_enumTypes[4]
+}
+
+func (x Consent_Giver) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Consent_Giver.Descriptor instead.
+func (Consent_Giver) EnumDescriptor() ([]byte, []int) {
+	return file_visitwright_v1_case_proto_rawDescGZIP(), []int{3, 0}
+}
+
 // One tooth of one patient, from referral or first call to discharge.
 type Case struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -281,12 +334,12 @@ type Case struct {
 	Diagnosis *Diagnosis `protobuf:"bytes,4,opt,name=diagnosis,proto3" json:"diagnosis,omitempty"`
 	// Who sent the patient and what is asked.
 	Referral *Referral `protobuf:"bytes,5,opt,name=referral,proto3" json:"referral,omitempty"`
-	// What the patient agreed to. Set by RecordConsent. Output only.
-	Consent *Consent `protobuf:"bytes,6,opt,name=consent,proto3" json:"consent,omitempty"`
+	// Who treats, practices/{practice}/clinicians/{clinician}; may be empty.
+	Clinician string `protobuf:"bytes,6,opt,name=clinician,proto3" json:"clinician,omitempty"`
 	// Where the case stands. Output only.
 	State Case_State `protobuf:"varint,7,opt,name=state,proto3,enum=visitwright.v1.Case_State" json:"state,omitempty"`
 	// Catalogue id (catalogue "closing-reasons"): healed-discharged, extracted,
-	// declined, transferred, lost, died, not-restorable. Output only.
+	// declined, transferred, lost, died. Output only.
 	ClosingReason string `protobuf:"bytes,8,opt,name=closing_reason,json=closingReason,proto3" json:"closing_reason,omitempty"`
 	// Treatment that another practice began; its clock already runs.
 	TreatmentBegun *TreatmentBegun `protobuf:"bytes,9,opt,name=treatment_begun,json=treatmentBegun,proto3" json:"treatment_begun,omitempty"`
@@ -377,11 +430,11 @@ func (x *Case) GetReferral() *Referral {
 	return nil
 }
 
-func (x *Case) GetConsent() *Consent {
+func (x *Case) GetClinician() string {
 	if x != nil {
-		return x.Consent
+		return x.Clinician
 	}
-	return nil
+	return ""
 }
 
 func (x *Case) GetState() Case_State {
@@ -626,20 +679,17 @@ func (x *Referral) GetReceiveDate() *date.Date {
 	return nil
 }
 
-// What the patient agreed to, when, and who asked.
+// That the patient agreed, when, and who agreed.
 type Consent struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Plan revision that was explained,
-	// practices/{practice}/cases/{case}/plans/{revision}.
-	Plan string `protobuf:"bytes,1,opt,name=plan,proto3" json:"plan,omitempty"`
-	// Id of the option in that plan.
-	Option string `protobuf:"bytes,2,opt,name=option,proto3" json:"option,omitempty"`
-	// When the patient agreed.
-	AgreeTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=agree_time,json=agreeTime,proto3" json:"agree_time,omitempty"`
-	// Who asked, as the practice refers to them.
-	TakenBy string `protobuf:"bytes,4,opt,name=taken_by,json=takenBy,proto3" json:"taken_by,omitempty"`
-	// True when the guardian agreed for the patient.
-	ByGuardian    bool `protobuf:"varint,5,opt,name=by_guardian,json=byGuardian,proto3" json:"by_guardian,omitempty"`
+	// Who agreed.
+	Giver Consent_Giver `protobuf:"varint,1,opt,name=giver,proto3,enum=visitwright.v1.Consent_Giver" json:"giver,omitempty"`
+	// When.
+	AgreeTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=agree_time,json=agreeTime,proto3" json:"agree_time,omitempty"`
+	// Catalogue id (catalogue "consent-forms"): "written", "spoken".
+	Form string `protobuf:"bytes,3,opt,name=form,proto3" json:"form,omitempty"`
+	// What else was said.
+	Note          string `protobuf:"bytes,4,opt,name=note,proto3" json:"note,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -674,18 +724,11 @@ func (*Consent) Descriptor() ([]byte, []int) {
 	return file_visitwright_v1_case_proto_rawDescGZIP(), []int{3}
 }
 
-func (x *Consent) GetPlan() string {
+func (x *Consent) GetGiver() Consent_Giver {
 	if x != nil {
-		return x.Plan
+		return x.Giver
 	}
-	return ""
-}
-
-func (x *Consent) GetOption() string {
-	if x != nil {
-		return x.Option
-	}
-	return ""
+	return Consent_GIVER_UNSPECIFIED
 }
 
 func (x *Consent) GetAgreeTime() *timestamppb.Timestamp {
@@ -695,21 +738,21 @@ func (x *Consent) GetAgreeTime() *timestamppb.Timestamp {
 	return nil
 }
 
-func (x *Consent) GetTakenBy() string {
+func (x *Consent) GetForm() string {
 	if x != nil {
-		return x.TakenBy
+		return x.Form
 	}
 	return ""
 }
 
-func (x *Consent) GetByGuardian() bool {
+func (x *Consent) GetNote() string {
 	if x != nil {
-		return x.ByGuardian
+		return x.Note
 	}
-	return false
+	return ""
 }
 
-// The option that a clinician accepted.
+// The option that a clinician accepted, and the patient's consent to it.
 type AcceptedOption struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Plan revision, practices/{practice}/cases/{case}/plans/{revision}.
@@ -719,7 +762,12 @@ type AcceptedOption struct {
 	// Who accepted.
 	AcceptedBy *Actor `protobuf:"bytes,3,opt,name=accepted_by,json=acceptedBy,proto3" json:"accepted_by,omitempty"`
 	// When.
-	AcceptTime    *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=accept_time,json=acceptTime,proto3" json:"accept_time,omitempty"`
+	AcceptTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=accept_time,json=acceptTime,proto3" json:"accept_time,omitempty"`
+	// The patient's consent to this option; absent while it is not given.
+	Consent *Consent `protobuf:"bytes,5,opt,name=consent,proto3" json:"consent,omitempty"`
+	// The clinician who accepted, practices/{practice}/clinicians/{clinician};
+	// empty when the token names none.
+	Clinician     string `protobuf:"bytes,6,opt,name=clinician,proto3" json:"clinician,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -782,10 +830,25 @@ func (x *AcceptedOption) GetAcceptTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *AcceptedOption) GetConsent() *Consent {
+	if x != nil {
+		return x.Consent
+	}
+	return nil
+}
+
+func (x *AcceptedOption) GetClinician() string {
+	if x != nil {
+		return x.Clinician
+	}
+	return ""
+}
+
 // Treatment that began in another practice.
 type TreatmentBegun struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Day of the visit there.
+	// Day of the visit there; absent when nobody knows, which is planned as if
+	// the latest date had passed.
 	VisitDate *date.Date `protobuf:"bytes,1,opt,name=visit_date,json=visitDate,proto3" json:"visit_date,omitempty"`
 	// Catalogue id of the dressing (catalogue "medicaments"); "unknown" when
 	// nobody knows, which is planned as the one that lasts least.
@@ -794,7 +857,9 @@ type TreatmentBegun struct {
 	Temporary string `protobuf:"bytes,3,opt,name=temporary,proto3" json:"temporary,omitempty"`
 	// Catalogue id of the stop the tooth was left in (catalogue "stops"), or
 	// "unknown".
-	Stop          string `protobuf:"bytes,4,opt,name=stop,proto3" json:"stop,omitempty"`
+	Stop string `protobuf:"bytes,4,opt,name=stop,proto3" json:"stop,omitempty"`
+	// What else is known of it.
+	Note          string `protobuf:"bytes,5,opt,name=note,proto3" json:"note,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -857,18 +922,25 @@ func (x *TreatmentBegun) GetStop() string {
 	return ""
 }
 
+func (x *TreatmentBegun) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
 var File_visitwright_v1_case_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_case_proto_rawDesc = "" +
 	"\n" +
-	"\x19visitwright/v1/case.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1dvisitwright/v1/personal.proto\x1a\x1avisitwright/v1/tooth.proto\"\x8c\t\n" +
+	"\x19visitwright/v1/case.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1dvisitwright/v1/personal.proto\x1a\x1avisitwright/v1/tooth.proto\"\xfe\b\n" +
 	"\x04Case\x12\x1c\n" +
 	"\x04name\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04name\x12e\n" +
 	"\apatient\x18\x02 \x01(\tBK\xbaHHrF2D^practices/[a-z0-9][a-z0-9-]{0,62}/patients/[a-z0-9][a-z0-9-]{0,62}$R\apatient\x12+\n" +
 	"\x05tooth\x18\x03 \x01(\v2\x15.visitwright.v1.ToothR\x05tooth\x127\n" +
 	"\tdiagnosis\x18\x04 \x01(\v2\x19.visitwright.v1.DiagnosisR\tdiagnosis\x124\n" +
-	"\breferral\x18\x05 \x01(\v2\x18.visitwright.v1.ReferralR\breferral\x121\n" +
-	"\aconsent\x18\x06 \x01(\v2\x17.visitwright.v1.ConsentR\aconsent\x120\n" +
+	"\breferral\x18\x05 \x01(\v2\x18.visitwright.v1.ReferralR\breferral\x12&\n" +
+	"\tclinician\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\tclinician\x120\n" +
 	"\x05state\x18\a \x01(\x0e2\x1a.visitwright.v1.Case.StateR\x05state\x12%\n" +
 	"\x0eclosing_reason\x18\b \x01(\tR\rclosingReason\x12G\n" +
 	"\x0ftreatment_begun\x18\t \x01(\v2\x1e.visitwright.v1.TreatmentBegunR\x0etreatmentBegun\x12J\n" +
@@ -882,14 +954,14 @@ const file_visitwright_v1_case_proto_rawDesc = "" +
 	"createTime\x12;\n" +
 	"\vupdate_time\x18\x10 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"updateTime\x12\x1b\n" +
-	"\x04etag\x18\x11 \x01(\tB\a\xbaH\x04r\x02\x18PR\x04etag\"\xad\x01\n" +
+	"\x04etag\x18\x11 \x01(\tB\a\xbaH\x04r\x02\x18PR\x04etag\"\xaa\x01\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\x12\n" +
-	"\x0eSTATE_REFERRED\x10\x01\x12\x13\n" +
-	"\x0fSTATE_ASSESSING\x10\x02\x12\x11\n" +
-	"\rSTATE_PLANNED\x10\x03\x12\x12\n" +
-	"\x0eSTATE_ACCEPTED\x10\x04\x12\x16\n" +
-	"\x12STATE_IN_TREATMENT\x10\x05\x12\x13\n" +
+	"\x0eSTATE_REFERRED\x10\x01\x12\x12\n" +
+	"\x0eSTATE_ASSESSED\x10\x02\x12\x11\n" +
+	"\rSTATE_PLANNED\x10\x03\x12\x16\n" +
+	"\x12STATE_IN_TREATMENT\x10\x04\x12\x10\n" +
+	"\fSTATE_FILLED\x10\x05\x12\x13\n" +
 	"\x0fSTATE_IN_REVIEW\x10\x06\x12\x10\n" +
 	"\fSTATE_CLOSED\x10\a\"\xa1\x01\n" +
 	"\tDiagnosis\x128\n" +
@@ -908,28 +980,34 @@ const file_visitwright_v1_case_proto_rawDesc = "" +
 	"\x13URGENCY_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fURGENCY_ROUTINE\x10\x01\x12\x10\n" +
 	"\fURGENCY_SOON\x10\x02\x12\x15\n" +
-	"\x11URGENCY_EMERGENCY\x10\x03\"\xaa\x02\n" +
-	"\aConsent\x12r\n" +
-	"\x04plan\x18\x01 \x01(\tB^\xbaH[rY2W^practices/[a-z0-9][a-z0-9-]{0,62}/cases/[a-z0-9][a-z0-9-]{0,62}/plans/[1-9][0-9]{0,8}$R\x04plan\x12!\n" +
-	"\x06option\x18\x02 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18?R\x06option\x12A\n" +
+	"\x11URGENCY_EMERGENCY\x10\x03\"\xac\x02\n" +
+	"\aConsent\x12?\n" +
+	"\x05giver\x18\x01 \x01(\x0e2\x1d.visitwright.v1.Consent.GiverB\n" +
+	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x05giver\x12A\n" +
 	"\n" +
-	"agree_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\tagreeTime\x12$\n" +
-	"\btaken_by\x18\x04 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18@R\atakenBy\x12\x1f\n" +
-	"\vby_guardian\x18\x05 \x01(\bR\n" +
-	"byGuardian\"\xb1\x01\n" +
+	"agree_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampB\x06\xbaH\x03\xc8\x01\x01R\tagreeTime\x124\n" +
+	"\x04form\x18\x03 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x04form\x12 \n" +
+	"\x04note\x18\x04 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\x80\xce\x18\x01R\x04note\"E\n" +
+	"\x05Giver\x12\x15\n" +
+	"\x11GIVER_UNSPECIFIED\x10\x00\x12\x11\n" +
+	"\rGIVER_PATIENT\x10\x01\x12\x12\n" +
+	"\x0eGIVER_GUARDIAN\x10\x02\"\x82\x02\n" +
 	"\x0eAcceptedOption\x12\x12\n" +
 	"\x04plan\x18\x01 \x01(\tR\x04plan\x12\x16\n" +
 	"\x06option\x18\x02 \x01(\tR\x06option\x126\n" +
 	"\vaccepted_by\x18\x03 \x01(\v2\x15.visitwright.v1.ActorR\n" +
 	"acceptedBy\x12;\n" +
 	"\vaccept_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"acceptTime\"\xfe\x01\n" +
-	"\x0eTreatmentBegun\x128\n" +
+	"acceptTime\x121\n" +
+	"\aconsent\x18\x05 \x01(\v2\x17.visitwright.v1.ConsentR\aconsent\x12\x1c\n" +
+	"\tclinician\x18\x06 \x01(\tR\tclinician\"\x98\x02\n" +
+	"\x0eTreatmentBegun\x120\n" +
 	"\n" +
-	"visit_date\x18\x01 \x01(\v2\x11.google.type.DateB\x06\xbaH\x03\xc8\x01\x01R\tvisitDate\x12<\n" +
+	"visit_date\x18\x01 \x01(\v2\x11.google.type.DateR\tvisitDate\x12<\n" +
 	"\bdressing\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\bdressing\x12>\n" +
 	"\ttemporary\x18\x03 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\ttemporary\x124\n" +
-	"\x04stop\x18\x04 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x04stop*\x8e\x01\n" +
+	"\x04stop\x18\x04 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x04stop\x12 \n" +
+	"\x04note\x18\x05 \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\x80\xce\x18\x01R\x04note*\x8e\x01\n" +
 	"\x0fRootDevelopment\x12 \n" +
 	"\x1cROOT_DEVELOPMENT_UNSPECIFIED\x10\x00\x12\x1b\n" +
 	"\x17ROOT_DEVELOPMENT_MATURE\x10\x01\x12\x1e\n" +
@@ -952,50 +1030,52 @@ func file_visitwright_v1_case_proto_rawDescGZIP() []byte {
 	return file_visitwright_v1_case_proto_rawDescData
 }
 
-var file_visitwright_v1_case_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
+var file_visitwright_v1_case_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
 var file_visitwright_v1_case_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
 var file_visitwright_v1_case_proto_goTypes = []any{
 	(RootDevelopment)(0),          // 0: visitwright.v1.RootDevelopment
 	(Party)(0),                    // 1: visitwright.v1.Party
 	(Case_State)(0),               // 2: visitwright.v1.Case.State
 	(Referral_Urgency)(0),         // 3: visitwright.v1.Referral.Urgency
-	(*Case)(nil),                  // 4: visitwright.v1.Case
-	(*Diagnosis)(nil),             // 5: visitwright.v1.Diagnosis
-	(*Referral)(nil),              // 6: visitwright.v1.Referral
-	(*Consent)(nil),               // 7: visitwright.v1.Consent
-	(*AcceptedOption)(nil),        // 8: visitwright.v1.AcceptedOption
-	(*TreatmentBegun)(nil),        // 9: visitwright.v1.TreatmentBegun
-	(*Tooth)(nil),                 // 10: visitwright.v1.Tooth
-	(*ExternalIdentifier)(nil),    // 11: visitwright.v1.ExternalIdentifier
-	(*timestamppb.Timestamp)(nil), // 12: google.protobuf.Timestamp
-	(*date.Date)(nil),             // 13: google.type.Date
-	(*Actor)(nil),                 // 14: visitwright.v1.Actor
+	(Consent_Giver)(0),            // 4: visitwright.v1.Consent.Giver
+	(*Case)(nil),                  // 5: visitwright.v1.Case
+	(*Diagnosis)(nil),             // 6: visitwright.v1.Diagnosis
+	(*Referral)(nil),              // 7: visitwright.v1.Referral
+	(*Consent)(nil),               // 8: visitwright.v1.Consent
+	(*AcceptedOption)(nil),        // 9: visitwright.v1.AcceptedOption
+	(*TreatmentBegun)(nil),        // 10: visitwright.v1.TreatmentBegun
+	(*Tooth)(nil),                 // 11: visitwright.v1.Tooth
+	(*ExternalIdentifier)(nil),    // 12: visitwright.v1.ExternalIdentifier
+	(*timestamppb.Timestamp)(nil), // 13: google.protobuf.Timestamp
+	(*date.Date)(nil),             // 14: google.type.Date
+	(*Actor)(nil),                 // 15: visitwright.v1.Actor
 }
 var file_visitwright_v1_case_proto_depIdxs = []int32{
-	10, // 0: visitwright.v1.Case.tooth:type_name -> visitwright.v1.Tooth
-	5,  // 1: visitwright.v1.Case.diagnosis:type_name -> visitwright.v1.Diagnosis
-	6,  // 2: visitwright.v1.Case.referral:type_name -> visitwright.v1.Referral
-	7,  // 3: visitwright.v1.Case.consent:type_name -> visitwright.v1.Consent
-	2,  // 4: visitwright.v1.Case.state:type_name -> visitwright.v1.Case.State
-	9,  // 5: visitwright.v1.Case.treatment_begun:type_name -> visitwright.v1.TreatmentBegun
-	0,  // 6: visitwright.v1.Case.root_development:type_name -> visitwright.v1.RootDevelopment
-	8,  // 7: visitwright.v1.Case.accepted:type_name -> visitwright.v1.AcceptedOption
-	11, // 8: visitwright.v1.Case.external_identifiers:type_name -> visitwright.v1.ExternalIdentifier
-	12, // 9: visitwright.v1.Case.create_time:type_name -> google.protobuf.Timestamp
-	12, // 10: visitwright.v1.Case.update_time:type_name -> google.protobuf.Timestamp
-	3,  // 11: visitwright.v1.Referral.urgency:type_name -> visitwright.v1.Referral.Urgency
-	1,  // 12: visitwright.v1.Referral.restores:type_name -> visitwright.v1.Party
-	1,  // 13: visitwright.v1.Referral.reviews:type_name -> visitwright.v1.Party
-	13, // 14: visitwright.v1.Referral.receive_date:type_name -> google.type.Date
-	12, // 15: visitwright.v1.Consent.agree_time:type_name -> google.protobuf.Timestamp
-	14, // 16: visitwright.v1.AcceptedOption.accepted_by:type_name -> visitwright.v1.Actor
-	12, // 17: visitwright.v1.AcceptedOption.accept_time:type_name -> google.protobuf.Timestamp
-	13, // 18: visitwright.v1.TreatmentBegun.visit_date:type_name -> google.type.Date
-	19, // [19:19] is the sub-list for method output_type
-	19, // [19:19] is the sub-list for method input_type
-	19, // [19:19] is the sub-list for extension type_name
-	19, // [19:19] is the sub-list for extension extendee
-	0,  // [0:19] is the sub-list for field type_name
+	11, // 0: visitwright.v1.Case.tooth:type_name -> visitwright.v1.Tooth
+	6,  // 1: visitwright.v1.Case.diagnosis:type_name -> visitwright.v1.Diagnosis
+	7,  // 2: visitwright.v1.Case.referral:type_name -> visitwright.v1.Referral
+	2,  // 3: visitwright.v1.Case.state:type_name -> visitwright.v1.Case.State
+	10, // 4: visitwright.v1.Case.treatment_begun:type_name -> visitwright.v1.TreatmentBegun
+	0,  // 5: visitwright.v1.Case.root_development:type_name -> visitwright.v1.RootDevelopment
+	9,  // 6: visitwright.v1.Case.accepted:type_name -> visitwright.v1.AcceptedOption
+	12, // 7: visitwright.v1.Case.external_identifiers:type_name -> visitwright.v1.ExternalIdentifier
+	13, // 8: visitwright.v1.Case.create_time:type_name -> google.protobuf.Timestamp
+	13, // 9: visitwright.v1.Case.update_time:type_name -> google.protobuf.Timestamp
+	3,  // 10: visitwright.v1.Referral.urgency:type_name -> visitwright.v1.Referral.Urgency
+	1,  // 11: visitwright.v1.Referral.restores:type_name -> visitwright.v1.Party
+	1,  // 12: visitwright.v1.Referral.reviews:type_name -> visitwright.v1.Party
+	14, // 13: visitwright.v1.Referral.receive_date:type_name -> google.type.Date
+	4,  // 14: visitwright.v1.Consent.giver:type_name -> visitwright.v1.Consent.Giver
+	13, // 15: visitwright.v1.Consent.agree_time:type_name -> google.protobuf.Timestamp
+	15, // 16: visitwright.v1.AcceptedOption.accepted_by:type_name -> visitwright.v1.Actor
+	13, // 17: visitwright.v1.AcceptedOption.accept_time:type_name -> google.protobuf.Timestamp
+	8,  // 18: visitwright.v1.AcceptedOption.consent:type_name -> visitwright.v1.Consent
+	14, // 19: visitwright.v1.TreatmentBegun.visit_date:type_name -> google.type.Date
+	20, // [20:20] is the sub-list for method output_type
+	20, // [20:20] is the sub-list for method input_type
+	20, // [20:20] is the sub-list for extension type_name
+	20, // [20:20] is the sub-list for extension extendee
+	0,  // [0:20] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_case_proto_init() }
@@ -1011,7 +1091,7 @@ func file_visitwright_v1_case_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_visitwright_v1_case_proto_rawDesc), len(file_visitwright_v1_case_proto_rawDesc)),
-			NumEnums:      4,
+			NumEnums:      5,
 			NumMessages:   6,
 			NumExtensions: 0,
 			NumServices:   0,

@@ -47,6 +47,8 @@ type Patient struct {
 	// Body weight in kg, for the anaesthetic limit: without it no number is
 	// given. 2 to 350.
 	WeightKg *float64 `protobuf:"fixed64,8,opt,name=weight_kg,json=weightKg,proto3,oneof" json:"weight_kg,omitempty"`
+	// Year of birth; the second identifier at the start of a visit.
+	BirthYear *int32 `protobuf:"varint,13,opt,name=birth_year,json=birthYear,proto3,oneof" json:"birth_year,omitempty"`
 	// Names in other systems.
 	ExternalIdentifiers []*ExternalIdentifier `protobuf:"bytes,9,rep,name=external_identifiers,json=externalIdentifiers,proto3" json:"external_identifiers,omitempty"`
 	// When the record was made. Output only.
@@ -145,6 +147,13 @@ func (x *Patient) GetWeightKg() float64 {
 	return 0
 }
 
+func (x *Patient) GetBirthYear() int32 {
+	if x != nil && x.BirthYear != nil {
+		return *x.BirthYear
+	}
+	return 0
+}
+
 func (x *Patient) GetExternalIdentifiers() []*ExternalIdentifier {
 	if x != nil {
 		return x.ExternalIdentifiers
@@ -181,7 +190,9 @@ type Guardian struct {
 	// The contact's telephone.
 	Phone *string `protobuf:"bytes,2,opt,name=phone,proto3,oneof" json:"phone,omitempty"`
 	// What the contact is to the patient, for example "parent".
-	Relation      *string `protobuf:"bytes,3,opt,name=relation,proto3,oneof" json:"relation,omitempty"`
+	Relation *string `protobuf:"bytes,3,opt,name=relation,proto3,oneof" json:"relation,omitempty"`
+	// E-mail or postal address to whose use the contact has consented.
+	Address       *string `protobuf:"bytes,4,opt,name=address,proto3,oneof" json:"address,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -237,6 +248,13 @@ func (x *Guardian) GetRelation() string {
 	return ""
 }
 
+func (x *Guardian) GetAddress() string {
+	if x != nil && x.Address != nil {
+		return *x.Address
+	}
+	return ""
+}
+
 // A fact about the patient that acts: it changes materials, limits, cautions
 // or the order of a visit, and is confirmed at each visit.
 type Alert struct {
@@ -244,8 +262,11 @@ type Alert struct {
 	// Catalogue id (catalogue "alerts"), for example "latex",
 	// "anticoagulant", "pregnancy".
 	Kind string `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
-	// What else must be known, in the practice's words.
+	// What exactly, as a catalogue id (catalogue "alert-details"), for example a
+	// substance; empty when the kind says enough.
 	Detail string `protobuf:"bytes,2,opt,name=detail,proto3" json:"detail,omitempty"`
+	// What else must be known, in the practice's words.
+	Note string `protobuf:"bytes,5,opt,name=note,proto3" json:"note,omitempty"`
 	// From this day, when it is bounded (a course of antibiotics).
 	FirstDate *date.Date `protobuf:"bytes,3,opt,name=first_date,json=firstDate,proto3" json:"first_date,omitempty"`
 	// To this day, when it is bounded.
@@ -298,6 +319,13 @@ func (x *Alert) GetDetail() string {
 	return ""
 }
 
+func (x *Alert) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
 func (x *Alert) GetFirstDate() *date.Date {
 	if x != nil {
 		return x.FirstDate
@@ -316,7 +344,7 @@ var File_visitwright_v1_patient_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_patient_proto_rawDesc = "" +
 	"\n" +
-	"\x1cvisitwright/v1/patient.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1dvisitwright/v1/personal.proto\"\xc6\x05\n" +
+	"\x1cvisitwright/v1/patient.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1dvisitwright/v1/personal.proto\"\x8a\x06\n" +
 	"\aPatient\x12\x1c\n" +
 	"\x04name\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04name\x12F\n" +
 	"\treference\x18\x02 \x01(\tB(\xbaH%r#\x10\x01\x18@2\x1d^[A-Za-z0-9][A-Za-z0-9._/-]*$R\treference\x12&\n" +
@@ -325,7 +353,9 @@ const file_visitwright_v1_patient_proto_rawDesc = "" +
 	"\aaddress\x18\x05 \x01(\tB\f\xbaH\x05r\x03\x18\xc0\x02\x80\xce\x18\x01H\x02R\aaddress\x88\x01\x01\x12:\n" +
 	"\bguardian\x18\x06 \x01(\v2\x18.visitwright.v1.GuardianB\x04\x80\xce\x18\x01R\bguardian\x127\n" +
 	"\x06alerts\x18\a \x03(\v2\x15.visitwright.v1.AlertB\b\xbaH\x05\x92\x01\x02\x10 R\x06alerts\x12=\n" +
-	"\tweight_kg\x18\b \x01(\x01B\x1b\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\xe0u@)\x00\x00\x00\x00\x00\x00\x00@\x80\xce\x18\x01H\x03R\bweightKg\x88\x01\x01\x12_\n" +
+	"\tweight_kg\x18\b \x01(\x01B\x1b\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\xe0u@)\x00\x00\x00\x00\x00\x00\x00@\x80\xce\x18\x01H\x03R\bweightKg\x88\x01\x01\x123\n" +
+	"\n" +
+	"birth_year\x18\r \x01(\x05B\x0f\xbaH\b\x1a\x06\x18\x98\x11(\xd8\x0e\x80\xce\x18\x01H\x04R\tbirthYear\x88\x01\x01\x12_\n" +
 	"\x14external_identifiers\x18\t \x03(\v2\".visitwright.v1.ExternalIdentifierB\b\xbaH\x05\x92\x01\x02\x10\x10R\x13externalIdentifiers\x12;\n" +
 	"\vcreate_time\x18\n" +
 	" \x01(\v2\x1a.google.protobuf.TimestampR\n" +
@@ -338,17 +368,22 @@ const file_visitwright_v1_patient_proto_rawDesc = "" +
 	"\n" +
 	"\b_addressB\f\n" +
 	"\n" +
-	"_weight_kg\"\xa9\x01\n" +
+	"_weight_kgB\r\n" +
+	"\v_birth_year\"\xe2\x01\n" +
 	"\bGuardian\x12&\n" +
 	"\x05label\x18\x01 \x01(\tB\v\xbaH\x04r\x02\x18x\x80\xce\x18\x01H\x00R\x05label\x88\x01\x01\x12&\n" +
 	"\x05phone\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18(\x80\xce\x18\x01H\x01R\x05phone\x88\x01\x01\x12,\n" +
-	"\brelation\x18\x03 \x01(\tB\v\xbaH\x04r\x02\x18<\x80\xce\x18\x01H\x02R\brelation\x88\x01\x01B\b\n" +
+	"\brelation\x18\x03 \x01(\tB\v\xbaH\x04r\x02\x18<\x80\xce\x18\x01H\x02R\brelation\x88\x01\x01\x12+\n" +
+	"\aaddress\x18\x04 \x01(\tB\f\xbaH\x05r\x03\x18\xc0\x02\x80\xce\x18\x01H\x03R\aaddress\x88\x01\x01B\b\n" +
 	"\x06_labelB\b\n" +
 	"\x06_phoneB\v\n" +
-	"\t_relation\"\xc5\x01\n" +
+	"\t_relationB\n" +
+	"\n" +
+	"\b_address\"\xfb\x01\n" +
 	"\x05Alert\x124\n" +
-	"\x04kind\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x04kind\x12$\n" +
-	"\x06detail\x18\x02 \x01(\tB\f\xbaH\x05r\x03\x18\xac\x02\x80\xce\x18\x01R\x06detail\x120\n" +
+	"\x04kind\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x04kind\x128\n" +
+	"\x06detail\x18\x02 \x01(\tB \xbaH\x1dr\x1b\x18?2\x17^([a-z0-9][a-z0-9-]*)?$R\x06detail\x12 \n" +
+	"\x04note\x18\x05 \x01(\tB\f\xbaH\x05r\x03\x18\xac\x02\x80\xce\x18\x01R\x04note\x120\n" +
 	"\n" +
 	"first_date\x18\x03 \x01(\v2\x11.google.type.DateR\tfirstDate\x12.\n" +
 	"\tlast_date\x18\x04 \x01(\v2\x11.google.type.DateR\blastDateBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"

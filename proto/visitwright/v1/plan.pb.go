@@ -155,8 +155,8 @@ type Plan struct {
 	Tooth *Tooth `protobuf:"bytes,4,opt,name=tooth,proto3" json:"tooth,omitempty"`
 	// Catalogue id of the protocol (catalogue "protocols").
 	Protocol string `protobuf:"bytes,5,opt,name=protocol,proto3" json:"protocol,omitempty"`
-	// Where the revision stands. The only field that is not part of the kept
-	// document: it is read from the case.
+	// Where the revision stands. state, accepted and etag are not part of the
+	// kept document: they are read from the case.
 	State Plan_State `protobuf:"varint,6,opt,name=state,proto3,enum=visitwright.v1.Plan_State" json:"state,omitempty"`
 	// The assessment it rests on.
 	Assessment *Assessment `protobuf:"bytes,7,opt,name=assessment,proto3" json:"assessment,omitempty"`
@@ -178,8 +178,11 @@ type Plan struct {
 	ProposedBy *Actor `protobuf:"bytes,15,opt,name=proposed_by,json=proposedBy,proto3" json:"proposed_by,omitempty"`
 	// When.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,16,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// Catalogue id (catalogue "plan-causes") of why it was made, for example
+	// "proposal", "chair-event".
+	Cause string `protobuf:"bytes,19,opt,name=cause,proto3" json:"cause,omitempty"`
 	// The option that was accepted, if one was. Read from the case, as state is.
-	AcceptedOption string `protobuf:"bytes,17,opt,name=accepted_option,json=acceptedOption,proto3" json:"accepted_option,omitempty"`
+	Accepted *AcceptedOption `protobuf:"bytes,17,opt,name=accepted,proto3" json:"accepted,omitempty"`
 	// Changes when the state changes; send it back when accepting.
 	Etag          string `protobuf:"bytes,18,opt,name=etag,proto3" json:"etag,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -328,11 +331,18 @@ func (x *Plan) GetCreateTime() *timestamppb.Timestamp {
 	return nil
 }
 
-func (x *Plan) GetAcceptedOption() string {
+func (x *Plan) GetCause() string {
 	if x != nil {
-		return x.AcceptedOption
+		return x.Cause
 	}
 	return ""
+}
+
+func (x *Plan) GetAccepted() *AcceptedOption {
+	if x != nil {
+		return x.Accepted
+	}
+	return nil
 }
 
 func (x *Plan) GetEtag() string {
@@ -1427,7 +1437,7 @@ var File_visitwright_v1_plan_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"\n" +
-	"\x19visitwright/v1/plan.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1fvisitwright/v1/assessment.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xa4\a\n" +
+	"\x19visitwright/v1/plan.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1fvisitwright/v1/assessment.proto\x1a\x19visitwright/v1/case.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xcd\a\n" +
 	"\x04Plan\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\x03R\brevision\x12\x12\n" +
@@ -1449,8 +1459,9 @@ const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"\vproposed_by\x18\x0f \x01(\v2\x15.visitwright.v1.ActorR\n" +
 	"proposedBy\x12;\n" +
 	"\vcreate_time\x18\x10 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"createTime\x12'\n" +
-	"\x0faccepted_option\x18\x11 \x01(\tR\x0eacceptedOption\x12\x12\n" +
+	"createTime\x12\x14\n" +
+	"\x05cause\x18\x13 \x01(\tR\x05cause\x12:\n" +
+	"\baccepted\x18\x11 \x01(\v2\x1e.visitwright.v1.AcceptedOptionR\baccepted\x12\x12\n" +
 	"\x04etag\x18\x12 \x01(\tR\x04etag\"o\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\x11\n" +
@@ -1589,12 +1600,13 @@ var file_visitwright_v1_plan_proto_goTypes = []any{
 	(*Assessment)(nil),            // 17: visitwright.v1.Assessment
 	(*Actor)(nil),                 // 18: visitwright.v1.Actor
 	(*timestamppb.Timestamp)(nil), // 19: google.protobuf.Timestamp
-	(*Odds)(nil),                  // 20: visitwright.v1.Odds
-	(*Distribution)(nil),          // 21: visitwright.v1.Distribution
-	(*Reason)(nil),                // 22: visitwright.v1.Reason
-	(*Provenance)(nil),            // 23: visitwright.v1.Provenance
-	(*TreatmentModel)(nil),        // 24: visitwright.v1.TreatmentModel
-	(*PolicyTable)(nil),           // 25: visitwright.v1.PolicyTable
+	(*AcceptedOption)(nil),        // 20: visitwright.v1.AcceptedOption
+	(*Odds)(nil),                  // 21: visitwright.v1.Odds
+	(*Distribution)(nil),          // 22: visitwright.v1.Distribution
+	(*Reason)(nil),                // 23: visitwright.v1.Reason
+	(*Provenance)(nil),            // 24: visitwright.v1.Provenance
+	(*TreatmentModel)(nil),        // 25: visitwright.v1.TreatmentModel
+	(*PolicyTable)(nil),           // 26: visitwright.v1.PolicyTable
 }
 var file_visitwright_v1_plan_proto_depIdxs = []int32{
 	16, // 0: visitwright.v1.Plan.tooth:type_name -> visitwright.v1.Tooth
@@ -1607,32 +1619,33 @@ var file_visitwright_v1_plan_proto_depIdxs = []int32{
 	10, // 7: visitwright.v1.Plan.workings:type_name -> visitwright.v1.PlanWorkings
 	18, // 8: visitwright.v1.Plan.proposed_by:type_name -> visitwright.v1.Actor
 	19, // 9: visitwright.v1.Plan.create_time:type_name -> google.protobuf.Timestamp
-	4,  // 10: visitwright.v1.TreatmentOption.visits:type_name -> visitwright.v1.PlannedVisit
-	20, // 11: visitwright.v1.TreatmentOption.complete_by:type_name -> visitwright.v1.Odds
-	21, // 12: visitwright.v1.TreatmentOption.total_minutes:type_name -> visitwright.v1.Distribution
-	22, // 13: visitwright.v1.TreatmentOption.reasons:type_name -> visitwright.v1.Reason
-	20, // 14: visitwright.v1.PlannedVisit.on_time:type_name -> visitwright.v1.Odds
-	21, // 15: visitwright.v1.PlannedVisit.chair_minutes:type_name -> visitwright.v1.Distribution
-	20, // 16: visitwright.v1.PlannedVisit.needed:type_name -> visitwright.v1.Odds
-	5,  // 17: visitwright.v1.PlannedVisit.return_window:type_name -> visitwright.v1.ReturnWindow
-	6,  // 18: visitwright.v1.ReturnWindow.earliest:type_name -> visitwright.v1.WindowBound
-	6,  // 19: visitwright.v1.ReturnWindow.target:type_name -> visitwright.v1.WindowBound
-	6,  // 20: visitwright.v1.ReturnWindow.latest:type_name -> visitwright.v1.WindowBound
-	22, // 21: visitwright.v1.WindowBound.reasons:type_name -> visitwright.v1.Reason
-	20, // 22: visitwright.v1.FurtherCanal.odds:type_name -> visitwright.v1.Odds
-	20, // 23: visitwright.v1.FurtherCanal.complete_by:type_name -> visitwright.v1.Odds
-	23, // 24: visitwright.v1.Caution.provenance:type_name -> visitwright.v1.Provenance
-	24, // 25: visitwright.v1.PlanWorkings.model:type_name -> visitwright.v1.TreatmentModel
-	11, // 26: visitwright.v1.PlanWorkings.options:type_name -> visitwright.v1.OptionWorkings
-	12, // 27: visitwright.v1.PlanWorkings.trace:type_name -> visitwright.v1.TraceLine
-	25, // 28: visitwright.v1.OptionWorkings.policy:type_name -> visitwright.v1.PolicyTable
-	23, // 29: visitwright.v1.TraceLine.provenance:type_name -> visitwright.v1.Provenance
-	14, // 30: visitwright.v1.PlanDifference.changes:type_name -> visitwright.v1.PlanChange
-	31, // [31:31] is the sub-list for method output_type
-	31, // [31:31] is the sub-list for method input_type
-	31, // [31:31] is the sub-list for extension type_name
-	31, // [31:31] is the sub-list for extension extendee
-	0,  // [0:31] is the sub-list for field type_name
+	20, // 10: visitwright.v1.Plan.accepted:type_name -> visitwright.v1.AcceptedOption
+	4,  // 11: visitwright.v1.TreatmentOption.visits:type_name -> visitwright.v1.PlannedVisit
+	21, // 12: visitwright.v1.TreatmentOption.complete_by:type_name -> visitwright.v1.Odds
+	22, // 13: visitwright.v1.TreatmentOption.total_minutes:type_name -> visitwright.v1.Distribution
+	23, // 14: visitwright.v1.TreatmentOption.reasons:type_name -> visitwright.v1.Reason
+	21, // 15: visitwright.v1.PlannedVisit.on_time:type_name -> visitwright.v1.Odds
+	22, // 16: visitwright.v1.PlannedVisit.chair_minutes:type_name -> visitwright.v1.Distribution
+	21, // 17: visitwright.v1.PlannedVisit.needed:type_name -> visitwright.v1.Odds
+	5,  // 18: visitwright.v1.PlannedVisit.return_window:type_name -> visitwright.v1.ReturnWindow
+	6,  // 19: visitwright.v1.ReturnWindow.earliest:type_name -> visitwright.v1.WindowBound
+	6,  // 20: visitwright.v1.ReturnWindow.target:type_name -> visitwright.v1.WindowBound
+	6,  // 21: visitwright.v1.ReturnWindow.latest:type_name -> visitwright.v1.WindowBound
+	23, // 22: visitwright.v1.WindowBound.reasons:type_name -> visitwright.v1.Reason
+	21, // 23: visitwright.v1.FurtherCanal.odds:type_name -> visitwright.v1.Odds
+	21, // 24: visitwright.v1.FurtherCanal.complete_by:type_name -> visitwright.v1.Odds
+	24, // 25: visitwright.v1.Caution.provenance:type_name -> visitwright.v1.Provenance
+	25, // 26: visitwright.v1.PlanWorkings.model:type_name -> visitwright.v1.TreatmentModel
+	11, // 27: visitwright.v1.PlanWorkings.options:type_name -> visitwright.v1.OptionWorkings
+	12, // 28: visitwright.v1.PlanWorkings.trace:type_name -> visitwright.v1.TraceLine
+	26, // 29: visitwright.v1.OptionWorkings.policy:type_name -> visitwright.v1.PolicyTable
+	24, // 30: visitwright.v1.TraceLine.provenance:type_name -> visitwright.v1.Provenance
+	14, // 31: visitwright.v1.PlanDifference.changes:type_name -> visitwright.v1.PlanChange
+	32, // [32:32] is the sub-list for method output_type
+	32, // [32:32] is the sub-list for method input_type
+	32, // [32:32] is the sub-list for extension type_name
+	32, // [32:32] is the sub-list for extension extendee
+	0,  // [0:32] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_plan_proto_init() }
@@ -1641,6 +1654,7 @@ func file_visitwright_v1_plan_proto_init() {
 		return
 	}
 	file_visitwright_v1_assessment_proto_init()
+	file_visitwright_v1_case_proto_init()
 	file_visitwright_v1_identity_proto_init()
 	file_visitwright_v1_model_proto_init()
 	file_visitwright_v1_quantity_proto_init()

@@ -8,6 +8,7 @@ package visitwrightv1
 
 import (
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
+	date "google.golang.org/genproto/googleapis/type/date"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
 	fieldmaskpb "google.golang.org/protobuf/types/known/fieldmaskpb"
@@ -188,6 +189,335 @@ func (x *UpdatePracticeSettingsRequest) GetOnBehalfOf() string {
 	return ""
 }
 
+// Request of CreateClinician.
+type CreateClinicianRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// practices/{practice}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// The clinician; output-only fields are ignored.
+	Clinician *Clinician `protobuf:"bytes,2,opt,name=clinician,proto3" json:"clinician,omitempty"`
+	// UUID version 4 chosen by the client; see the service's comment.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Checks and computes everything and keeps nothing.
+	ValidateOnly bool `protobuf:"varint,4,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// The person an integration acts for; empty for everybody else.
+	OnBehalfOf    string `protobuf:"bytes,5,opt,name=on_behalf_of,json=onBehalfOf,proto3" json:"on_behalf_of,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CreateClinicianRequest) Reset() {
+	*x = CreateClinicianRequest{}
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CreateClinicianRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CreateClinicianRequest) ProtoMessage() {}
+
+func (x *CreateClinicianRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CreateClinicianRequest.ProtoReflect.Descriptor instead.
+func (*CreateClinicianRequest) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *CreateClinicianRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *CreateClinicianRequest) GetClinician() *Clinician {
+	if x != nil {
+		return x.Clinician
+	}
+	return nil
+}
+
+func (x *CreateClinicianRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *CreateClinicianRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+func (x *CreateClinicianRequest) GetOnBehalfOf() string {
+	if x != nil {
+		return x.OnBehalfOf
+	}
+	return ""
+}
+
+// Request of GetClinician.
+type GetClinicianRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// practices/{practice}/clinicians/{clinician}.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetClinicianRequest) Reset() {
+	*x = GetClinicianRequest{}
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetClinicianRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetClinicianRequest) ProtoMessage() {}
+
+func (x *GetClinicianRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetClinicianRequest.ProtoReflect.Descriptor instead.
+func (*GetClinicianRequest) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *GetClinicianRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// Request of ListClinicians.
+type ListCliniciansRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// practices/{practice}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Most entries to send: 0 means 50, above 1000 means 1000.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// next_page_token of the page before; every other field must be the same.
+	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListCliniciansRequest) Reset() {
+	*x = ListCliniciansRequest{}
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListCliniciansRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListCliniciansRequest) ProtoMessage() {}
+
+func (x *ListCliniciansRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListCliniciansRequest.ProtoReflect.Descriptor instead.
+func (*ListCliniciansRequest) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *ListCliniciansRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListCliniciansRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListCliniciansRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// A page of clinicians.
+type ListCliniciansResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// In the order of their titles.
+	Clinicians []*Clinician `protobuf:"bytes,1,rep,name=clinicians,proto3" json:"clinicians,omitempty"`
+	// Asks for the next page; empty at the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListCliniciansResponse) Reset() {
+	*x = ListCliniciansResponse{}
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListCliniciansResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListCliniciansResponse) ProtoMessage() {}
+
+func (x *ListCliniciansResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListCliniciansResponse.ProtoReflect.Descriptor instead.
+func (*ListCliniciansResponse) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *ListCliniciansResponse) GetClinicians() []*Clinician {
+	if x != nil {
+		return x.Clinicians
+	}
+	return nil
+}
+
+func (x *ListCliniciansResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// Request of UpdateClinician.
+type UpdateClinicianRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The clinician; name says which, etag must be the one that was read.
+	Clinician *Clinician `protobuf:"bytes,1,opt,name=clinician,proto3" json:"clinician,omitempty"`
+	// Fields to set; absent means every populated field.
+	UpdateMask *fieldmaskpb.FieldMask `protobuf:"bytes,2,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
+	// UUID version 4 chosen by the client; see the service's comment.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Checks and computes everything and keeps nothing.
+	ValidateOnly bool `protobuf:"varint,4,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// The person an integration acts for; empty for everybody else.
+	OnBehalfOf    string `protobuf:"bytes,5,opt,name=on_behalf_of,json=onBehalfOf,proto3" json:"on_behalf_of,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UpdateClinicianRequest) Reset() {
+	*x = UpdateClinicianRequest{}
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UpdateClinicianRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UpdateClinicianRequest) ProtoMessage() {}
+
+func (x *UpdateClinicianRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UpdateClinicianRequest.ProtoReflect.Descriptor instead.
+func (*UpdateClinicianRequest) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *UpdateClinicianRequest) GetClinician() *Clinician {
+	if x != nil {
+		return x.Clinician
+	}
+	return nil
+}
+
+func (x *UpdateClinicianRequest) GetUpdateMask() *fieldmaskpb.FieldMask {
+	if x != nil {
+		return x.UpdateMask
+	}
+	return nil
+}
+
+func (x *UpdateClinicianRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *UpdateClinicianRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+func (x *UpdateClinicianRequest) GetOnBehalfOf() string {
+	if x != nil {
+		return x.OnBehalfOf
+	}
+	return ""
+}
+
 // Request of CreatePatient.
 type CreatePatientRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -207,7 +537,7 @@ type CreatePatientRequest struct {
 
 func (x *CreatePatientRequest) Reset() {
 	*x = CreatePatientRequest{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[3]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -219,7 +549,7 @@ func (x *CreatePatientRequest) String() string {
 func (*CreatePatientRequest) ProtoMessage() {}
 
 func (x *CreatePatientRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[3]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -232,7 +562,7 @@ func (x *CreatePatientRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreatePatientRequest.ProtoReflect.Descriptor instead.
 func (*CreatePatientRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{3}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *CreatePatientRequest) GetParent() string {
@@ -281,7 +611,7 @@ type GetPatientRequest struct {
 
 func (x *GetPatientRequest) Reset() {
 	*x = GetPatientRequest{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[4]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -293,7 +623,7 @@ func (x *GetPatientRequest) String() string {
 func (*GetPatientRequest) ProtoMessage() {}
 
 func (x *GetPatientRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[4]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -306,7 +636,7 @@ func (x *GetPatientRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPatientRequest.ProtoReflect.Descriptor instead.
 func (*GetPatientRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{4}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *GetPatientRequest) GetName() string {
@@ -333,7 +663,7 @@ type ListPatientsRequest struct {
 
 func (x *ListPatientsRequest) Reset() {
 	*x = ListPatientsRequest{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[5]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -345,7 +675,7 @@ func (x *ListPatientsRequest) String() string {
 func (*ListPatientsRequest) ProtoMessage() {}
 
 func (x *ListPatientsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[5]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -358,7 +688,7 @@ func (x *ListPatientsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPatientsRequest.ProtoReflect.Descriptor instead.
 func (*ListPatientsRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{5}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ListPatientsRequest) GetParent() string {
@@ -389,20 +719,25 @@ func (x *ListPatientsRequest) GetFilter() *PatientFilter {
 	return nil
 }
 
-// Which patients to list; what is set must all hold.
+// Which patients to list; at most one field may be set.
 type PatientFilter struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Exactly this reference.
+	// The reference begins so; the case of letters does not matter.
 	Reference string `protobuf:"bytes,1,opt,name=reference,proto3" json:"reference,omitempty"`
+	// The label has this word, or a word that begins with these three to six
+	// letters.
+	Label string `protobuf:"bytes,2,opt,name=label,proto3" json:"label,omitempty"`
+	// The whole telephone number, or its last six digits.
+	Phone string `protobuf:"bytes,3,opt,name=phone,proto3" json:"phone,omitempty"`
 	// With this name in another system.
-	ExternalIdentifier *ExternalIdentifier `protobuf:"bytes,2,opt,name=external_identifier,json=externalIdentifier,proto3" json:"external_identifier,omitempty"`
+	ExternalIdentifier *ExternalIdentifier `protobuf:"bytes,4,opt,name=external_identifier,json=externalIdentifier,proto3" json:"external_identifier,omitempty"`
 	unknownFields      protoimpl.UnknownFields
 	sizeCache          protoimpl.SizeCache
 }
 
 func (x *PatientFilter) Reset() {
 	*x = PatientFilter{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[6]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -414,7 +749,7 @@ func (x *PatientFilter) String() string {
 func (*PatientFilter) ProtoMessage() {}
 
 func (x *PatientFilter) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[6]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -427,12 +762,26 @@ func (x *PatientFilter) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PatientFilter.ProtoReflect.Descriptor instead.
 func (*PatientFilter) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{6}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *PatientFilter) GetReference() string {
 	if x != nil {
 		return x.Reference
+	}
+	return ""
+}
+
+func (x *PatientFilter) GetLabel() string {
+	if x != nil {
+		return x.Label
+	}
+	return ""
+}
+
+func (x *PatientFilter) GetPhone() string {
+	if x != nil {
+		return x.Phone
 	}
 	return ""
 }
@@ -447,7 +796,7 @@ func (x *PatientFilter) GetExternalIdentifier() *ExternalIdentifier {
 // A page of patients.
 type ListPatientsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// In the order in which they were made.
+	// In the order of their references.
 	Patients []*Patient `protobuf:"bytes,1,rep,name=patients,proto3" json:"patients,omitempty"`
 	// Asks for the next page; empty at the end.
 	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
@@ -457,7 +806,7 @@ type ListPatientsResponse struct {
 
 func (x *ListPatientsResponse) Reset() {
 	*x = ListPatientsResponse{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[7]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -469,7 +818,7 @@ func (x *ListPatientsResponse) String() string {
 func (*ListPatientsResponse) ProtoMessage() {}
 
 func (x *ListPatientsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[7]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -482,7 +831,7 @@ func (x *ListPatientsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPatientsResponse.ProtoReflect.Descriptor instead.
 func (*ListPatientsResponse) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{7}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ListPatientsResponse) GetPatients() []*Patient {
@@ -518,7 +867,7 @@ type UpdatePatientRequest struct {
 
 func (x *UpdatePatientRequest) Reset() {
 	*x = UpdatePatientRequest{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[8]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -530,7 +879,7 @@ func (x *UpdatePatientRequest) String() string {
 func (*UpdatePatientRequest) ProtoMessage() {}
 
 func (x *UpdatePatientRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[8]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -543,7 +892,7 @@ func (x *UpdatePatientRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdatePatientRequest.ProtoReflect.Descriptor instead.
 func (*UpdatePatientRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{8}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *UpdatePatientRequest) GetPatient() *Patient {
@@ -600,7 +949,7 @@ type CreateCaseRequest struct {
 
 func (x *CreateCaseRequest) Reset() {
 	*x = CreateCaseRequest{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[9]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -612,7 +961,7 @@ func (x *CreateCaseRequest) String() string {
 func (*CreateCaseRequest) ProtoMessage() {}
 
 func (x *CreateCaseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[9]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -625,7 +974,7 @@ func (x *CreateCaseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateCaseRequest.ProtoReflect.Descriptor instead.
 func (*CreateCaseRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{9}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *CreateCaseRequest) GetParent() string {
@@ -674,7 +1023,7 @@ type GetCaseRequest struct {
 
 func (x *GetCaseRequest) Reset() {
 	*x = GetCaseRequest{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[10]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -686,7 +1035,7 @@ func (x *GetCaseRequest) String() string {
 func (*GetCaseRequest) ProtoMessage() {}
 
 func (x *GetCaseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[10]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -699,7 +1048,7 @@ func (x *GetCaseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCaseRequest.ProtoReflect.Descriptor instead.
 func (*GetCaseRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{10}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *GetCaseRequest) GetName() string {
@@ -726,7 +1075,7 @@ type ListCasesRequest struct {
 
 func (x *ListCasesRequest) Reset() {
 	*x = ListCasesRequest{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[11]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -738,7 +1087,7 @@ func (x *ListCasesRequest) String() string {
 func (*ListCasesRequest) ProtoMessage() {}
 
 func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[11]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -751,7 +1100,7 @@ func (x *ListCasesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesRequest.ProtoReflect.Descriptor instead.
 func (*ListCasesRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{11}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ListCasesRequest) GetParent() string {
@@ -787,17 +1136,15 @@ type CaseFilter struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Of this patient, practices/{practice}/patients/{patient}.
 	Patient string `protobuf:"bytes,1,opt,name=patient,proto3" json:"patient,omitempty"`
-	// In one of these states.
-	States []Case_State `protobuf:"varint,2,rep,packed,name=states,proto3,enum=visitwright.v1.Case_State" json:"states,omitempty"`
-	// With this name in another system.
-	ExternalIdentifier *ExternalIdentifier `protobuf:"bytes,3,opt,name=external_identifier,json=externalIdentifier,proto3" json:"external_identifier,omitempty"`
-	unknownFields      protoimpl.UnknownFields
-	sizeCache          protoimpl.SizeCache
+	// Only cases that are not closed.
+	OpenOnly      bool `protobuf:"varint,2,opt,name=open_only,json=openOnly,proto3" json:"open_only,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *CaseFilter) Reset() {
 	*x = CaseFilter{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[12]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -809,7 +1156,7 @@ func (x *CaseFilter) String() string {
 func (*CaseFilter) ProtoMessage() {}
 
 func (x *CaseFilter) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[12]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -822,7 +1169,7 @@ func (x *CaseFilter) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaseFilter.ProtoReflect.Descriptor instead.
 func (*CaseFilter) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{12}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *CaseFilter) GetPatient() string {
@@ -832,24 +1179,17 @@ func (x *CaseFilter) GetPatient() string {
 	return ""
 }
 
-func (x *CaseFilter) GetStates() []Case_State {
+func (x *CaseFilter) GetOpenOnly() bool {
 	if x != nil {
-		return x.States
+		return x.OpenOnly
 	}
-	return nil
-}
-
-func (x *CaseFilter) GetExternalIdentifier() *ExternalIdentifier {
-	if x != nil {
-		return x.ExternalIdentifier
-	}
-	return nil
+	return false
 }
 
 // A page of cases.
 type ListCasesResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// In the order in which they were made.
+	// The newest first.
 	Cases []*Case `protobuf:"bytes,1,rep,name=cases,proto3" json:"cases,omitempty"`
 	// Asks for the next page; empty at the end.
 	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
@@ -859,7 +1199,7 @@ type ListCasesResponse struct {
 
 func (x *ListCasesResponse) Reset() {
 	*x = ListCasesResponse{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[13]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -871,7 +1211,7 @@ func (x *ListCasesResponse) String() string {
 func (*ListCasesResponse) ProtoMessage() {}
 
 func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[13]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -884,7 +1224,7 @@ func (x *ListCasesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCasesResponse.ProtoReflect.Descriptor instead.
 func (*ListCasesResponse) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{13}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ListCasesResponse) GetCases() []*Case {
@@ -920,7 +1260,7 @@ type UpdateCaseRequest struct {
 
 func (x *UpdateCaseRequest) Reset() {
 	*x = UpdateCaseRequest{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[14]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -932,7 +1272,7 @@ func (x *UpdateCaseRequest) String() string {
 func (*UpdateCaseRequest) ProtoMessage() {}
 
 func (x *UpdateCaseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[14]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -945,7 +1285,7 @@ func (x *UpdateCaseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateCaseRequest.ProtoReflect.Descriptor instead.
 func (*UpdateCaseRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{14}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *UpdateCaseRequest) GetCase() *Case {
@@ -983,6 +1323,62 @@ func (x *UpdateCaseRequest) GetOnBehalfOf() string {
 	return ""
 }
 
+// What StopCase did.
+type StopCaseResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The closed case.
+	Case *Case `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
+	// Appointments that were cancelled with it,
+	// practices/{practice}/appointments/{appointment}.
+	CancelledAppointments []string `protobuf:"bytes,2,rep,name=cancelled_appointments,json=cancelledAppointments,proto3" json:"cancelled_appointments,omitempty"`
+	unknownFields         protoimpl.UnknownFields
+	sizeCache             protoimpl.SizeCache
+}
+
+func (x *StopCaseResponse) Reset() {
+	*x = StopCaseResponse{}
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StopCaseResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StopCaseResponse) ProtoMessage() {}
+
+func (x *StopCaseResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StopCaseResponse.ProtoReflect.Descriptor instead.
+func (*StopCaseResponse) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *StopCaseResponse) GetCase() *Case {
+	if x != nil {
+		return x.Case
+	}
+	return nil
+}
+
+func (x *StopCaseResponse) GetCancelledAppointments() []string {
+	if x != nil {
+		return x.CancelledAppointments
+	}
+	return nil
+}
+
 // Request of StopCase.
 type StopCaseRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -990,23 +1386,26 @@ type StopCaseRequest struct {
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// Catalogue id (catalogue "closing-reasons").
 	ClosingReason string `protobuf:"bytes,2,opt,name=closing_reason,json=closingReason,proto3" json:"closing_reason,omitempty"`
+	// Day on which it ended, for example of the extraction; absent means
+	// today.
+	EndDate *date.Date `protobuf:"bytes,3,opt,name=end_date,json=endDate,proto3" json:"end_date,omitempty"`
 	// What else should be known; kept with the case.
-	Note string `protobuf:"bytes,3,opt,name=note,proto3" json:"note,omitempty"`
+	Note string `protobuf:"bytes,4,opt,name=note,proto3" json:"note,omitempty"`
 	// The case's etag; a mismatch stops nothing.
-	Etag string `protobuf:"bytes,4,opt,name=etag,proto3" json:"etag,omitempty"`
+	Etag string `protobuf:"bytes,5,opt,name=etag,proto3" json:"etag,omitempty"`
 	// UUID version 4 chosen by the client; see the service's comment.
-	RequestId string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId string `protobuf:"bytes,6,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	// Checks and computes everything and keeps nothing.
-	ValidateOnly bool `protobuf:"varint,6,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	ValidateOnly bool `protobuf:"varint,7,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
 	// The person an integration acts for; empty for everybody else.
-	OnBehalfOf    string `protobuf:"bytes,7,opt,name=on_behalf_of,json=onBehalfOf,proto3" json:"on_behalf_of,omitempty"`
+	OnBehalfOf    string `protobuf:"bytes,8,opt,name=on_behalf_of,json=onBehalfOf,proto3" json:"on_behalf_of,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *StopCaseRequest) Reset() {
 	*x = StopCaseRequest{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[15]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1018,7 +1417,7 @@ func (x *StopCaseRequest) String() string {
 func (*StopCaseRequest) ProtoMessage() {}
 
 func (x *StopCaseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[15]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1031,7 +1430,7 @@ func (x *StopCaseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StopCaseRequest.ProtoReflect.Descriptor instead.
 func (*StopCaseRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{15}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *StopCaseRequest) GetName() string {
@@ -1046,6 +1445,13 @@ func (x *StopCaseRequest) GetClosingReason() string {
 		return x.ClosingReason
 	}
 	return ""
+}
+
+func (x *StopCaseRequest) GetEndDate() *date.Date {
+	if x != nil {
+		return x.EndDate
+	}
+	return nil
 }
 
 func (x *StopCaseRequest) GetNote() string {
@@ -1083,88 +1489,6 @@ func (x *StopCaseRequest) GetOnBehalfOf() string {
 	return ""
 }
 
-// Request of RecordConsent.
-type RecordConsentRequest struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// practices/{practice}/cases/{case}.
-	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// What the patient agreed to.
-	Consent *Consent `protobuf:"bytes,2,opt,name=consent,proto3" json:"consent,omitempty"`
-	// UUID version 4 chosen by the client; see the service's comment.
-	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
-	// Checks and computes everything and keeps nothing.
-	ValidateOnly bool `protobuf:"varint,4,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
-	// The person an integration acts for; empty for everybody else.
-	OnBehalfOf    string `protobuf:"bytes,5,opt,name=on_behalf_of,json=onBehalfOf,proto3" json:"on_behalf_of,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *RecordConsentRequest) Reset() {
-	*x = RecordConsentRequest{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[16]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *RecordConsentRequest) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*RecordConsentRequest) ProtoMessage() {}
-
-func (x *RecordConsentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[16]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use RecordConsentRequest.ProtoReflect.Descriptor instead.
-func (*RecordConsentRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{16}
-}
-
-func (x *RecordConsentRequest) GetName() string {
-	if x != nil {
-		return x.Name
-	}
-	return ""
-}
-
-func (x *RecordConsentRequest) GetConsent() *Consent {
-	if x != nil {
-		return x.Consent
-	}
-	return nil
-}
-
-func (x *RecordConsentRequest) GetRequestId() string {
-	if x != nil {
-		return x.RequestId
-	}
-	return ""
-}
-
-func (x *RecordConsentRequest) GetValidateOnly() bool {
-	if x != nil {
-		return x.ValidateOnly
-	}
-	return false
-}
-
-func (x *RecordConsentRequest) GetOnBehalfOf() string {
-	if x != nil {
-		return x.OnBehalfOf
-	}
-	return ""
-}
-
 // Request of Assess.
 type AssessRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1184,7 +1508,7 @@ type AssessRequest struct {
 
 func (x *AssessRequest) Reset() {
 	*x = AssessRequest{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[17]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1196,7 +1520,7 @@ func (x *AssessRequest) String() string {
 func (*AssessRequest) ProtoMessage() {}
 
 func (x *AssessRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[17]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1209,7 +1533,7 @@ func (x *AssessRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AssessRequest.ProtoReflect.Descriptor instead.
 func (*AssessRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{17}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *AssessRequest) GetParent() string {
@@ -1250,7 +1574,7 @@ func (x *AssessRequest) GetOnBehalfOf() string {
 // Request of GetAssessment.
 type GetAssessmentRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// practices/{practice}/cases/{case}/assessments/{assessment}.
+	// practices/{practice}/cases/{case}/assessments/{version}.
 	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1258,7 +1582,7 @@ type GetAssessmentRequest struct {
 
 func (x *GetAssessmentRequest) Reset() {
 	*x = GetAssessmentRequest{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[18]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1270,7 +1594,7 @@ func (x *GetAssessmentRequest) String() string {
 func (*GetAssessmentRequest) ProtoMessage() {}
 
 func (x *GetAssessmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[18]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1283,7 +1607,7 @@ func (x *GetAssessmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAssessmentRequest.ProtoReflect.Descriptor instead.
 func (*GetAssessmentRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{18}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *GetAssessmentRequest) GetName() string {
@@ -1308,7 +1632,7 @@ type ListAssessmentsRequest struct {
 
 func (x *ListAssessmentsRequest) Reset() {
 	*x = ListAssessmentsRequest{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[19]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1320,7 +1644,7 @@ func (x *ListAssessmentsRequest) String() string {
 func (*ListAssessmentsRequest) ProtoMessage() {}
 
 func (x *ListAssessmentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[19]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1333,7 +1657,7 @@ func (x *ListAssessmentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAssessmentsRequest.ProtoReflect.Descriptor instead.
 func (*ListAssessmentsRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{19}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ListAssessmentsRequest) GetParent() string {
@@ -1370,7 +1694,7 @@ type ListAssessmentsResponse struct {
 
 func (x *ListAssessmentsResponse) Reset() {
 	*x = ListAssessmentsResponse{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[20]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1382,7 +1706,7 @@ func (x *ListAssessmentsResponse) String() string {
 func (*ListAssessmentsResponse) ProtoMessage() {}
 
 func (x *ListAssessmentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[20]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1395,7 +1719,7 @@ func (x *ListAssessmentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAssessmentsResponse.ProtoReflect.Descriptor instead.
 func (*ListAssessmentsResponse) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{20}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ListAssessmentsResponse) GetAssessments() []*Assessment {
@@ -1439,7 +1763,7 @@ type ProposePlanRequest struct {
 
 func (x *ProposePlanRequest) Reset() {
 	*x = ProposePlanRequest{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[21]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1451,7 +1775,7 @@ func (x *ProposePlanRequest) String() string {
 func (*ProposePlanRequest) ProtoMessage() {}
 
 func (x *ProposePlanRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[21]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1464,7 +1788,7 @@ func (x *ProposePlanRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProposePlanRequest.ProtoReflect.Descriptor instead.
 func (*ProposePlanRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{21}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ProposePlanRequest) GetParent() string {
@@ -1536,7 +1860,7 @@ type GetPlanRequest struct {
 
 func (x *GetPlanRequest) Reset() {
 	*x = GetPlanRequest{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[22]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1548,7 +1872,7 @@ func (x *GetPlanRequest) String() string {
 func (*GetPlanRequest) ProtoMessage() {}
 
 func (x *GetPlanRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[22]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1561,7 +1885,7 @@ func (x *GetPlanRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPlanRequest.ProtoReflect.Descriptor instead.
 func (*GetPlanRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{22}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *GetPlanRequest) GetName() string {
@@ -1593,7 +1917,7 @@ type ListPlanRevisionsRequest struct {
 
 func (x *ListPlanRevisionsRequest) Reset() {
 	*x = ListPlanRevisionsRequest{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[23]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1605,7 +1929,7 @@ func (x *ListPlanRevisionsRequest) String() string {
 func (*ListPlanRevisionsRequest) ProtoMessage() {}
 
 func (x *ListPlanRevisionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[23]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1618,7 +1942,7 @@ func (x *ListPlanRevisionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPlanRevisionsRequest.ProtoReflect.Descriptor instead.
 func (*ListPlanRevisionsRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{23}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *ListPlanRevisionsRequest) GetParent() string {
@@ -1655,7 +1979,7 @@ type ListPlanRevisionsResponse struct {
 
 func (x *ListPlanRevisionsResponse) Reset() {
 	*x = ListPlanRevisionsResponse{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[24]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1667,7 +1991,7 @@ func (x *ListPlanRevisionsResponse) String() string {
 func (*ListPlanRevisionsResponse) ProtoMessage() {}
 
 func (x *ListPlanRevisionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[24]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1680,7 +2004,7 @@ func (x *ListPlanRevisionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPlanRevisionsResponse.ProtoReflect.Descriptor instead.
 func (*ListPlanRevisionsResponse) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{24}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ListPlanRevisionsResponse) GetPlans() []*Plan {
@@ -1711,7 +2035,7 @@ type ComparePlansRequest struct {
 
 func (x *ComparePlansRequest) Reset() {
 	*x = ComparePlansRequest{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[25]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1723,7 +2047,7 @@ func (x *ComparePlansRequest) String() string {
 func (*ComparePlansRequest) ProtoMessage() {}
 
 func (x *ComparePlansRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[25]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1736,7 +2060,7 @@ func (x *ComparePlansRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePlansRequest.ProtoReflect.Descriptor instead.
 func (*ComparePlansRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{25}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *ComparePlansRequest) GetFromPlan() string {
@@ -1762,26 +2086,22 @@ type AcceptOptionRequest struct {
 	Option string `protobuf:"bytes,2,opt,name=option,proto3" json:"option,omitempty"`
 	// The plan's etag.
 	Etag string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
-	// Consent that was taken for this option, recorded in the same
-	// transaction. Absent when it is recorded apart; what it names as plan
-	// and option must be these.
+	// The patient's consent to this option. Absent while it is not given:
+	// accept the same option again with it.
 	Consent *Consent `protobuf:"bytes,4,opt,name=consent,proto3" json:"consent,omitempty"`
-	// Why an option was accepted that a rule advises against; kept with the
-	// acceptance.
-	Reason string `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
 	// UUID version 4 chosen by the client; see the service's comment.
-	RequestId string `protobuf:"bytes,6,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	// Checks and computes everything and keeps nothing.
-	ValidateOnly bool `protobuf:"varint,7,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	ValidateOnly bool `protobuf:"varint,6,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
 	// The person an integration acts for; empty for everybody else.
-	OnBehalfOf    string `protobuf:"bytes,8,opt,name=on_behalf_of,json=onBehalfOf,proto3" json:"on_behalf_of,omitempty"`
+	OnBehalfOf    string `protobuf:"bytes,7,opt,name=on_behalf_of,json=onBehalfOf,proto3" json:"on_behalf_of,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *AcceptOptionRequest) Reset() {
 	*x = AcceptOptionRequest{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[26]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1793,7 +2113,7 @@ func (x *AcceptOptionRequest) String() string {
 func (*AcceptOptionRequest) ProtoMessage() {}
 
 func (x *AcceptOptionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[26]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1806,7 +2126,7 @@ func (x *AcceptOptionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcceptOptionRequest.ProtoReflect.Descriptor instead.
 func (*AcceptOptionRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{26}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *AcceptOptionRequest) GetName() string {
@@ -1835,13 +2155,6 @@ func (x *AcceptOptionRequest) GetConsent() *Consent {
 		return x.Consent
 	}
 	return nil
-}
-
-func (x *AcceptOptionRequest) GetReason() string {
-	if x != nil {
-		return x.Reason
-	}
-	return ""
 }
 
 func (x *AcceptOptionRequest) GetRequestId() string {
@@ -1877,7 +2190,7 @@ type GetVisitSheetRequest struct {
 
 func (x *GetVisitSheetRequest) Reset() {
 	*x = GetVisitSheetRequest{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[27]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1889,7 +2202,7 @@ func (x *GetVisitSheetRequest) String() string {
 func (*GetVisitSheetRequest) ProtoMessage() {}
 
 func (x *GetVisitSheetRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[27]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1902,7 +2215,7 @@ func (x *GetVisitSheetRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetVisitSheetRequest.ProtoReflect.Descriptor instead.
 func (*GetVisitSheetRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{27}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *GetVisitSheetRequest) GetParts() []*VisitPart {
@@ -1910,6 +2223,180 @@ func (x *GetVisitSheetRequest) GetParts() []*VisitPart {
 		return x.Parts
 	}
 	return nil
+}
+
+// Request of ListAuditEntries.
+type ListAuditEntriesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// practices/{practice}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Most entries to send: 0 means 50, above 1000 means 1000.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// next_page_token of the page before; every other field must be the same.
+	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Only entries about this resource name; empty means all.
+	Resource      string `protobuf:"bytes,4,opt,name=resource,proto3" json:"resource,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListAuditEntriesRequest) Reset() {
+	*x = ListAuditEntriesRequest{}
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[33]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListAuditEntriesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListAuditEntriesRequest) ProtoMessage() {}
+
+func (x *ListAuditEntriesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[33]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListAuditEntriesRequest.ProtoReflect.Descriptor instead.
+func (*ListAuditEntriesRequest) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{33}
+}
+
+func (x *ListAuditEntriesRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListAuditEntriesRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListAuditEntriesRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+func (x *ListAuditEntriesRequest) GetResource() string {
+	if x != nil {
+		return x.Resource
+	}
+	return ""
+}
+
+// A page of the audit trail.
+type ListAuditEntriesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The newest first.
+	Entries []*AuditEntry `protobuf:"bytes,1,rep,name=entries,proto3" json:"entries,omitempty"`
+	// Asks for the next page; empty at the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListAuditEntriesResponse) Reset() {
+	*x = ListAuditEntriesResponse{}
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[34]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListAuditEntriesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListAuditEntriesResponse) ProtoMessage() {}
+
+func (x *ListAuditEntriesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[34]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListAuditEntriesResponse.ProtoReflect.Descriptor instead.
+func (*ListAuditEntriesResponse) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{34}
+}
+
+func (x *ListAuditEntriesResponse) GetEntries() []*AuditEntry {
+	if x != nil {
+		return x.Entries
+	}
+	return nil
+}
+
+func (x *ListAuditEntriesResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// Request of VerifyAuditTrail.
+type VerifyAuditTrailRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// practices/{practice}.
+	Parent        string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *VerifyAuditTrailRequest) Reset() {
+	*x = VerifyAuditTrailRequest{}
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[35]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *VerifyAuditTrailRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*VerifyAuditTrailRequest) ProtoMessage() {}
+
+func (x *VerifyAuditTrailRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[35]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use VerifyAuditTrailRequest.ProtoReflect.Descriptor instead.
+func (*VerifyAuditTrailRequest) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{35}
+}
+
+func (x *VerifyAuditTrailRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
 }
 
 // Request of ListCatalogues.
@@ -1927,7 +2414,7 @@ type ListCataloguesRequest struct {
 
 func (x *ListCataloguesRequest) Reset() {
 	*x = ListCataloguesRequest{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[28]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1939,7 +2426,7 @@ func (x *ListCataloguesRequest) String() string {
 func (*ListCataloguesRequest) ProtoMessage() {}
 
 func (x *ListCataloguesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[28]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1952,7 +2439,7 @@ func (x *ListCataloguesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCataloguesRequest.ProtoReflect.Descriptor instead.
 func (*ListCataloguesRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{28}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *ListCataloguesRequest) GetParent() string {
@@ -1989,7 +2476,7 @@ type ListCataloguesResponse struct {
 
 func (x *ListCataloguesResponse) Reset() {
 	*x = ListCataloguesResponse{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[29]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2001,7 +2488,7 @@ func (x *ListCataloguesResponse) String() string {
 func (*ListCataloguesResponse) ProtoMessage() {}
 
 func (x *ListCataloguesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[29]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2014,7 +2501,7 @@ func (x *ListCataloguesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCataloguesResponse.ProtoReflect.Descriptor instead.
 func (*ListCataloguesResponse) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{29}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *ListCataloguesResponse) GetCatalogues() []*Catalogue {
@@ -2050,7 +2537,7 @@ type ListCatalogueEntriesRequest struct {
 
 func (x *ListCatalogueEntriesRequest) Reset() {
 	*x = ListCatalogueEntriesRequest{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[30]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2062,7 +2549,7 @@ func (x *ListCatalogueEntriesRequest) String() string {
 func (*ListCatalogueEntriesRequest) ProtoMessage() {}
 
 func (x *ListCatalogueEntriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[30]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2075,7 +2562,7 @@ func (x *ListCatalogueEntriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCatalogueEntriesRequest.ProtoReflect.Descriptor instead.
 func (*ListCatalogueEntriesRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{30}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *ListCatalogueEntriesRequest) GetParent() string {
@@ -2126,7 +2613,7 @@ type ListCatalogueEntriesResponse struct {
 
 func (x *ListCatalogueEntriesResponse) Reset() {
 	*x = ListCatalogueEntriesResponse{}
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[31]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2138,7 +2625,7 @@ func (x *ListCatalogueEntriesResponse) String() string {
 func (*ListCatalogueEntriesResponse) ProtoMessage() {}
 
 func (x *ListCatalogueEntriesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[31]
+	mi := &file_visitwright_v1_planner_requests_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2151,7 +2638,7 @@ func (x *ListCatalogueEntriesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCatalogueEntriesResponse.ProtoReflect.Descriptor instead.
 func (*ListCatalogueEntriesResponse) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{31}
+	return file_visitwright_v1_planner_requests_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *ListCatalogueEntriesResponse) GetEntries() []*CatalogueEntry {
@@ -2172,12 +2659,41 @@ var File_visitwright_v1_planner_requests_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_planner_requests_proto_rawDesc = "" +
 	"\n" +
-	"%visitwright/v1/planner_requests.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a google/protobuf/field_mask.proto\x1a\x1fvisitwright/v1/assessment.proto\x1a\x19visitwright/v1/case.proto\x1a\x1evisitwright/v1/catalogue.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1cvisitwright/v1/patient.proto\x1a\x1dvisitwright/v1/personal.proto\x1a\x19visitwright/v1/plan.proto\x1a\x1dvisitwright/v1/practice.proto\"\x16\n" +
+	"%visitwright/v1/planner_requests.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a google/protobuf/field_mask.proto\x1a\x16google/type/date.proto\x1a\x1fvisitwright/v1/assessment.proto\x1a\x1avisitwright/v1/audit.proto\x1a\x19visitwright/v1/case.proto\x1a\x1evisitwright/v1/catalogue.proto\x1a\x1evisitwright/v1/clinician.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1cvisitwright/v1/patient.proto\x1a\x1dvisitwright/v1/personal.proto\x1a\x19visitwright/v1/plan.proto\x1a\x1dvisitwright/v1/practice.proto\"\x16\n" +
 	"\x14GetServerInfoRequest\"e\n" +
 	"\x1aGetPracticeSettingsRequest\x12G\n" +
 	"\x04name\x18\x01 \x01(\tB3\xbaH0r.2,^practices/[a-z0-9][a-z0-9-]{0,62}/settings$R\x04name\"\xc0\x02\n" +
 	"\x1dUpdatePracticeSettingsRequest\x12D\n" +
 	"\bsettings\x18\x01 \x01(\v2 .visitwright.v1.PracticeSettingsB\x06\xbaH\x03\xc8\x01\x01R\bsettings\x12;\n" +
+	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskR\n" +
+	"updateMask\x12*\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x12#\n" +
+	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\x12K\n" +
+	"\fon_behalf_of\x18\x05 \x01(\tB)\xbaH&r$\x18@2 ^([A-Za-z0-9][A-Za-z0-9._@-]*)?$R\n" +
+	"onBehalfOf\"\xbb\x02\n" +
+	"\x16CreateClinicianRequest\x12B\n" +
+	"\x06parent\x18\x01 \x01(\tB*\xbaH'r%2#^practices/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12?\n" +
+	"\tclinician\x18\x02 \x01(\v2\x19.visitwright.v1.ClinicianB\x06\xbaH\x03\xc8\x01\x01R\tclinician\x12*\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x12#\n" +
+	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\x12K\n" +
+	"\fon_behalf_of\x18\x05 \x01(\tB)\xbaH&r$\x18@2 ^([A-Za-z0-9][A-Za-z0-9._@-]*)?$R\n" +
+	"onBehalfOf\"x\n" +
+	"\x13GetClinicianRequest\x12a\n" +
+	"\x04name\x18\x01 \x01(\tBM\xbaHJrH2F^practices/[a-z0-9][a-z0-9-]{0,62}/clinicians/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"\xaa\x01\n" +
+	"\x15ListCliniciansRequest\x12B\n" +
+	"\x06parent\x18\x01 \x01(\tB*\xbaH'r%2#^practices/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12$\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x04R\tpageToken\"{\n" +
+	"\x16ListCliniciansResponse\x129\n" +
+	"\n" +
+	"clinicians\x18\x01 \x03(\v2\x19.visitwright.v1.ClinicianR\n" +
+	"clinicians\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xb4\x02\n" +
+	"\x16UpdateClinicianRequest\x12?\n" +
+	"\tclinician\x18\x01 \x01(\v2\x19.visitwright.v1.ClinicianB\x06\xbaH\x03\xc8\x01\x01R\tclinician\x12;\n" +
 	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskR\n" +
 	"updateMask\x12*\n" +
 	"\n" +
@@ -2200,10 +2716,12 @@ const file_visitwright_v1_planner_requests_proto_rawDesc = "" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
 	"\n" +
 	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x04R\tpageToken\x125\n" +
-	"\x06filter\x18\x04 \x01(\v2\x1d.visitwright.v1.PatientFilterR\x06filter\"\x8b\x01\n" +
+	"\x06filter\x18\x04 \x01(\v2\x1d.visitwright.v1.PatientFilterR\x06filter\"\xd1\x01\n" +
 	"\rPatientFilter\x12%\n" +
-	"\treference\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18@R\treference\x12S\n" +
-	"\x13external_identifier\x18\x02 \x01(\v2\".visitwright.v1.ExternalIdentifierR\x12externalIdentifier\"s\n" +
+	"\treference\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18@R\treference\x12!\n" +
+	"\x05label\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18x\x80\xce\x18\x01R\x05label\x12!\n" +
+	"\x05phone\x18\x03 \x01(\tB\v\xbaH\x04r\x02\x18(\x80\xce\x18\x01R\x05phone\x12S\n" +
+	"\x13external_identifier\x18\x04 \x01(\v2\".visitwright.v1.ExternalIdentifierR\x12externalIdentifier\"s\n" +
 	"\x14ListPatientsResponse\x123\n" +
 	"\bpatients\x18\x01 \x03(\v2\x17.visitwright.v1.PatientR\bpatients\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xac\x02\n" +
@@ -2231,12 +2749,11 @@ const file_visitwright_v1_planner_requests_proto_rawDesc = "" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
 	"\n" +
 	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x04R\tpageToken\x122\n" +
-	"\x06filter\x18\x04 \x01(\v2\x1a.visitwright.v1.CaseFilterR\x06filter\"\xca\x01\n" +
+	"\x06filter\x18\x04 \x01(\v2\x1a.visitwright.v1.CaseFilterR\x06filter\"M\n" +
 	"\n" +
 	"CaseFilter\x12\"\n" +
-	"\apatient\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\apatient\x12C\n" +
-	"\x06states\x18\x02 \x03(\x0e2\x1a.visitwright.v1.Case.StateB\x0f\xbaH\f\x92\x01\t\x10\x10\"\x05\x82\x01\x02\x10\x01R\x06states\x12S\n" +
-	"\x13external_identifier\x18\x03 \x01(\v2\".visitwright.v1.ExternalIdentifierR\x12externalIdentifier\"g\n" +
+	"\apatient\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\apatient\x12\x1b\n" +
+	"\topen_only\x18\x02 \x01(\bR\bopenOnly\"g\n" +
 	"\x11ListCasesResponse\x12*\n" +
 	"\x05cases\x18\x01 \x03(\v2\x14.visitwright.v1.CaseR\x05cases\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xa0\x02\n" +
@@ -2248,24 +2765,20 @@ const file_visitwright_v1_planner_requests_proto_rawDesc = "" +
 	"request_id\x18\x03 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x12#\n" +
 	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\x12K\n" +
 	"\fon_behalf_of\x18\x05 \x01(\tB)\xbaH&r$\x18@2 ^([A-Za-z0-9][A-Za-z0-9._@-]*)?$R\n" +
-	"onBehalfOf\"\x95\x03\n" +
+	"onBehalfOf\"s\n" +
+	"\x10StopCaseResponse\x12(\n" +
+	"\x04case\x18\x01 \x01(\v2\x14.visitwright.v1.CaseR\x04case\x125\n" +
+	"\x16cancelled_appointments\x18\x02 \x03(\tR\x15cancelledAppointments\"\xc3\x03\n" +
 	"\x0fStopCaseRequest\x12\\\n" +
 	"\x04name\x18\x01 \x01(\tBH\xbaHErC2A^practices/[a-z0-9][a-z0-9-]{0,62}/cases/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12G\n" +
-	"\x0eclosing_reason\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\rclosingReason\x12 \n" +
-	"\x04note\x18\x03 \x01(\tB\f\xbaH\x05r\x03\x18\xe8\a\x80\xce\x18\x01R\x04note\x12\x1b\n" +
-	"\x04etag\x18\x04 \x01(\tB\a\xbaH\x04r\x02\x18PR\x04etag\x12*\n" +
+	"\x0eclosing_reason\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\rclosingReason\x12,\n" +
+	"\bend_date\x18\x03 \x01(\v2\x11.google.type.DateR\aendDate\x12 \n" +
+	"\x04note\x18\x04 \x01(\tB\f\xbaH\x05r\x03\x18\xe8\a\x80\xce\x18\x01R\x04note\x12\x1b\n" +
+	"\x04etag\x18\x05 \x01(\tB\a\xbaH\x04r\x02\x18PR\x04etag\x12*\n" +
 	"\n" +
-	"request_id\x18\x05 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x12#\n" +
-	"\rvalidate_only\x18\x06 \x01(\bR\fvalidateOnly\x12K\n" +
-	"\fon_behalf_of\x18\a \x01(\tB)\xbaH&r$\x18@2 ^([A-Za-z0-9][A-Za-z0-9._@-]*)?$R\n" +
-	"onBehalfOf\"\xcd\x02\n" +
-	"\x14RecordConsentRequest\x12\\\n" +
-	"\x04name\x18\x01 \x01(\tBH\xbaHErC2A^practices/[a-z0-9][a-z0-9-]{0,62}/cases/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x129\n" +
-	"\aconsent\x18\x02 \x01(\v2\x17.visitwright.v1.ConsentB\x06\xbaH\x03\xc8\x01\x01R\aconsent\x12*\n" +
-	"\n" +
-	"request_id\x18\x03 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x12#\n" +
-	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\x12K\n" +
-	"\fon_behalf_of\x18\x05 \x01(\tB)\xbaH&r$\x18@2 ^([A-Za-z0-9][A-Za-z0-9._@-]*)?$R\n" +
+	"request_id\x18\x06 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x12#\n" +
+	"\rvalidate_only\x18\a \x01(\bR\fvalidateOnly\x12K\n" +
+	"\fon_behalf_of\x18\b \x01(\tB)\xbaH&r$\x18@2 ^([A-Za-z0-9][A-Za-z0-9._@-]*)?$R\n" +
 	"onBehalfOf\"\xcd\x02\n" +
 	"\rAssessRequest\x12`\n" +
 	"\x06parent\x18\x01 \x01(\tBH\xbaHErC2A^practices/[a-z0-9][a-z0-9-]{0,62}/cases/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12<\n" +
@@ -2274,9 +2787,9 @@ const file_visitwright_v1_planner_requests_proto_rawDesc = "" +
 	"request_id\x18\x03 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x12#\n" +
 	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\x12K\n" +
 	"\fon_behalf_of\x18\x05 \x01(\tB)\xbaH&r$\x18@2 ^([A-Za-z0-9][A-Za-z0-9._@-]*)?$R\n" +
-	"onBehalfOf\"\x99\x01\n" +
-	"\x14GetAssessmentRequest\x12\x80\x01\n" +
-	"\x04name\x18\x01 \x01(\tBl\xbaHirg2e^practices/[a-z0-9][a-z0-9-]{0,62}/cases/[a-z0-9][a-z0-9-]{0,62}/assessments/[a-z0-9][a-z0-9-]{0,62}$R\x04name\"\xc9\x01\n" +
+	"onBehalfOf\"\x90\x01\n" +
+	"\x14GetAssessmentRequest\x12x\n" +
+	"\x04name\x18\x01 \x01(\tBd\xbaHar_2]^practices/[a-z0-9][a-z0-9-]{0,62}/cases/[a-z0-9][a-z0-9-]{0,62}/assessments/[1-9][0-9]{0,8}$R\x04name\"\xc9\x01\n" +
 	"\x16ListAssessmentsRequest\x12`\n" +
 	"\x06parent\x18\x01 \x01(\tBH\xbaHErC2A^practices/[a-z0-9][a-z0-9-]{0,62}/cases/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
@@ -2312,21 +2825,31 @@ const file_visitwright_v1_planner_requests_proto_rawDesc = "" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x8b\x02\n" +
 	"\x13ComparePlansRequest\x12{\n" +
 	"\tfrom_plan\x18\x01 \x01(\tB^\xbaH[rY2W^practices/[a-z0-9][a-z0-9-]{0,62}/cases/[a-z0-9][a-z0-9-]{0,62}/plans/[1-9][0-9]{0,8}$R\bfromPlan\x12w\n" +
-	"\ato_plan\x18\x02 \x01(\tB^\xbaH[rY2W^practices/[a-z0-9][a-z0-9-]{0,62}/cases/[a-z0-9][a-z0-9-]{0,62}/plans/[1-9][0-9]{0,8}$R\x06toPlan\"\xd3\x03\n" +
+	"\ato_plan\x18\x02 \x01(\tB^\xbaH[rY2W^practices/[a-z0-9][a-z0-9-]{0,62}/cases/[a-z0-9][a-z0-9-]{0,62}/plans/[1-9][0-9]{0,8}$R\x06toPlan\"\xb1\x03\n" +
 	"\x13AcceptOptionRequest\x12r\n" +
 	"\x04name\x18\x01 \x01(\tB^\xbaH[rY2W^practices/[a-z0-9][a-z0-9-]{0,62}/cases/[a-z0-9][a-z0-9-]{0,62}/plans/[1-9][0-9]{0,8}$R\x04name\x128\n" +
 	"\x06option\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06option\x12\x1b\n" +
 	"\x04etag\x18\x03 \x01(\tB\a\xbaH\x04r\x02\x18PR\x04etag\x121\n" +
-	"\aconsent\x18\x04 \x01(\v2\x17.visitwright.v1.ConsentR\aconsent\x12 \n" +
-	"\x06reason\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xf4\x03R\x06reason\x12*\n" +
+	"\aconsent\x18\x04 \x01(\v2\x17.visitwright.v1.ConsentR\aconsent\x12*\n" +
 	"\n" +
-	"request_id\x18\x06 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x12#\n" +
-	"\rvalidate_only\x18\a \x01(\bR\fvalidateOnly\x12K\n" +
-	"\fon_behalf_of\x18\b \x01(\tB)\xbaH&r$\x18@2 ^([A-Za-z0-9][A-Za-z0-9._@-]*)?$R\n" +
+	"request_id\x18\x05 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x12#\n" +
+	"\rvalidate_only\x18\x06 \x01(\bR\fvalidateOnly\x12K\n" +
+	"\fon_behalf_of\x18\a \x01(\tB)\xbaH&r$\x18@2 ^([A-Za-z0-9][A-Za-z0-9._@-]*)?$R\n" +
 	"onBehalfOf\"S\n" +
 	"\x14GetVisitSheetRequest\x12;\n" +
 	"\x05parts\x18\x01 \x03(\v2\x19.visitwright.v1.VisitPartB\n" +
-	"\xbaH\a\x92\x01\x04\b\x01\x10\bR\x05parts\"\xaa\x01\n" +
+	"\xbaH\a\x92\x01\x04\b\x01\x10\bR\x05parts\"\xd2\x01\n" +
+	"\x17ListAuditEntriesRequest\x12B\n" +
+	"\x06parent\x18\x01 \x01(\tB*\xbaH'r%2#^practices/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12$\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x04R\tpageToken\x12$\n" +
+	"\bresource\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xf0\x01R\bresource\"x\n" +
+	"\x18ListAuditEntriesResponse\x124\n" +
+	"\aentries\x18\x01 \x03(\v2\x1a.visitwright.v1.AuditEntryR\aentries\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"]\n" +
+	"\x17VerifyAuditTrailRequest\x12B\n" +
+	"\x06parent\x18\x01 \x01(\tB*\xbaH'r%2#^practices/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\"\xaa\x01\n" +
 	"\x15ListCataloguesRequest\x12B\n" +
 	"\x06parent\x18\x01 \x01(\tB*\xbaH'r%2#^practices/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
@@ -2361,87 +2884,101 @@ func file_visitwright_v1_planner_requests_proto_rawDescGZIP() []byte {
 	return file_visitwright_v1_planner_requests_proto_rawDescData
 }
 
-var file_visitwright_v1_planner_requests_proto_msgTypes = make([]protoimpl.MessageInfo, 32)
+var file_visitwright_v1_planner_requests_proto_msgTypes = make([]protoimpl.MessageInfo, 40)
 var file_visitwright_v1_planner_requests_proto_goTypes = []any{
 	(*GetServerInfoRequest)(nil),          // 0: visitwright.v1.GetServerInfoRequest
 	(*GetPracticeSettingsRequest)(nil),    // 1: visitwright.v1.GetPracticeSettingsRequest
 	(*UpdatePracticeSettingsRequest)(nil), // 2: visitwright.v1.UpdatePracticeSettingsRequest
-	(*CreatePatientRequest)(nil),          // 3: visitwright.v1.CreatePatientRequest
-	(*GetPatientRequest)(nil),             // 4: visitwright.v1.GetPatientRequest
-	(*ListPatientsRequest)(nil),           // 5: visitwright.v1.ListPatientsRequest
-	(*PatientFilter)(nil),                 // 6: visitwright.v1.PatientFilter
-	(*ListPatientsResponse)(nil),          // 7: visitwright.v1.ListPatientsResponse
-	(*UpdatePatientRequest)(nil),          // 8: visitwright.v1.UpdatePatientRequest
-	(*CreateCaseRequest)(nil),             // 9: visitwright.v1.CreateCaseRequest
-	(*GetCaseRequest)(nil),                // 10: visitwright.v1.GetCaseRequest
-	(*ListCasesRequest)(nil),              // 11: visitwright.v1.ListCasesRequest
-	(*CaseFilter)(nil),                    // 12: visitwright.v1.CaseFilter
-	(*ListCasesResponse)(nil),             // 13: visitwright.v1.ListCasesResponse
-	(*UpdateCaseRequest)(nil),             // 14: visitwright.v1.UpdateCaseRequest
-	(*StopCaseRequest)(nil),               // 15: visitwright.v1.StopCaseRequest
-	(*RecordConsentRequest)(nil),          // 16: visitwright.v1.RecordConsentRequest
-	(*AssessRequest)(nil),                 // 17: visitwright.v1.AssessRequest
-	(*GetAssessmentRequest)(nil),          // 18: visitwright.v1.GetAssessmentRequest
-	(*ListAssessmentsRequest)(nil),        // 19: visitwright.v1.ListAssessmentsRequest
-	(*ListAssessmentsResponse)(nil),       // 20: visitwright.v1.ListAssessmentsResponse
-	(*ProposePlanRequest)(nil),            // 21: visitwright.v1.ProposePlanRequest
-	(*GetPlanRequest)(nil),                // 22: visitwright.v1.GetPlanRequest
-	(*ListPlanRevisionsRequest)(nil),      // 23: visitwright.v1.ListPlanRevisionsRequest
-	(*ListPlanRevisionsResponse)(nil),     // 24: visitwright.v1.ListPlanRevisionsResponse
-	(*ComparePlansRequest)(nil),           // 25: visitwright.v1.ComparePlansRequest
-	(*AcceptOptionRequest)(nil),           // 26: visitwright.v1.AcceptOptionRequest
-	(*GetVisitSheetRequest)(nil),          // 27: visitwright.v1.GetVisitSheetRequest
-	(*ListCataloguesRequest)(nil),         // 28: visitwright.v1.ListCataloguesRequest
-	(*ListCataloguesResponse)(nil),        // 29: visitwright.v1.ListCataloguesResponse
-	(*ListCatalogueEntriesRequest)(nil),   // 30: visitwright.v1.ListCatalogueEntriesRequest
-	(*ListCatalogueEntriesResponse)(nil),  // 31: visitwright.v1.ListCatalogueEntriesResponse
-	(*PracticeSettings)(nil),              // 32: visitwright.v1.PracticeSettings
-	(*fieldmaskpb.FieldMask)(nil),         // 33: google.protobuf.FieldMask
-	(*Patient)(nil),                       // 34: visitwright.v1.Patient
-	(*ExternalIdentifier)(nil),            // 35: visitwright.v1.ExternalIdentifier
-	(*Case)(nil),                          // 36: visitwright.v1.Case
-	(Case_State)(0),                       // 37: visitwright.v1.Case.State
-	(*Consent)(nil),                       // 38: visitwright.v1.Consent
-	(*Findings)(nil),                      // 39: visitwright.v1.Findings
-	(*Assessment)(nil),                    // 40: visitwright.v1.Assessment
-	(PlanView)(0),                         // 41: visitwright.v1.PlanView
-	(*Plan)(nil),                          // 42: visitwright.v1.Plan
-	(*VisitPart)(nil),                     // 43: visitwright.v1.VisitPart
-	(*Catalogue)(nil),                     // 44: visitwright.v1.Catalogue
-	(*CatalogueEntry)(nil),                // 45: visitwright.v1.CatalogueEntry
+	(*CreateClinicianRequest)(nil),        // 3: visitwright.v1.CreateClinicianRequest
+	(*GetClinicianRequest)(nil),           // 4: visitwright.v1.GetClinicianRequest
+	(*ListCliniciansRequest)(nil),         // 5: visitwright.v1.ListCliniciansRequest
+	(*ListCliniciansResponse)(nil),        // 6: visitwright.v1.ListCliniciansResponse
+	(*UpdateClinicianRequest)(nil),        // 7: visitwright.v1.UpdateClinicianRequest
+	(*CreatePatientRequest)(nil),          // 8: visitwright.v1.CreatePatientRequest
+	(*GetPatientRequest)(nil),             // 9: visitwright.v1.GetPatientRequest
+	(*ListPatientsRequest)(nil),           // 10: visitwright.v1.ListPatientsRequest
+	(*PatientFilter)(nil),                 // 11: visitwright.v1.PatientFilter
+	(*ListPatientsResponse)(nil),          // 12: visitwright.v1.ListPatientsResponse
+	(*UpdatePatientRequest)(nil),          // 13: visitwright.v1.UpdatePatientRequest
+	(*CreateCaseRequest)(nil),             // 14: visitwright.v1.CreateCaseRequest
+	(*GetCaseRequest)(nil),                // 15: visitwright.v1.GetCaseRequest
+	(*ListCasesRequest)(nil),              // 16: visitwright.v1.ListCasesRequest
+	(*CaseFilter)(nil),                    // 17: visitwright.v1.CaseFilter
+	(*ListCasesResponse)(nil),             // 18: visitwright.v1.ListCasesResponse
+	(*UpdateCaseRequest)(nil),             // 19: visitwright.v1.UpdateCaseRequest
+	(*StopCaseResponse)(nil),              // 20: visitwright.v1.StopCaseResponse
+	(*StopCaseRequest)(nil),               // 21: visitwright.v1.StopCaseRequest
+	(*AssessRequest)(nil),                 // 22: visitwright.v1.AssessRequest
+	(*GetAssessmentRequest)(nil),          // 23: visitwright.v1.GetAssessmentRequest
+	(*ListAssessmentsRequest)(nil),        // 24: visitwright.v1.ListAssessmentsRequest
+	(*ListAssessmentsResponse)(nil),       // 25: visitwright.v1.ListAssessmentsResponse
+	(*ProposePlanRequest)(nil),            // 26: visitwright.v1.ProposePlanRequest
+	(*GetPlanRequest)(nil),                // 27: visitwright.v1.GetPlanRequest
+	(*ListPlanRevisionsRequest)(nil),      // 28: visitwright.v1.ListPlanRevisionsRequest
+	(*ListPlanRevisionsResponse)(nil),     // 29: visitwright.v1.ListPlanRevisionsResponse
+	(*ComparePlansRequest)(nil),           // 30: visitwright.v1.ComparePlansRequest
+	(*AcceptOptionRequest)(nil),           // 31: visitwright.v1.AcceptOptionRequest
+	(*GetVisitSheetRequest)(nil),          // 32: visitwright.v1.GetVisitSheetRequest
+	(*ListAuditEntriesRequest)(nil),       // 33: visitwright.v1.ListAuditEntriesRequest
+	(*ListAuditEntriesResponse)(nil),      // 34: visitwright.v1.ListAuditEntriesResponse
+	(*VerifyAuditTrailRequest)(nil),       // 35: visitwright.v1.VerifyAuditTrailRequest
+	(*ListCataloguesRequest)(nil),         // 36: visitwright.v1.ListCataloguesRequest
+	(*ListCataloguesResponse)(nil),        // 37: visitwright.v1.ListCataloguesResponse
+	(*ListCatalogueEntriesRequest)(nil),   // 38: visitwright.v1.ListCatalogueEntriesRequest
+	(*ListCatalogueEntriesResponse)(nil),  // 39: visitwright.v1.ListCatalogueEntriesResponse
+	(*PracticeSettings)(nil),              // 40: visitwright.v1.PracticeSettings
+	(*fieldmaskpb.FieldMask)(nil),         // 41: google.protobuf.FieldMask
+	(*Clinician)(nil),                     // 42: visitwright.v1.Clinician
+	(*Patient)(nil),                       // 43: visitwright.v1.Patient
+	(*ExternalIdentifier)(nil),            // 44: visitwright.v1.ExternalIdentifier
+	(*Case)(nil),                          // 45: visitwright.v1.Case
+	(*date.Date)(nil),                     // 46: google.type.Date
+	(*Findings)(nil),                      // 47: visitwright.v1.Findings
+	(*Assessment)(nil),                    // 48: visitwright.v1.Assessment
+	(PlanView)(0),                         // 49: visitwright.v1.PlanView
+	(*Plan)(nil),                          // 50: visitwright.v1.Plan
+	(*Consent)(nil),                       // 51: visitwright.v1.Consent
+	(*VisitPart)(nil),                     // 52: visitwright.v1.VisitPart
+	(*AuditEntry)(nil),                    // 53: visitwright.v1.AuditEntry
+	(*Catalogue)(nil),                     // 54: visitwright.v1.Catalogue
+	(*CatalogueEntry)(nil),                // 55: visitwright.v1.CatalogueEntry
 }
 var file_visitwright_v1_planner_requests_proto_depIdxs = []int32{
-	32, // 0: visitwright.v1.UpdatePracticeSettingsRequest.settings:type_name -> visitwright.v1.PracticeSettings
-	33, // 1: visitwright.v1.UpdatePracticeSettingsRequest.update_mask:type_name -> google.protobuf.FieldMask
-	34, // 2: visitwright.v1.CreatePatientRequest.patient:type_name -> visitwright.v1.Patient
-	6,  // 3: visitwright.v1.ListPatientsRequest.filter:type_name -> visitwright.v1.PatientFilter
-	35, // 4: visitwright.v1.PatientFilter.external_identifier:type_name -> visitwright.v1.ExternalIdentifier
-	34, // 5: visitwright.v1.ListPatientsResponse.patients:type_name -> visitwright.v1.Patient
-	34, // 6: visitwright.v1.UpdatePatientRequest.patient:type_name -> visitwright.v1.Patient
-	33, // 7: visitwright.v1.UpdatePatientRequest.update_mask:type_name -> google.protobuf.FieldMask
-	36, // 8: visitwright.v1.CreateCaseRequest.case:type_name -> visitwright.v1.Case
-	12, // 9: visitwright.v1.ListCasesRequest.filter:type_name -> visitwright.v1.CaseFilter
-	37, // 10: visitwright.v1.CaseFilter.states:type_name -> visitwright.v1.Case.State
-	35, // 11: visitwright.v1.CaseFilter.external_identifier:type_name -> visitwright.v1.ExternalIdentifier
-	36, // 12: visitwright.v1.ListCasesResponse.cases:type_name -> visitwright.v1.Case
-	36, // 13: visitwright.v1.UpdateCaseRequest.case:type_name -> visitwright.v1.Case
-	33, // 14: visitwright.v1.UpdateCaseRequest.update_mask:type_name -> google.protobuf.FieldMask
-	38, // 15: visitwright.v1.RecordConsentRequest.consent:type_name -> visitwright.v1.Consent
-	39, // 16: visitwright.v1.AssessRequest.findings:type_name -> visitwright.v1.Findings
-	40, // 17: visitwright.v1.ListAssessmentsResponse.assessments:type_name -> visitwright.v1.Assessment
-	41, // 18: visitwright.v1.ProposePlanRequest.view:type_name -> visitwright.v1.PlanView
-	39, // 19: visitwright.v1.ProposePlanRequest.findings:type_name -> visitwright.v1.Findings
-	41, // 20: visitwright.v1.GetPlanRequest.view:type_name -> visitwright.v1.PlanView
-	42, // 21: visitwright.v1.ListPlanRevisionsResponse.plans:type_name -> visitwright.v1.Plan
-	38, // 22: visitwright.v1.AcceptOptionRequest.consent:type_name -> visitwright.v1.Consent
-	43, // 23: visitwright.v1.GetVisitSheetRequest.parts:type_name -> visitwright.v1.VisitPart
-	44, // 24: visitwright.v1.ListCataloguesResponse.catalogues:type_name -> visitwright.v1.Catalogue
-	45, // 25: visitwright.v1.ListCatalogueEntriesResponse.entries:type_name -> visitwright.v1.CatalogueEntry
-	26, // [26:26] is the sub-list for method output_type
-	26, // [26:26] is the sub-list for method input_type
-	26, // [26:26] is the sub-list for extension type_name
-	26, // [26:26] is the sub-list for extension extendee
-	0,  // [0:26] is the sub-list for field type_name
+	40, // 0: visitwright.v1.UpdatePracticeSettingsRequest.settings:type_name -> visitwright.v1.PracticeSettings
+	41, // 1: visitwright.v1.UpdatePracticeSettingsRequest.update_mask:type_name -> google.protobuf.FieldMask
+	42, // 2: visitwright.v1.CreateClinicianRequest.clinician:type_name -> visitwright.v1.Clinician
+	42, // 3: visitwright.v1.ListCliniciansResponse.clinicians:type_name -> visitwright.v1.Clinician
+	42, // 4: visitwright.v1.UpdateClinicianRequest.clinician:type_name -> visitwright.v1.Clinician
+	41, // 5: visitwright.v1.UpdateClinicianRequest.update_mask:type_name -> google.protobuf.FieldMask
+	43, // 6: visitwright.v1.CreatePatientRequest.patient:type_name -> visitwright.v1.Patient
+	11, // 7: visitwright.v1.ListPatientsRequest.filter:type_name -> visitwright.v1.PatientFilter
+	44, // 8: visitwright.v1.PatientFilter.external_identifier:type_name -> visitwright.v1.ExternalIdentifier
+	43, // 9: visitwright.v1.ListPatientsResponse.patients:type_name -> visitwright.v1.Patient
+	43, // 10: visitwright.v1.UpdatePatientRequest.patient:type_name -> visitwright.v1.Patient
+	41, // 11: visitwright.v1.UpdatePatientRequest.update_mask:type_name -> google.protobuf.FieldMask
+	45, // 12: visitwright.v1.CreateCaseRequest.case:type_name -> visitwright.v1.Case
+	17, // 13: visitwright.v1.ListCasesRequest.filter:type_name -> visitwright.v1.CaseFilter
+	45, // 14: visitwright.v1.ListCasesResponse.cases:type_name -> visitwright.v1.Case
+	45, // 15: visitwright.v1.UpdateCaseRequest.case:type_name -> visitwright.v1.Case
+	41, // 16: visitwright.v1.UpdateCaseRequest.update_mask:type_name -> google.protobuf.FieldMask
+	45, // 17: visitwright.v1.StopCaseResponse.case:type_name -> visitwright.v1.Case
+	46, // 18: visitwright.v1.StopCaseRequest.end_date:type_name -> google.type.Date
+	47, // 19: visitwright.v1.AssessRequest.findings:type_name -> visitwright.v1.Findings
+	48, // 20: visitwright.v1.ListAssessmentsResponse.assessments:type_name -> visitwright.v1.Assessment
+	49, // 21: visitwright.v1.ProposePlanRequest.view:type_name -> visitwright.v1.PlanView
+	47, // 22: visitwright.v1.ProposePlanRequest.findings:type_name -> visitwright.v1.Findings
+	49, // 23: visitwright.v1.GetPlanRequest.view:type_name -> visitwright.v1.PlanView
+	50, // 24: visitwright.v1.ListPlanRevisionsResponse.plans:type_name -> visitwright.v1.Plan
+	51, // 25: visitwright.v1.AcceptOptionRequest.consent:type_name -> visitwright.v1.Consent
+	52, // 26: visitwright.v1.GetVisitSheetRequest.parts:type_name -> visitwright.v1.VisitPart
+	53, // 27: visitwright.v1.ListAuditEntriesResponse.entries:type_name -> visitwright.v1.AuditEntry
+	54, // 28: visitwright.v1.ListCataloguesResponse.catalogues:type_name -> visitwright.v1.Catalogue
+	55, // 29: visitwright.v1.ListCatalogueEntriesResponse.entries:type_name -> visitwright.v1.CatalogueEntry
+	30, // [30:30] is the sub-list for method output_type
+	30, // [30:30] is the sub-list for method input_type
+	30, // [30:30] is the sub-list for extension type_name
+	30, // [30:30] is the sub-list for extension extendee
+	0,  // [0:30] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_planner_requests_proto_init() }
@@ -2450,8 +2987,10 @@ func file_visitwright_v1_planner_requests_proto_init() {
 		return
 	}
 	file_visitwright_v1_assessment_proto_init()
+	file_visitwright_v1_audit_proto_init()
 	file_visitwright_v1_case_proto_init()
 	file_visitwright_v1_catalogue_proto_init()
+	file_visitwright_v1_clinician_proto_init()
 	file_visitwright_v1_identity_proto_init()
 	file_visitwright_v1_patient_proto_init()
 	file_visitwright_v1_personal_proto_init()
@@ -2463,7 +3002,7 @@ func file_visitwright_v1_planner_requests_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_visitwright_v1_planner_requests_proto_rawDesc), len(file_visitwright_v1_planner_requests_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   32,
+			NumMessages:   40,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -24,11 +24,15 @@ var File_visitwright_v1_planner_service_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_planner_service_proto_rawDesc = "" +
 	"\n" +
-	"$visitwright/v1/planner_service.proto\x12\x0evisitwright.v1\x1a\x1fvisitwright/v1/assessment.proto\x1a\x19visitwright/v1/case.proto\x1a\x1cvisitwright/v1/patient.proto\x1a\x19visitwright/v1/plan.proto\x1a%visitwright/v1/planner_requests.proto\x1a\x1dvisitwright/v1/practice.proto\x1a visitwright/v1/server_info.proto\x1a visitwright/v1/visit_sheet.proto2\xe0\x0f\n" +
+	"$visitwright/v1/planner_service.proto\x12\x0evisitwright.v1\x1a\x1fvisitwright/v1/assessment.proto\x1a\x1avisitwright/v1/audit.proto\x1a\x19visitwright/v1/case.proto\x1a\x1evisitwright/v1/clinician.proto\x1a\x1cvisitwright/v1/patient.proto\x1a\x19visitwright/v1/plan.proto\x1a%visitwright/v1/planner_requests.proto\x1a\x1dvisitwright/v1/practice.proto\x1a visitwright/v1/server_info.proto\x1a visitwright/v1/visit_sheet.proto2\xc3\x13\n" +
 	"\x0ePlannerService\x12Q\n" +
 	"\rGetServerInfo\x12$.visitwright.v1.GetServerInfoRequest\x1a\x1a.visitwright.v1.ServerInfo\x12c\n" +
 	"\x13GetPracticeSettings\x12*.visitwright.v1.GetPracticeSettingsRequest\x1a .visitwright.v1.PracticeSettings\x12i\n" +
-	"\x16UpdatePracticeSettings\x12-.visitwright.v1.UpdatePracticeSettingsRequest\x1a .visitwright.v1.PracticeSettings\x12N\n" +
+	"\x16UpdatePracticeSettings\x12-.visitwright.v1.UpdatePracticeSettingsRequest\x1a .visitwright.v1.PracticeSettings\x12T\n" +
+	"\x0fCreateClinician\x12&.visitwright.v1.CreateClinicianRequest\x1a\x19.visitwright.v1.Clinician\x12N\n" +
+	"\fGetClinician\x12#.visitwright.v1.GetClinicianRequest\x1a\x19.visitwright.v1.Clinician\x12_\n" +
+	"\x0eListClinicians\x12%.visitwright.v1.ListCliniciansRequest\x1a&.visitwright.v1.ListCliniciansResponse\x12T\n" +
+	"\x0fUpdateClinician\x12&.visitwright.v1.UpdateClinicianRequest\x1a\x19.visitwright.v1.Clinician\x12N\n" +
 	"\rCreatePatient\x12$.visitwright.v1.CreatePatientRequest\x1a\x17.visitwright.v1.Patient\x12H\n" +
 	"\n" +
 	"GetPatient\x12!.visitwright.v1.GetPatientRequest\x1a\x17.visitwright.v1.Patient\x12Y\n" +
@@ -39,9 +43,8 @@ const file_visitwright_v1_planner_service_proto_rawDesc = "" +
 	"\aGetCase\x12\x1e.visitwright.v1.GetCaseRequest\x1a\x14.visitwright.v1.Case\x12P\n" +
 	"\tListCases\x12 .visitwright.v1.ListCasesRequest\x1a!.visitwright.v1.ListCasesResponse\x12E\n" +
 	"\n" +
-	"UpdateCase\x12!.visitwright.v1.UpdateCaseRequest\x1a\x14.visitwright.v1.Case\x12A\n" +
-	"\bStopCase\x12\x1f.visitwright.v1.StopCaseRequest\x1a\x14.visitwright.v1.Case\x12K\n" +
-	"\rRecordConsent\x12$.visitwright.v1.RecordConsentRequest\x1a\x14.visitwright.v1.Case\x12C\n" +
+	"UpdateCase\x12!.visitwright.v1.UpdateCaseRequest\x1a\x14.visitwright.v1.Case\x12M\n" +
+	"\bStopCase\x12\x1f.visitwright.v1.StopCaseRequest\x1a .visitwright.v1.StopCaseResponse\x12C\n" +
 	"\x06Assess\x12\x1d.visitwright.v1.AssessRequest\x1a\x1a.visitwright.v1.Assessment\x12Q\n" +
 	"\rGetAssessment\x12$.visitwright.v1.GetAssessmentRequest\x1a\x1a.visitwright.v1.Assessment\x12b\n" +
 	"\x0fListAssessments\x12&.visitwright.v1.ListAssessmentsRequest\x1a'.visitwright.v1.ListAssessmentsResponse\x12G\n" +
@@ -52,99 +55,121 @@ const file_visitwright_v1_planner_service_proto_rawDesc = "" +
 	"\fAcceptOption\x12#.visitwright.v1.AcceptOptionRequest\x1a\x14.visitwright.v1.Plan\x12Q\n" +
 	"\rGetVisitSheet\x12$.visitwright.v1.GetVisitSheetRequest\x1a\x1a.visitwright.v1.VisitSheet\x12_\n" +
 	"\x0eListCatalogues\x12%.visitwright.v1.ListCataloguesRequest\x1a&.visitwright.v1.ListCataloguesResponse\x12q\n" +
-	"\x14ListCatalogueEntries\x12+.visitwright.v1.ListCatalogueEntriesRequest\x1a,.visitwright.v1.ListCatalogueEntriesResponseBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
+	"\x14ListCatalogueEntries\x12+.visitwright.v1.ListCatalogueEntriesRequest\x1a,.visitwright.v1.ListCatalogueEntriesResponse\x12e\n" +
+	"\x10ListAuditEntries\x12'.visitwright.v1.ListAuditEntriesRequest\x1a(.visitwright.v1.ListAuditEntriesResponse\x12^\n" +
+	"\x10VerifyAuditTrail\x12'.visitwright.v1.VerifyAuditTrailRequest\x1a!.visitwright.v1.AuditVerificationBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
 
 var file_visitwright_v1_planner_service_proto_goTypes = []any{
 	(*GetServerInfoRequest)(nil),          // 0: visitwright.v1.GetServerInfoRequest
 	(*GetPracticeSettingsRequest)(nil),    // 1: visitwright.v1.GetPracticeSettingsRequest
 	(*UpdatePracticeSettingsRequest)(nil), // 2: visitwright.v1.UpdatePracticeSettingsRequest
-	(*CreatePatientRequest)(nil),          // 3: visitwright.v1.CreatePatientRequest
-	(*GetPatientRequest)(nil),             // 4: visitwright.v1.GetPatientRequest
-	(*ListPatientsRequest)(nil),           // 5: visitwright.v1.ListPatientsRequest
-	(*UpdatePatientRequest)(nil),          // 6: visitwright.v1.UpdatePatientRequest
-	(*CreateCaseRequest)(nil),             // 7: visitwright.v1.CreateCaseRequest
-	(*GetCaseRequest)(nil),                // 8: visitwright.v1.GetCaseRequest
-	(*ListCasesRequest)(nil),              // 9: visitwright.v1.ListCasesRequest
-	(*UpdateCaseRequest)(nil),             // 10: visitwright.v1.UpdateCaseRequest
-	(*StopCaseRequest)(nil),               // 11: visitwright.v1.StopCaseRequest
-	(*RecordConsentRequest)(nil),          // 12: visitwright.v1.RecordConsentRequest
-	(*AssessRequest)(nil),                 // 13: visitwright.v1.AssessRequest
-	(*GetAssessmentRequest)(nil),          // 14: visitwright.v1.GetAssessmentRequest
-	(*ListAssessmentsRequest)(nil),        // 15: visitwright.v1.ListAssessmentsRequest
-	(*ProposePlanRequest)(nil),            // 16: visitwright.v1.ProposePlanRequest
-	(*GetPlanRequest)(nil),                // 17: visitwright.v1.GetPlanRequest
-	(*ListPlanRevisionsRequest)(nil),      // 18: visitwright.v1.ListPlanRevisionsRequest
-	(*ComparePlansRequest)(nil),           // 19: visitwright.v1.ComparePlansRequest
-	(*AcceptOptionRequest)(nil),           // 20: visitwright.v1.AcceptOptionRequest
-	(*GetVisitSheetRequest)(nil),          // 21: visitwright.v1.GetVisitSheetRequest
-	(*ListCataloguesRequest)(nil),         // 22: visitwright.v1.ListCataloguesRequest
-	(*ListCatalogueEntriesRequest)(nil),   // 23: visitwright.v1.ListCatalogueEntriesRequest
-	(*ServerInfo)(nil),                    // 24: visitwright.v1.ServerInfo
-	(*PracticeSettings)(nil),              // 25: visitwright.v1.PracticeSettings
-	(*Patient)(nil),                       // 26: visitwright.v1.Patient
-	(*ListPatientsResponse)(nil),          // 27: visitwright.v1.ListPatientsResponse
-	(*Case)(nil),                          // 28: visitwright.v1.Case
-	(*ListCasesResponse)(nil),             // 29: visitwright.v1.ListCasesResponse
-	(*Assessment)(nil),                    // 30: visitwright.v1.Assessment
-	(*ListAssessmentsResponse)(nil),       // 31: visitwright.v1.ListAssessmentsResponse
-	(*Plan)(nil),                          // 32: visitwright.v1.Plan
-	(*ListPlanRevisionsResponse)(nil),     // 33: visitwright.v1.ListPlanRevisionsResponse
-	(*PlanDifference)(nil),                // 34: visitwright.v1.PlanDifference
-	(*VisitSheet)(nil),                    // 35: visitwright.v1.VisitSheet
-	(*ListCataloguesResponse)(nil),        // 36: visitwright.v1.ListCataloguesResponse
-	(*ListCatalogueEntriesResponse)(nil),  // 37: visitwright.v1.ListCatalogueEntriesResponse
+	(*CreateClinicianRequest)(nil),        // 3: visitwright.v1.CreateClinicianRequest
+	(*GetClinicianRequest)(nil),           // 4: visitwright.v1.GetClinicianRequest
+	(*ListCliniciansRequest)(nil),         // 5: visitwright.v1.ListCliniciansRequest
+	(*UpdateClinicianRequest)(nil),        // 6: visitwright.v1.UpdateClinicianRequest
+	(*CreatePatientRequest)(nil),          // 7: visitwright.v1.CreatePatientRequest
+	(*GetPatientRequest)(nil),             // 8: visitwright.v1.GetPatientRequest
+	(*ListPatientsRequest)(nil),           // 9: visitwright.v1.ListPatientsRequest
+	(*UpdatePatientRequest)(nil),          // 10: visitwright.v1.UpdatePatientRequest
+	(*CreateCaseRequest)(nil),             // 11: visitwright.v1.CreateCaseRequest
+	(*GetCaseRequest)(nil),                // 12: visitwright.v1.GetCaseRequest
+	(*ListCasesRequest)(nil),              // 13: visitwright.v1.ListCasesRequest
+	(*UpdateCaseRequest)(nil),             // 14: visitwright.v1.UpdateCaseRequest
+	(*StopCaseRequest)(nil),               // 15: visitwright.v1.StopCaseRequest
+	(*AssessRequest)(nil),                 // 16: visitwright.v1.AssessRequest
+	(*GetAssessmentRequest)(nil),          // 17: visitwright.v1.GetAssessmentRequest
+	(*ListAssessmentsRequest)(nil),        // 18: visitwright.v1.ListAssessmentsRequest
+	(*ProposePlanRequest)(nil),            // 19: visitwright.v1.ProposePlanRequest
+	(*GetPlanRequest)(nil),                // 20: visitwright.v1.GetPlanRequest
+	(*ListPlanRevisionsRequest)(nil),      // 21: visitwright.v1.ListPlanRevisionsRequest
+	(*ComparePlansRequest)(nil),           // 22: visitwright.v1.ComparePlansRequest
+	(*AcceptOptionRequest)(nil),           // 23: visitwright.v1.AcceptOptionRequest
+	(*GetVisitSheetRequest)(nil),          // 24: visitwright.v1.GetVisitSheetRequest
+	(*ListCataloguesRequest)(nil),         // 25: visitwright.v1.ListCataloguesRequest
+	(*ListCatalogueEntriesRequest)(nil),   // 26: visitwright.v1.ListCatalogueEntriesRequest
+	(*ListAuditEntriesRequest)(nil),       // 27: visitwright.v1.ListAuditEntriesRequest
+	(*VerifyAuditTrailRequest)(nil),       // 28: visitwright.v1.VerifyAuditTrailRequest
+	(*ServerInfo)(nil),                    // 29: visitwright.v1.ServerInfo
+	(*PracticeSettings)(nil),              // 30: visitwright.v1.PracticeSettings
+	(*Clinician)(nil),                     // 31: visitwright.v1.Clinician
+	(*ListCliniciansResponse)(nil),        // 32: visitwright.v1.ListCliniciansResponse
+	(*Patient)(nil),                       // 33: visitwright.v1.Patient
+	(*ListPatientsResponse)(nil),          // 34: visitwright.v1.ListPatientsResponse
+	(*Case)(nil),                          // 35: visitwright.v1.Case
+	(*ListCasesResponse)(nil),             // 36: visitwright.v1.ListCasesResponse
+	(*StopCaseResponse)(nil),              // 37: visitwright.v1.StopCaseResponse
+	(*Assessment)(nil),                    // 38: visitwright.v1.Assessment
+	(*ListAssessmentsResponse)(nil),       // 39: visitwright.v1.ListAssessmentsResponse
+	(*Plan)(nil),                          // 40: visitwright.v1.Plan
+	(*ListPlanRevisionsResponse)(nil),     // 41: visitwright.v1.ListPlanRevisionsResponse
+	(*PlanDifference)(nil),                // 42: visitwright.v1.PlanDifference
+	(*VisitSheet)(nil),                    // 43: visitwright.v1.VisitSheet
+	(*ListCataloguesResponse)(nil),        // 44: visitwright.v1.ListCataloguesResponse
+	(*ListCatalogueEntriesResponse)(nil),  // 45: visitwright.v1.ListCatalogueEntriesResponse
+	(*ListAuditEntriesResponse)(nil),      // 46: visitwright.v1.ListAuditEntriesResponse
+	(*AuditVerification)(nil),             // 47: visitwright.v1.AuditVerification
 }
 var file_visitwright_v1_planner_service_proto_depIdxs = []int32{
 	0,  // 0: visitwright.v1.PlannerService.GetServerInfo:input_type -> visitwright.v1.GetServerInfoRequest
 	1,  // 1: visitwright.v1.PlannerService.GetPracticeSettings:input_type -> visitwright.v1.GetPracticeSettingsRequest
 	2,  // 2: visitwright.v1.PlannerService.UpdatePracticeSettings:input_type -> visitwright.v1.UpdatePracticeSettingsRequest
-	3,  // 3: visitwright.v1.PlannerService.CreatePatient:input_type -> visitwright.v1.CreatePatientRequest
-	4,  // 4: visitwright.v1.PlannerService.GetPatient:input_type -> visitwright.v1.GetPatientRequest
-	5,  // 5: visitwright.v1.PlannerService.ListPatients:input_type -> visitwright.v1.ListPatientsRequest
-	6,  // 6: visitwright.v1.PlannerService.UpdatePatient:input_type -> visitwright.v1.UpdatePatientRequest
-	7,  // 7: visitwright.v1.PlannerService.CreateCase:input_type -> visitwright.v1.CreateCaseRequest
-	8,  // 8: visitwright.v1.PlannerService.GetCase:input_type -> visitwright.v1.GetCaseRequest
-	9,  // 9: visitwright.v1.PlannerService.ListCases:input_type -> visitwright.v1.ListCasesRequest
-	10, // 10: visitwright.v1.PlannerService.UpdateCase:input_type -> visitwright.v1.UpdateCaseRequest
-	11, // 11: visitwright.v1.PlannerService.StopCase:input_type -> visitwright.v1.StopCaseRequest
-	12, // 12: visitwright.v1.PlannerService.RecordConsent:input_type -> visitwright.v1.RecordConsentRequest
-	13, // 13: visitwright.v1.PlannerService.Assess:input_type -> visitwright.v1.AssessRequest
-	14, // 14: visitwright.v1.PlannerService.GetAssessment:input_type -> visitwright.v1.GetAssessmentRequest
-	15, // 15: visitwright.v1.PlannerService.ListAssessments:input_type -> visitwright.v1.ListAssessmentsRequest
-	16, // 16: visitwright.v1.PlannerService.ProposePlan:input_type -> visitwright.v1.ProposePlanRequest
-	17, // 17: visitwright.v1.PlannerService.GetPlan:input_type -> visitwright.v1.GetPlanRequest
-	18, // 18: visitwright.v1.PlannerService.ListPlanRevisions:input_type -> visitwright.v1.ListPlanRevisionsRequest
-	19, // 19: visitwright.v1.PlannerService.ComparePlans:input_type -> visitwright.v1.ComparePlansRequest
-	20, // 20: visitwright.v1.PlannerService.AcceptOption:input_type -> visitwright.v1.AcceptOptionRequest
-	21, // 21: visitwright.v1.PlannerService.GetVisitSheet:input_type -> visitwright.v1.GetVisitSheetRequest
-	22, // 22: visitwright.v1.PlannerService.ListCatalogues:input_type -> visitwright.v1.ListCataloguesRequest
-	23, // 23: visitwright.v1.PlannerService.ListCatalogueEntries:input_type -> visitwright.v1.ListCatalogueEntriesRequest
-	24, // 24: visitwright.v1.PlannerService.GetServerInfo:output_type -> visitwright.v1.ServerInfo
-	25, // 25: visitwright.v1.PlannerService.GetPracticeSettings:output_type -> visitwright.v1.PracticeSettings
-	25, // 26: visitwright.v1.PlannerService.UpdatePracticeSettings:output_type -> visitwright.v1.PracticeSettings
-	26, // 27: visitwright.v1.PlannerService.CreatePatient:output_type -> visitwright.v1.Patient
-	26, // 28: visitwright.v1.PlannerService.GetPatient:output_type -> visitwright.v1.Patient
-	27, // 29: visitwright.v1.PlannerService.ListPatients:output_type -> visitwright.v1.ListPatientsResponse
-	26, // 30: visitwright.v1.PlannerService.UpdatePatient:output_type -> visitwright.v1.Patient
-	28, // 31: visitwright.v1.PlannerService.CreateCase:output_type -> visitwright.v1.Case
-	28, // 32: visitwright.v1.PlannerService.GetCase:output_type -> visitwright.v1.Case
-	29, // 33: visitwright.v1.PlannerService.ListCases:output_type -> visitwright.v1.ListCasesResponse
-	28, // 34: visitwright.v1.PlannerService.UpdateCase:output_type -> visitwright.v1.Case
-	28, // 35: visitwright.v1.PlannerService.StopCase:output_type -> visitwright.v1.Case
-	28, // 36: visitwright.v1.PlannerService.RecordConsent:output_type -> visitwright.v1.Case
-	30, // 37: visitwright.v1.PlannerService.Assess:output_type -> visitwright.v1.Assessment
-	30, // 38: visitwright.v1.PlannerService.GetAssessment:output_type -> visitwright.v1.Assessment
-	31, // 39: visitwright.v1.PlannerService.ListAssessments:output_type -> visitwright.v1.ListAssessmentsResponse
-	32, // 40: visitwright.v1.PlannerService.ProposePlan:output_type -> visitwright.v1.Plan
-	32, // 41: visitwright.v1.PlannerService.GetPlan:output_type -> visitwright.v1.Plan
-	33, // 42: visitwright.v1.PlannerService.ListPlanRevisions:output_type -> visitwright.v1.ListPlanRevisionsResponse
-	34, // 43: visitwright.v1.PlannerService.ComparePlans:output_type -> visitwright.v1.PlanDifference
-	32, // 44: visitwright.v1.PlannerService.AcceptOption:output_type -> visitwright.v1.Plan
-	35, // 45: visitwright.v1.PlannerService.GetVisitSheet:output_type -> visitwright.v1.VisitSheet
-	36, // 46: visitwright.v1.PlannerService.ListCatalogues:output_type -> visitwright.v1.ListCataloguesResponse
-	37, // 47: visitwright.v1.PlannerService.ListCatalogueEntries:output_type -> visitwright.v1.ListCatalogueEntriesResponse
-	24, // [24:48] is the sub-list for method output_type
-	0,  // [0:24] is the sub-list for method input_type
+	3,  // 3: visitwright.v1.PlannerService.CreateClinician:input_type -> visitwright.v1.CreateClinicianRequest
+	4,  // 4: visitwright.v1.PlannerService.GetClinician:input_type -> visitwright.v1.GetClinicianRequest
+	5,  // 5: visitwright.v1.PlannerService.ListClinicians:input_type -> visitwright.v1.ListCliniciansRequest
+	6,  // 6: visitwright.v1.PlannerService.UpdateClinician:input_type -> visitwright.v1.UpdateClinicianRequest
+	7,  // 7: visitwright.v1.PlannerService.CreatePatient:input_type -> visitwright.v1.CreatePatientRequest
+	8,  // 8: visitwright.v1.PlannerService.GetPatient:input_type -> visitwright.v1.GetPatientRequest
+	9,  // 9: visitwright.v1.PlannerService.ListPatients:input_type -> visitwright.v1.ListPatientsRequest
+	10, // 10: visitwright.v1.PlannerService.UpdatePatient:input_type -> visitwright.v1.UpdatePatientRequest
+	11, // 11: visitwright.v1.PlannerService.CreateCase:input_type -> visitwright.v1.CreateCaseRequest
+	12, // 12: visitwright.v1.PlannerService.GetCase:input_type -> visitwright.v1.GetCaseRequest
+	13, // 13: visitwright.v1.PlannerService.ListCases:input_type -> visitwright.v1.ListCasesRequest
+	14, // 14: visitwright.v1.PlannerService.UpdateCase:input_type -> visitwright.v1.UpdateCaseRequest
+	15, // 15: visitwright.v1.PlannerService.StopCase:input_type -> visitwright.v1.StopCaseRequest
+	16, // 16: visitwright.v1.PlannerService.Assess:input_type -> visitwright.v1.AssessRequest
+	17, // 17: visitwright.v1.PlannerService.GetAssessment:input_type -> visitwright.v1.GetAssessmentRequest
+	18, // 18: visitwright.v1.PlannerService.ListAssessments:input_type -> visitwright.v1.ListAssessmentsRequest
+	19, // 19: visitwright.v1.PlannerService.ProposePlan:input_type -> visitwright.v1.ProposePlanRequest
+	20, // 20: visitwright.v1.PlannerService.GetPlan:input_type -> visitwright.v1.GetPlanRequest
+	21, // 21: visitwright.v1.PlannerService.ListPlanRevisions:input_type -> visitwright.v1.ListPlanRevisionsRequest
+	22, // 22: visitwright.v1.PlannerService.ComparePlans:input_type -> visitwright.v1.ComparePlansRequest
+	23, // 23: visitwright.v1.PlannerService.AcceptOption:input_type -> visitwright.v1.AcceptOptionRequest
+	24, // 24: visitwright.v1.PlannerService.GetVisitSheet:input_type -> visitwright.v1.GetVisitSheetRequest
+	25, // 25: visitwright.v1.PlannerService.ListCatalogues:input_type -> visitwright.v1.ListCataloguesRequest
+	26, // 26: visitwright.v1.PlannerService.ListCatalogueEntries:input_type -> visitwright.v1.ListCatalogueEntriesRequest
+	27, // 27: visitwright.v1.PlannerService.ListAuditEntries:input_type -> visitwright.v1.ListAuditEntriesRequest
+	28, // 28: visitwright.v1.PlannerService.VerifyAuditTrail:input_type -> visitwright.v1.VerifyAuditTrailRequest
+	29, // 29: visitwright.v1.PlannerService.GetServerInfo:output_type -> visitwright.v1.ServerInfo
+	30, // 30: visitwright.v1.PlannerService.GetPracticeSettings:output_type -> visitwright.v1.PracticeSettings
+	30, // 31: visitwright.v1.PlannerService.UpdatePracticeSettings:output_type -> visitwright.v1.PracticeSettings
+	31, // 32: visitwright.v1.PlannerService.CreateClinician:output_type -> visitwright.v1.Clinician
+	31, // 33: visitwright.v1.PlannerService.GetClinician:output_type -> visitwright.v1.Clinician
+	32, // 34: visitwright.v1.PlannerService.ListClinicians:output_type -> visitwright.v1.ListCliniciansResponse
+	31, // 35: visitwright.v1.PlannerService.UpdateClinician:output_type -> visitwright.v1.Clinician
+	33, // 36: visitwright.v1.PlannerService.CreatePatient:output_type -> visitwright.v1.Patient
+	33, // 37: visitwright.v1.PlannerService.GetPatient:output_type -> visitwright.v1.Patient
+	34, // 38: visitwright.v1.PlannerService.ListPatients:output_type -> visitwright.v1.ListPatientsResponse
+	33, // 39: visitwright.v1.PlannerService.UpdatePatient:output_type -> visitwright.v1.Patient
+	35, // 40: visitwright.v1.PlannerService.CreateCase:output_type -> visitwright.v1.Case
+	35, // 41: visitwright.v1.PlannerService.GetCase:output_type -> visitwright.v1.Case
+	36, // 42: visitwright.v1.PlannerService.ListCases:output_type -> visitwright.v1.ListCasesResponse
+	35, // 43: visitwright.v1.PlannerService.UpdateCase:output_type -> visitwright.v1.Case
+	37, // 44: visitwright.v1.PlannerService.StopCase:output_type -> visitwright.v1.StopCaseResponse
+	38, // 45: visitwright.v1.PlannerService.Assess:output_type -> visitwright.v1.Assessment
+	38, // 46: visitwright.v1.PlannerService.GetAssessment:output_type -> visitwright.v1.Assessment
+	39, // 47: visitwright.v1.PlannerService.ListAssessments:output_type -> visitwright.v1.ListAssessmentsResponse
+	40, // 48: visitwright.v1.PlannerService.ProposePlan:output_type -> visitwright.v1.Plan
+	40, // 49: visitwright.v1.PlannerService.GetPlan:output_type -> visitwright.v1.Plan
+	41, // 50: visitwright.v1.PlannerService.ListPlanRevisions:output_type -> visitwright.v1.ListPlanRevisionsResponse
+	42, // 51: visitwright.v1.PlannerService.ComparePlans:output_type -> visitwright.v1.PlanDifference
+	40, // 52: visitwright.v1.PlannerService.AcceptOption:output_type -> visitwright.v1.Plan
+	43, // 53: visitwright.v1.PlannerService.GetVisitSheet:output_type -> visitwright.v1.VisitSheet
+	44, // 54: visitwright.v1.PlannerService.ListCatalogues:output_type -> visitwright.v1.ListCataloguesResponse
+	45, // 55: visitwright.v1.PlannerService.ListCatalogueEntries:output_type -> visitwright.v1.ListCatalogueEntriesResponse
+	46, // 56: visitwright.v1.PlannerService.ListAuditEntries:output_type -> visitwright.v1.ListAuditEntriesResponse
+	47, // 57: visitwright.v1.PlannerService.VerifyAuditTrail:output_type -> visitwright.v1.AuditVerification
+	29, // [29:58] is the sub-list for method output_type
+	0,  // [0:29] is the sub-list for method input_type
 	0,  // [0:0] is the sub-list for extension type_name
 	0,  // [0:0] is the sub-list for extension extendee
 	0,  // [0:0] is the sub-list for field type_name
@@ -156,7 +181,9 @@ func file_visitwright_v1_planner_service_proto_init() {
 		return
 	}
 	file_visitwright_v1_assessment_proto_init()
+	file_visitwright_v1_audit_proto_init()
 	file_visitwright_v1_case_proto_init()
+	file_visitwright_v1_clinician_proto_init()
 	file_visitwright_v1_patient_proto_init()
 	file_visitwright_v1_plan_proto_init()
 	file_visitwright_v1_planner_requests_proto_init()

@@ -22,6 +22,10 @@ const (
 	PlannerService_GetServerInfo_FullMethodName          = "/visitwright.v1.PlannerService/GetServerInfo"
 	PlannerService_GetPracticeSettings_FullMethodName    = "/visitwright.v1.PlannerService/GetPracticeSettings"
 	PlannerService_UpdatePracticeSettings_FullMethodName = "/visitwright.v1.PlannerService/UpdatePracticeSettings"
+	PlannerService_CreateClinician_FullMethodName        = "/visitwright.v1.PlannerService/CreateClinician"
+	PlannerService_GetClinician_FullMethodName           = "/visitwright.v1.PlannerService/GetClinician"
+	PlannerService_ListClinicians_FullMethodName         = "/visitwright.v1.PlannerService/ListClinicians"
+	PlannerService_UpdateClinician_FullMethodName        = "/visitwright.v1.PlannerService/UpdateClinician"
 	PlannerService_CreatePatient_FullMethodName          = "/visitwright.v1.PlannerService/CreatePatient"
 	PlannerService_GetPatient_FullMethodName             = "/visitwright.v1.PlannerService/GetPatient"
 	PlannerService_ListPatients_FullMethodName           = "/visitwright.v1.PlannerService/ListPatients"
@@ -31,7 +35,6 @@ const (
 	PlannerService_ListCases_FullMethodName              = "/visitwright.v1.PlannerService/ListCases"
 	PlannerService_UpdateCase_FullMethodName             = "/visitwright.v1.PlannerService/UpdateCase"
 	PlannerService_StopCase_FullMethodName               = "/visitwright.v1.PlannerService/StopCase"
-	PlannerService_RecordConsent_FullMethodName          = "/visitwright.v1.PlannerService/RecordConsent"
 	PlannerService_Assess_FullMethodName                 = "/visitwright.v1.PlannerService/Assess"
 	PlannerService_GetAssessment_FullMethodName          = "/visitwright.v1.PlannerService/GetAssessment"
 	PlannerService_ListAssessments_FullMethodName        = "/visitwright.v1.PlannerService/ListAssessments"
@@ -43,6 +46,8 @@ const (
 	PlannerService_GetVisitSheet_FullMethodName          = "/visitwright.v1.PlannerService/GetVisitSheet"
 	PlannerService_ListCatalogues_FullMethodName         = "/visitwright.v1.PlannerService/ListCatalogues"
 	PlannerService_ListCatalogueEntries_FullMethodName   = "/visitwright.v1.PlannerService/ListCatalogueEntries"
+	PlannerService_ListAuditEntries_FullMethodName       = "/visitwright.v1.PlannerService/ListAuditEntries"
+	PlannerService_VerifyAuditTrail_FullMethodName       = "/visitwright.v1.PlannerService/VerifyAuditTrail"
 )
 
 // PlannerServiceClient is the client API for PlannerService service.
@@ -89,6 +94,21 @@ type PlannerServiceClient interface {
 	// (INVALID_UPDATE_MASK, UNKNOWN_CATALOGUE_ID, INVALID_OVERRIDE,
 	// UNKNOWN_ZONE, IMPOSSIBLE_FIGURE).
 	UpdatePracticeSettings(ctx context.Context, in *UpdatePracticeSettingsRequest, opts ...grpc.CallOption) (*PracticeSettings, error)
+	// Makes a clinician. Roles: manager. Codes: ALREADY_EXISTS
+	// (EXTERNAL_IDENTIFIER_TAKEN); INVALID_ARGUMENT (UNKNOWN_CATALOGUE_ID).
+	CreateClinician(ctx context.Context, in *CreateClinicianRequest, opts ...grpc.CallOption) (*Clinician, error)
+	// Reads a clinician. Roles: all. Codes: NOT_FOUND (CLINICIAN_NOT_FOUND).
+	GetClinician(ctx context.Context, in *GetClinicianRequest, opts ...grpc.CallOption) (*Clinician, error)
+	// Lists clinicians. Roles: all. Codes: NOT_FOUND (PRACTICE_NOT_FOUND);
+	// INVALID_ARGUMENT (INVALID_PAGE_TOKEN).
+	ListClinicians(ctx context.Context, in *ListCliniciansRequest, opts ...grpc.CallOption) (*ListCliniciansResponse, error)
+	// Changes a clinician; one who leaves is set inactive, never deleted.
+	// Roles: manager; a clinician may change show_consider_referral of their
+	// own record. Codes: NOT_FOUND (CLINICIAN_NOT_FOUND); ABORTED
+	// (ETAG_MISMATCH); ALREADY_EXISTS (EXTERNAL_IDENTIFIER_TAKEN);
+	// PERMISSION_DENIED (ROLE_NOT_ALLOWED); INVALID_ARGUMENT
+	// (INVALID_UPDATE_MASK, UNKNOWN_CATALOGUE_ID).
+	UpdateClinician(ctx context.Context, in *UpdateClinicianRequest, opts ...grpc.CallOption) (*Clinician, error)
 	// Makes a patient. Roles: reception, nurse, clinician, integration.
 	// Codes: ALREADY_EXISTS (PATIENT_REFERENCE_TAKEN,
 	// EXTERNAL_IDENTIFIER_TAKEN); INVALID_ARGUMENT (UNKNOWN_CATALOGUE_ID).
@@ -132,12 +152,7 @@ type PlannerServiceClient interface {
 	// (CASE_NOT_FOUND); ABORTED (ETAG_MISMATCH); FAILED_PRECONDITION
 	// (CASE_CLOSED); PERMISSION_DENIED (CLINICIAN_REQUIRED); INVALID_ARGUMENT
 	// (UNKNOWN_CATALOGUE_ID).
-	StopCase(ctx context.Context, in *StopCaseRequest, opts ...grpc.CallOption) (*Case, error)
-	// Records what the patient agreed to, for one option of one plan
-	// revision. Roles: clinician, nurse. Codes: NOT_FOUND (CASE_NOT_FOUND,
-	// PLAN_NOT_FOUND, OPTION_NOT_FOUND); FAILED_PRECONDITION (CASE_CLOSED,
-	// PLAN_SUPERSEDED).
-	RecordConsent(ctx context.Context, in *RecordConsentRequest, opts ...grpc.CallOption) (*Case, error)
+	StopCase(ctx context.Context, in *StopCaseRequest, opts ...grpc.CallOption) (*StopCaseResponse, error)
 	// Turns findings into difficulty and a forecast of canals, and keeps
 	// them. Reception and integration may only preview, with validate_only.
 	// Roles: clinician, nurse, reception, integration. Codes: NOT_FOUND
@@ -192,6 +207,14 @@ type PlannerServiceClient interface {
 	// (PRACTICE_NOT_FOUND, CATALOGUE_NOT_FOUND); INVALID_ARGUMENT
 	// (INVALID_PAGE_TOKEN).
 	ListCatalogueEntries(ctx context.Context, in *ListCatalogueEntriesRequest, opts ...grpc.CallOption) (*ListCatalogueEntriesResponse, error)
+	// Lists the audit trail. It cannot be changed through this interface.
+	// Roles: manager. Codes: NOT_FOUND (PRACTICE_NOT_FOUND); INVALID_ARGUMENT
+	// (INVALID_PAGE_TOKEN).
+	ListAuditEntries(ctx context.Context, in *ListAuditEntriesRequest, opts ...grpc.CallOption) (*ListAuditEntriesResponse, error)
+	// Walks the whole audit trail and compares its hashes. Roles: manager.
+	// Codes: NOT_FOUND (PRACTICE_NOT_FOUND); DEADLINE_EXCEEDED
+	// (DEADLINE_PASSED).
+	VerifyAuditTrail(ctx context.Context, in *VerifyAuditTrailRequest, opts ...grpc.CallOption) (*AuditVerification, error)
 }
 
 type plannerServiceClient struct {
@@ -226,6 +249,46 @@ func (c *plannerServiceClient) UpdatePracticeSettings(ctx context.Context, in *U
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(PracticeSettings)
 	err := c.cc.Invoke(ctx, PlannerService_UpdatePracticeSettings_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *plannerServiceClient) CreateClinician(ctx context.Context, in *CreateClinicianRequest, opts ...grpc.CallOption) (*Clinician, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Clinician)
+	err := c.cc.Invoke(ctx, PlannerService_CreateClinician_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *plannerServiceClient) GetClinician(ctx context.Context, in *GetClinicianRequest, opts ...grpc.CallOption) (*Clinician, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Clinician)
+	err := c.cc.Invoke(ctx, PlannerService_GetClinician_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *plannerServiceClient) ListClinicians(ctx context.Context, in *ListCliniciansRequest, opts ...grpc.CallOption) (*ListCliniciansResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListCliniciansResponse)
+	err := c.cc.Invoke(ctx, PlannerService_ListClinicians_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *plannerServiceClient) UpdateClinician(ctx context.Context, in *UpdateClinicianRequest, opts ...grpc.CallOption) (*Clinician, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Clinician)
+	err := c.cc.Invoke(ctx, PlannerService_UpdateClinician_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -312,20 +375,10 @@ func (c *plannerServiceClient) UpdateCase(ctx context.Context, in *UpdateCaseReq
 	return out, nil
 }
 
-func (c *plannerServiceClient) StopCase(ctx context.Context, in *StopCaseRequest, opts ...grpc.CallOption) (*Case, error) {
+func (c *plannerServiceClient) StopCase(ctx context.Context, in *StopCaseRequest, opts ...grpc.CallOption) (*StopCaseResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	out := new(Case)
+	out := new(StopCaseResponse)
 	err := c.cc.Invoke(ctx, PlannerService_StopCase_FullMethodName, in, out, cOpts...)
-	if err != nil {
-		return nil, err
-	}
-	return out, nil
-}
-
-func (c *plannerServiceClient) RecordConsent(ctx context.Context, in *RecordConsentRequest, opts ...grpc.CallOption) (*Case, error) {
-	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	out := new(Case)
-	err := c.cc.Invoke(ctx, PlannerService_RecordConsent_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -442,6 +495,26 @@ func (c *plannerServiceClient) ListCatalogueEntries(ctx context.Context, in *Lis
 	return out, nil
 }
 
+func (c *plannerServiceClient) ListAuditEntries(ctx context.Context, in *ListAuditEntriesRequest, opts ...grpc.CallOption) (*ListAuditEntriesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListAuditEntriesResponse)
+	err := c.cc.Invoke(ctx, PlannerService_ListAuditEntries_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *plannerServiceClient) VerifyAuditTrail(ctx context.Context, in *VerifyAuditTrailRequest, opts ...grpc.CallOption) (*AuditVerification, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(AuditVerification)
+	err := c.cc.Invoke(ctx, PlannerService_VerifyAuditTrail_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // PlannerServiceServer is the server API for PlannerService service.
 // All implementations must embed UnimplementedPlannerServiceServer
 // for forward compatibility.
@@ -486,6 +559,21 @@ type PlannerServiceServer interface {
 	// (INVALID_UPDATE_MASK, UNKNOWN_CATALOGUE_ID, INVALID_OVERRIDE,
 	// UNKNOWN_ZONE, IMPOSSIBLE_FIGURE).
 	UpdatePracticeSettings(context.Context, *UpdatePracticeSettingsRequest) (*PracticeSettings, error)
+	// Makes a clinician. Roles: manager. Codes: ALREADY_EXISTS
+	// (EXTERNAL_IDENTIFIER_TAKEN); INVALID_ARGUMENT (UNKNOWN_CATALOGUE_ID).
+	CreateClinician(context.Context, *CreateClinicianRequest) (*Clinician, error)
+	// Reads a clinician. Roles: all. Codes: NOT_FOUND (CLINICIAN_NOT_FOUND).
+	GetClinician(context.Context, *GetClinicianRequest) (*Clinician, error)
+	// Lists clinicians. Roles: all. Codes: NOT_FOUND (PRACTICE_NOT_FOUND);
+	// INVALID_ARGUMENT (INVALID_PAGE_TOKEN).
+	ListClinicians(context.Context, *ListCliniciansRequest) (*ListCliniciansResponse, error)
+	// Changes a clinician; one who leaves is set inactive, never deleted.
+	// Roles: manager; a clinician may change show_consider_referral of their
+	// own record. Codes: NOT_FOUND (CLINICIAN_NOT_FOUND); ABORTED
+	// (ETAG_MISMATCH); ALREADY_EXISTS (EXTERNAL_IDENTIFIER_TAKEN);
+	// PERMISSION_DENIED (ROLE_NOT_ALLOWED); INVALID_ARGUMENT
+	// (INVALID_UPDATE_MASK, UNKNOWN_CATALOGUE_ID).
+	UpdateClinician(context.Context, *UpdateClinicianRequest) (*Clinician, error)
 	// Makes a patient. Roles: reception, nurse, clinician, integration.
 	// Codes: ALREADY_EXISTS (PATIENT_REFERENCE_TAKEN,
 	// EXTERNAL_IDENTIFIER_TAKEN); INVALID_ARGUMENT (UNKNOWN_CATALOGUE_ID).
@@ -529,12 +617,7 @@ type PlannerServiceServer interface {
 	// (CASE_NOT_FOUND); ABORTED (ETAG_MISMATCH); FAILED_PRECONDITION
 	// (CASE_CLOSED); PERMISSION_DENIED (CLINICIAN_REQUIRED); INVALID_ARGUMENT
 	// (UNKNOWN_CATALOGUE_ID).
-	StopCase(context.Context, *StopCaseRequest) (*Case, error)
-	// Records what the patient agreed to, for one option of one plan
-	// revision. Roles: clinician, nurse. Codes: NOT_FOUND (CASE_NOT_FOUND,
-	// PLAN_NOT_FOUND, OPTION_NOT_FOUND); FAILED_PRECONDITION (CASE_CLOSED,
-	// PLAN_SUPERSEDED).
-	RecordConsent(context.Context, *RecordConsentRequest) (*Case, error)
+	StopCase(context.Context, *StopCaseRequest) (*StopCaseResponse, error)
 	// Turns findings into difficulty and a forecast of canals, and keeps
 	// them. Reception and integration may only preview, with validate_only.
 	// Roles: clinician, nurse, reception, integration. Codes: NOT_FOUND
@@ -589,6 +672,14 @@ type PlannerServiceServer interface {
 	// (PRACTICE_NOT_FOUND, CATALOGUE_NOT_FOUND); INVALID_ARGUMENT
 	// (INVALID_PAGE_TOKEN).
 	ListCatalogueEntries(context.Context, *ListCatalogueEntriesRequest) (*ListCatalogueEntriesResponse, error)
+	// Lists the audit trail. It cannot be changed through this interface.
+	// Roles: manager. Codes: NOT_FOUND (PRACTICE_NOT_FOUND); INVALID_ARGUMENT
+	// (INVALID_PAGE_TOKEN).
+	ListAuditEntries(context.Context, *ListAuditEntriesRequest) (*ListAuditEntriesResponse, error)
+	// Walks the whole audit trail and compares its hashes. Roles: manager.
+	// Codes: NOT_FOUND (PRACTICE_NOT_FOUND); DEADLINE_EXCEEDED
+	// (DEADLINE_PASSED).
+	VerifyAuditTrail(context.Context, *VerifyAuditTrailRequest) (*AuditVerification, error)
 	mustEmbedUnimplementedPlannerServiceServer()
 }
 
@@ -607,6 +698,18 @@ func (UnimplementedPlannerServiceServer) GetPracticeSettings(context.Context, *G
 }
 func (UnimplementedPlannerServiceServer) UpdatePracticeSettings(context.Context, *UpdatePracticeSettingsRequest) (*PracticeSettings, error) {
 	return nil, status.Error(codes.Unimplemented, "method UpdatePracticeSettings not implemented")
+}
+func (UnimplementedPlannerServiceServer) CreateClinician(context.Context, *CreateClinicianRequest) (*Clinician, error) {
+	return nil, status.Error(codes.Unimplemented, "method CreateClinician not implemented")
+}
+func (UnimplementedPlannerServiceServer) GetClinician(context.Context, *GetClinicianRequest) (*Clinician, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetClinician not implemented")
+}
+func (UnimplementedPlannerServiceServer) ListClinicians(context.Context, *ListCliniciansRequest) (*ListCliniciansResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListClinicians not implemented")
+}
+func (UnimplementedPlannerServiceServer) UpdateClinician(context.Context, *UpdateClinicianRequest) (*Clinician, error) {
+	return nil, status.Error(codes.Unimplemented, "method UpdateClinician not implemented")
 }
 func (UnimplementedPlannerServiceServer) CreatePatient(context.Context, *CreatePatientRequest) (*Patient, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreatePatient not implemented")
@@ -632,11 +735,8 @@ func (UnimplementedPlannerServiceServer) ListCases(context.Context, *ListCasesRe
 func (UnimplementedPlannerServiceServer) UpdateCase(context.Context, *UpdateCaseRequest) (*Case, error) {
 	return nil, status.Error(codes.Unimplemented, "method UpdateCase not implemented")
 }
-func (UnimplementedPlannerServiceServer) StopCase(context.Context, *StopCaseRequest) (*Case, error) {
+func (UnimplementedPlannerServiceServer) StopCase(context.Context, *StopCaseRequest) (*StopCaseResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method StopCase not implemented")
-}
-func (UnimplementedPlannerServiceServer) RecordConsent(context.Context, *RecordConsentRequest) (*Case, error) {
-	return nil, status.Error(codes.Unimplemented, "method RecordConsent not implemented")
 }
 func (UnimplementedPlannerServiceServer) Assess(context.Context, *AssessRequest) (*Assessment, error) {
 	return nil, status.Error(codes.Unimplemented, "method Assess not implemented")
@@ -670,6 +770,12 @@ func (UnimplementedPlannerServiceServer) ListCatalogues(context.Context, *ListCa
 }
 func (UnimplementedPlannerServiceServer) ListCatalogueEntries(context.Context, *ListCatalogueEntriesRequest) (*ListCatalogueEntriesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListCatalogueEntries not implemented")
+}
+func (UnimplementedPlannerServiceServer) ListAuditEntries(context.Context, *ListAuditEntriesRequest) (*ListAuditEntriesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListAuditEntries not implemented")
+}
+func (UnimplementedPlannerServiceServer) VerifyAuditTrail(context.Context, *VerifyAuditTrailRequest) (*AuditVerification, error) {
+	return nil, status.Error(codes.Unimplemented, "method VerifyAuditTrail not implemented")
 }
 func (UnimplementedPlannerServiceServer) mustEmbedUnimplementedPlannerServiceServer() {}
 func (UnimplementedPlannerServiceServer) testEmbeddedByValue()                        {}
@@ -742,6 +848,78 @@ func _PlannerService_UpdatePracticeSettings_Handler(srv interface{}, ctx context
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(PlannerServiceServer).UpdatePracticeSettings(ctx, req.(*UpdatePracticeSettingsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PlannerService_CreateClinician_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CreateClinicianRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlannerServiceServer).CreateClinician(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlannerService_CreateClinician_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlannerServiceServer).CreateClinician(ctx, req.(*CreateClinicianRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PlannerService_GetClinician_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetClinicianRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlannerServiceServer).GetClinician(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlannerService_GetClinician_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlannerServiceServer).GetClinician(ctx, req.(*GetClinicianRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PlannerService_ListClinicians_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListCliniciansRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlannerServiceServer).ListClinicians(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlannerService_ListClinicians_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlannerServiceServer).ListClinicians(ctx, req.(*ListCliniciansRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PlannerService_UpdateClinician_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UpdateClinicianRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlannerServiceServer).UpdateClinician(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlannerService_UpdateClinician_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlannerServiceServer).UpdateClinician(ctx, req.(*UpdateClinicianRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -904,24 +1082,6 @@ func _PlannerService_StopCase_Handler(srv interface{}, ctx context.Context, dec 
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(PlannerServiceServer).StopCase(ctx, req.(*StopCaseRequest))
-	}
-	return interceptor(ctx, in, info, handler)
-}
-
-func _PlannerService_RecordConsent_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
-	in := new(RecordConsentRequest)
-	if err := dec(in); err != nil {
-		return nil, err
-	}
-	if interceptor == nil {
-		return srv.(PlannerServiceServer).RecordConsent(ctx, in)
-	}
-	info := &grpc.UnaryServerInfo{
-		Server:     srv,
-		FullMethod: PlannerService_RecordConsent_FullMethodName,
-	}
-	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
-		return srv.(PlannerServiceServer).RecordConsent(ctx, req.(*RecordConsentRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -1124,6 +1284,42 @@ func _PlannerService_ListCatalogueEntries_Handler(srv interface{}, ctx context.C
 	return interceptor(ctx, in, info, handler)
 }
 
+func _PlannerService_ListAuditEntries_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListAuditEntriesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlannerServiceServer).ListAuditEntries(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlannerService_ListAuditEntries_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlannerServiceServer).ListAuditEntries(ctx, req.(*ListAuditEntriesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PlannerService_VerifyAuditTrail_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(VerifyAuditTrailRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlannerServiceServer).VerifyAuditTrail(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlannerService_VerifyAuditTrail_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlannerServiceServer).VerifyAuditTrail(ctx, req.(*VerifyAuditTrailRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // PlannerService_ServiceDesc is the grpc.ServiceDesc for PlannerService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -1142,6 +1338,22 @@ var PlannerService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "UpdatePracticeSettings",
 			Handler:    _PlannerService_UpdatePracticeSettings_Handler,
+		},
+		{
+			MethodName: "CreateClinician",
+			Handler:    _PlannerService_CreateClinician_Handler,
+		},
+		{
+			MethodName: "GetClinician",
+			Handler:    _PlannerService_GetClinician_Handler,
+		},
+		{
+			MethodName: "ListClinicians",
+			Handler:    _PlannerService_ListClinicians_Handler,
+		},
+		{
+			MethodName: "UpdateClinician",
+			Handler:    _PlannerService_UpdateClinician_Handler,
 		},
 		{
 			MethodName: "CreatePatient",
@@ -1178,10 +1390,6 @@ var PlannerService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "StopCase",
 			Handler:    _PlannerService_StopCase_Handler,
-		},
-		{
-			MethodName: "RecordConsent",
-			Handler:    _PlannerService_RecordConsent_Handler,
 		},
 		{
 			MethodName: "Assess",
@@ -1226,6 +1434,14 @@ var PlannerService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListCatalogueEntries",
 			Handler:    _PlannerService_ListCatalogueEntries_Handler,
+		},
+		{
+			MethodName: "ListAuditEntries",
+			Handler:    _PlannerService_ListAuditEntries_Handler,
+		},
+		{
+			MethodName: "VerifyAuditTrail",
+			Handler:    _PlannerService_VerifyAuditTrail_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -53,15 +53,13 @@ type PracticeSettings struct {
 	Temporary string `protobuf:"bytes,11,opt,name=temporary,proto3" json:"temporary,omitempty"`
 	// Figures that replace those that ship, and steps that are switched off.
 	Overrides []*FigureOverride `protobuf:"bytes,12,rep,name=overrides,proto3" json:"overrides,omitempty"`
-	// What each clinician wants to see.
-	ClinicianPreferences []*ClinicianPreference `protobuf:"bytes,13,rep,name=clinician_preferences,json=clinicianPreferences,proto3" json:"clinician_preferences,omitempty"`
 	// The practice's own instruction for urgent care, shown first when a red
 	// flag is raised.
-	UrgentInstruction string `protobuf:"bytes,14,opt,name=urgent_instruction,json=urgentInstruction,proto3" json:"urgent_instruction,omitempty"`
+	UrgentInstruction string `protobuf:"bytes,13,opt,name=urgent_instruction,json=urgentInstruction,proto3" json:"urgent_instruction,omitempty"`
 	// When the settings were last changed. Output only.
-	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
 	// Changes with every change; send it back with an update.
-	Etag          string `protobuf:"bytes,16,opt,name=etag,proto3" json:"etag,omitempty"`
+	Etag          string `protobuf:"bytes,15,opt,name=etag,proto3" json:"etag,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -176,13 +174,6 @@ func (x *PracticeSettings) GetTemporary() string {
 func (x *PracticeSettings) GetOverrides() []*FigureOverride {
 	if x != nil {
 		return x.Overrides
-	}
-	return nil
-}
-
-func (x *PracticeSettings) GetClinicianPreferences() []*ClinicianPreference {
-	if x != nil {
-		return x.ClinicianPreferences
 	}
 	return nil
 }
@@ -339,66 +330,11 @@ func (*FigureOverride_Minutes) isFigureOverride_Change() {}
 
 func (*FigureOverride_Probability) isFigureOverride_Change() {}
 
-// What one clinician wants to see.
-type ClinicianPreference struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// The clinician's token subject.
-	Clinician string `protobuf:"bytes,1,opt,name=clinician,proto3" json:"clinician,omitempty"`
-	// Whether "consider referral" is shown.
-	ShowConsiderReferral bool `protobuf:"varint,2,opt,name=show_consider_referral,json=showConsiderReferral,proto3" json:"show_consider_referral,omitempty"`
-	unknownFields        protoimpl.UnknownFields
-	sizeCache            protoimpl.SizeCache
-}
-
-func (x *ClinicianPreference) Reset() {
-	*x = ClinicianPreference{}
-	mi := &file_visitwright_v1_practice_proto_msgTypes[2]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *ClinicianPreference) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*ClinicianPreference) ProtoMessage() {}
-
-func (x *ClinicianPreference) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_practice_proto_msgTypes[2]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use ClinicianPreference.ProtoReflect.Descriptor instead.
-func (*ClinicianPreference) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_practice_proto_rawDescGZIP(), []int{2}
-}
-
-func (x *ClinicianPreference) GetClinician() string {
-	if x != nil {
-		return x.Clinician
-	}
-	return ""
-}
-
-func (x *ClinicianPreference) GetShowConsiderReferral() bool {
-	if x != nil {
-		return x.ShowConsiderReferral
-	}
-	return false
-}
-
 var File_visitwright_v1_practice_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_practice_proto_rawDesc = "" +
 	"\n" +
-	"\x1dvisitwright/v1/practice.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xbe\a\n" +
+	"\x1dvisitwright/v1/practice.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xda\x06\n" +
 	"\x10PracticeSettings\x12\x1b\n" +
 	"\x04name\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18xR\x04name\x12\x1d\n" +
 	"\x05title\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18xR\x05title\x12\x1b\n" +
@@ -412,12 +348,11 @@ const file_visitwright_v1_practice_proto_rawDesc = "" +
 	"\bdressing\x18\n" +
 	" \x01(\tB \xbaH\x1dr\x1b\x18?2\x17^([a-z0-9][a-z0-9-]*)?$R\bdressing\x12>\n" +
 	"\ttemporary\x18\v \x01(\tB \xbaH\x1dr\x1b\x18?2\x17^([a-z0-9][a-z0-9-]*)?$R\ttemporary\x12G\n" +
-	"\toverrides\x18\f \x03(\v2\x1e.visitwright.v1.FigureOverrideB\t\xbaH\x06\x92\x01\x03\x10\x80\x02R\toverrides\x12b\n" +
-	"\x15clinician_preferences\x18\r \x03(\v2#.visitwright.v1.ClinicianPreferenceB\b\xbaH\x05\x92\x01\x02\x10@R\x14clinicianPreferences\x127\n" +
-	"\x12urgent_instruction\x18\x0e \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x11urgentInstruction\x12;\n" +
-	"\vupdate_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"\toverrides\x18\f \x03(\v2\x1e.visitwright.v1.FigureOverrideB\t\xbaH\x06\x92\x01\x03\x10\x80\x02R\toverrides\x127\n" +
+	"\x12urgent_instruction\x18\r \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x11urgentInstruction\x12;\n" +
+	"\vupdate_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"updateTime\x12\x1b\n" +
-	"\x04etag\x18\x10 \x01(\tB\a\xbaH\x04r\x02\x18PR\x04etagB\x0f\n" +
+	"\x04etag\x18\x0f \x01(\tB\a\xbaH\x04r\x02\x18PR\x04etagB\x0f\n" +
 	"\r_cartridge_ml\"\xd6\x02\n" +
 	"\x0eFigureOverride\x12<\n" +
 	"\bprotocol\x18\x01 \x01(\tB \xbaH\x1dr\x1b\x18?2\x17^([a-z0-9][a-z0-9-]*)?$R\bprotocol\x12:\n" +
@@ -427,10 +362,7 @@ const file_visitwright_v1_practice_proto_rawDesc = "" +
 	"\vprobability\x18\x05 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00\xf0?)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\vprobability\x12\"\n" +
 	"\x06source\x18\x06 \x01(\tB\n" +
 	"\xbaH\ar\x05\x10\x01\x18\xac\x02R\x06sourceB\x0f\n" +
-	"\x06change\x12\x05\xbaH\x02\b\x01\"\x94\x01\n" +
-	"\x13ClinicianPreference\x12G\n" +
-	"\tclinician\x18\x01 \x01(\tB)\xbaH&r$2\"^[A-Za-z0-9][A-Za-z0-9._@-]{0,63}$R\tclinician\x124\n" +
-	"\x16show_consider_referral\x18\x02 \x01(\bR\x14showConsiderReferralBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
+	"\x06change\x12\x05\xbaH\x02\b\x01BGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
 
 var (
 	file_visitwright_v1_practice_proto_rawDescOnce sync.Once
@@ -444,30 +376,28 @@ func file_visitwright_v1_practice_proto_rawDescGZIP() []byte {
 	return file_visitwright_v1_practice_proto_rawDescData
 }
 
-var file_visitwright_v1_practice_proto_msgTypes = make([]protoimpl.MessageInfo, 3)
+var file_visitwright_v1_practice_proto_msgTypes = make([]protoimpl.MessageInfo, 2)
 var file_visitwright_v1_practice_proto_goTypes = []any{
 	(*PracticeSettings)(nil),      // 0: visitwright.v1.PracticeSettings
 	(*FigureOverride)(nil),        // 1: visitwright.v1.FigureOverride
-	(*ClinicianPreference)(nil),   // 2: visitwright.v1.ClinicianPreference
-	(ToothNotation)(0),            // 3: visitwright.v1.ToothNotation
-	(*LengthGrid)(nil),            // 4: visitwright.v1.LengthGrid
-	(*Cost)(nil),                  // 5: visitwright.v1.Cost
-	(*timestamppb.Timestamp)(nil), // 6: google.protobuf.Timestamp
-	(*Minutes)(nil),               // 7: visitwright.v1.Minutes
+	(ToothNotation)(0),            // 2: visitwright.v1.ToothNotation
+	(*LengthGrid)(nil),            // 3: visitwright.v1.LengthGrid
+	(*Cost)(nil),                  // 4: visitwright.v1.Cost
+	(*timestamppb.Timestamp)(nil), // 5: google.protobuf.Timestamp
+	(*Minutes)(nil),               // 6: visitwright.v1.Minutes
 }
 var file_visitwright_v1_practice_proto_depIdxs = []int32{
-	3, // 0: visitwright.v1.PracticeSettings.notation:type_name -> visitwright.v1.ToothNotation
-	4, // 1: visitwright.v1.PracticeSettings.grid:type_name -> visitwright.v1.LengthGrid
-	5, // 2: visitwright.v1.PracticeSettings.cost:type_name -> visitwright.v1.Cost
+	2, // 0: visitwright.v1.PracticeSettings.notation:type_name -> visitwright.v1.ToothNotation
+	3, // 1: visitwright.v1.PracticeSettings.grid:type_name -> visitwright.v1.LengthGrid
+	4, // 2: visitwright.v1.PracticeSettings.cost:type_name -> visitwright.v1.Cost
 	1, // 3: visitwright.v1.PracticeSettings.overrides:type_name -> visitwright.v1.FigureOverride
-	2, // 4: visitwright.v1.PracticeSettings.clinician_preferences:type_name -> visitwright.v1.ClinicianPreference
-	6, // 5: visitwright.v1.PracticeSettings.update_time:type_name -> google.protobuf.Timestamp
-	7, // 6: visitwright.v1.FigureOverride.minutes:type_name -> visitwright.v1.Minutes
-	7, // [7:7] is the sub-list for method output_type
-	7, // [7:7] is the sub-list for method input_type
-	7, // [7:7] is the sub-list for extension type_name
-	7, // [7:7] is the sub-list for extension extendee
-	0, // [0:7] is the sub-list for field type_name
+	5, // 4: visitwright.v1.PracticeSettings.update_time:type_name -> google.protobuf.Timestamp
+	6, // 5: visitwright.v1.FigureOverride.minutes:type_name -> visitwright.v1.Minutes
+	6, // [6:6] is the sub-list for method output_type
+	6, // [6:6] is the sub-list for method input_type
+	6, // [6:6] is the sub-list for extension type_name
+	6, // [6:6] is the sub-list for extension extendee
+	0, // [0:6] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_practice_proto_init() }
@@ -490,7 +420,7 @@ func file_visitwright_v1_practice_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_visitwright_v1_practice_proto_rawDesc), len(file_visitwright_v1_practice_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   3,
+			NumMessages:   2,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

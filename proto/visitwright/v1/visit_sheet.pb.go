@@ -288,8 +288,8 @@ type ToothPart struct {
 	Part *VisitPart `protobuf:"bytes,3,opt,name=part,proto3" json:"part,omitempty"`
 	// What is meant to be done, in words.
 	Aim string `protobuf:"bytes,4,opt,name=aim,proto3" json:"aim,omitempty"`
-	// Consent as it stands.
-	Consent *Consent `protobuf:"bytes,5,opt,name=consent,proto3" json:"consent,omitempty"`
+	// The accepted option and the consent to it, as they stand.
+	Accepted *AcceptedOption `protobuf:"bytes,5,opt,name=accepted,proto3" json:"accepted,omitempty"`
 	// Whether the consent covers what is planned; else the sentence that says
 	// what is missing.
 	ConsentGap string `protobuf:"bytes,6,opt,name=consent_gap,json=consentGap,proto3" json:"consent_gap,omitempty"`
@@ -367,9 +367,9 @@ func (x *ToothPart) GetAim() string {
 	return ""
 }
 
-func (x *ToothPart) GetConsent() *Consent {
+func (x *ToothPart) GetAccepted() *AcceptedOption {
 	if x != nil {
-		return x.Consent
+		return x.Accepted
 	}
 	return nil
 }
@@ -778,13 +778,13 @@ const file_visitwright_v1_visit_sheet_proto_rawDesc = "" +
 	"\x05teeth\x18\x04 \x01(\tR\x05teeth\"P\n" +
 	"\tAlertLine\x12+\n" +
 	"\x05alert\x18\x01 \x01(\v2\x15.visitwright.v1.AlertR\x05alert\x12\x16\n" +
-	"\x06effect\x18\x02 \x01(\tR\x06effect\"\xef\x03\n" +
+	"\x06effect\x18\x02 \x01(\tR\x06effect\"\xf8\x03\n" +
 	"\tToothPart\x12\x12\n" +
 	"\x04case\x18\x01 \x01(\tR\x04case\x12+\n" +
 	"\x05tooth\x18\x02 \x01(\v2\x15.visitwright.v1.ToothR\x05tooth\x12-\n" +
 	"\x04part\x18\x03 \x01(\v2\x19.visitwright.v1.VisitPartR\x04part\x12\x10\n" +
-	"\x03aim\x18\x04 \x01(\tR\x03aim\x121\n" +
-	"\aconsent\x18\x05 \x01(\v2\x17.visitwright.v1.ConsentR\aconsent\x12\x1f\n" +
+	"\x03aim\x18\x04 \x01(\tR\x03aim\x12:\n" +
+	"\baccepted\x18\x05 \x01(\v2\x1e.visitwright.v1.AcceptedOptionR\baccepted\x12\x1f\n" +
 	"\vconsent_gap\x18\x06 \x01(\tR\n" +
 	"consentGap\x12/\n" +
 	"\x05steps\x18\a \x03(\v2\x19.visitwright.v1.SheetStepR\x05steps\x120\n" +
@@ -855,7 +855,7 @@ var file_visitwright_v1_visit_sheet_proto_goTypes = []any{
 	(*Alert)(nil),            // 10: visitwright.v1.Alert
 	(*Tooth)(nil),            // 11: visitwright.v1.Tooth
 	(*VisitPart)(nil),        // 12: visitwright.v1.VisitPart
-	(*Consent)(nil),          // 13: visitwright.v1.Consent
+	(*AcceptedOption)(nil),   // 13: visitwright.v1.AcceptedOption
 	(*Difficulty)(nil),       // 14: visitwright.v1.Difficulty
 	(*PolicyTable)(nil),      // 15: visitwright.v1.PolicyTable
 	(*Provenance)(nil),       // 16: visitwright.v1.Provenance
@@ -873,7 +873,7 @@ var file_visitwright_v1_visit_sheet_proto_depIdxs = []int32{
 	10, // 7: visitwright.v1.AlertLine.alert:type_name -> visitwright.v1.Alert
 	11, // 8: visitwright.v1.ToothPart.tooth:type_name -> visitwright.v1.Tooth
 	12, // 9: visitwright.v1.ToothPart.part:type_name -> visitwright.v1.VisitPart
-	13, // 10: visitwright.v1.ToothPart.consent:type_name -> visitwright.v1.Consent
+	13, // 10: visitwright.v1.ToothPart.accepted:type_name -> visitwright.v1.AcceptedOption
 	4,  // 11: visitwright.v1.ToothPart.steps:type_name -> visitwright.v1.SheetStep
 	5,  // 12: visitwright.v1.ToothPart.canals:type_name -> visitwright.v1.CanalRow
 	14, // 13: visitwright.v1.ToothPart.difficulty:type_name -> visitwright.v1.Difficulty
