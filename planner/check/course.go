@@ -43,13 +43,33 @@ type tooth struct {
 	treatment *Treatment
 	exist     int // canals to treat
 	expected  int // located at access if they exist
-	located   bool
-	found     []int // ranks, in the order of treatment
-	stage     int   // stages done
-	inStage   int   // canals done in a stage that may stop after each canal
+	found     int // ranks 0 to found-1 are in hand, in the order of treatment
+	stage     int // stages done
+	inStage   int // canals done in a stage that may stop after each canal
 }
 
+// newTooth draws a tooth in the state in which the treatment begins.
 func (d *draw) newTooth(t *Treatment) *tooth {
+	for {
+		o := d.unopened(t)
+		if t.Begin == (Standing{}) {
+			return o
+		}
+		// Begun elsewhere: the search that was made so far speaks for or against
+		// further canals. Teeth whose search would have gone otherwise are drawn
+		// again.
+		for o.standing() != t.Begin && !o.complete() {
+			s := &t.Stages[o.stage]
+			d.search(o, s)
+			o.advance(s)
+		}
+		if o.standing() == t.Begin {
+			return o
+		}
+	}
+}
+
+func (d *draw) unopened(t *Treatment) *tooth {
 	u, exist := d.uniform.Rand(), 0
 	for n, p := range t.Canals.P {
 		if p == 0 {
@@ -61,10 +81,21 @@ func (d *draw) newTooth(t *Treatment) *tooth {
 		}
 		u -= p
 	}
-	return &tooth{treatment: t, exist: exist, expected: min(exist, t.Canals.Expected)}
+	o := &tooth{treatment: t, exist: exist, expected: min(exist, t.Canals.Expected)}
+	if !slices.ContainsFunc(t.Stages, func(s Stage) bool { return s.Locates }) {
+		o.found = o.expected
+	}
+	return o
 }
 
-func (o *tooth) complete() bool { return o.stage == len(o.treatment.Stages) }
+func (o *tooth) standing() Standing { return Standing{o.stage, o.inStage, o.found} }
+func (o *tooth) complete() bool     { return o.stage == len(o.treatment.Stages) }
+
+// inOrder holds the ranks of canals; a run of it is a list of canals.
+var inOrder = [...]int{0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15}
+
+// all are the canals in hand.
+func (o *tooth) all() []int { return inOrder[:o.found] }
 
 // block draws the minutes of a block done on the canals given, and whether an
 // event in it bars filling in this visit. Once tells whether the parts that
@@ -117,56 +148,67 @@ func (d *draw) block(b *Block, canals []int, once bool, factor float64) (minutes
 // stage that may stop after each canal.
 func (d *draw) portion(o *tooth, factor float64) (minutes float64, bars bool) {
 	s := &o.treatment.Stages[o.stage]
-	late := d.search(o, s)
-	for _, c := range late {
-		minutes += d.catchUp(o, c, factor)
-	}
-	canals, once := o.found, true
-	if s.StopAfterCanal {
-		canals, once = o.found[o.inStage:o.inStage+1], o.inStage == 0
-	}
-	m, bars := d.block(&s.Work, canals, once, factor)
-	minutes += m
+	before := o.found
+	d.search(o, s)
 
-	if s.StopAfterCanal && o.inStage+1 < len(o.found) {
-		o.inStage++
-		return minutes, bars
+	canals, whole := o.all(), true
+	if s.StopAfterCanal {
+		whole = o.inStage == 0
+		canals = inOrder[o.inStage:min(o.inStage+1, o.found)]
 	}
-	o.stage, o.inStage = o.stage+1, 0
+	minutes, bars = d.block(&s.Work, canals, whole, factor)
+	if !s.Locates {
+		for c := before; c < o.found; c++ {
+			m, b := d.catchUp(o, c, factor)
+			minutes, bars = minutes+m, bars || b
+		}
+	}
+	o.advance(s)
 	return minutes, bars
 }
 
-// search finds canals in one portion of a stage and returns those that were
-// found late, so that work of earlier stages is due on them.
-func (d *draw) search(o *tooth, s *Stage) (late []int) {
-	if !o.located {
-		if !s.Locates {
-			return nil
-		}
-		o.located = true
-		for c := range o.expected {
-			o.found = append(o.found, c)
-		}
+// advance counts the portion of stage s as done.
+func (o *tooth) advance(s *Stage) {
+	if s.StopAfterCanal && o.inStage+1 < o.found {
+		o.inStage++
+		return
 	}
-	for range o.exist - len(o.found) {
-		if d.happens(s.Discovery) {
-			c := len(o.found)
-			o.found = append(o.found, c)
-			late = append(late, c)
-		}
-	}
-	return late
+	o.stage, o.inStage = o.stage+1, 0
 }
 
-// catchUp draws the per-canal steps of the stages already done, for one canal.
-func (d *draw) catchUp(o *tooth, canal int, factor float64) float64 {
-	var minutes float64
+// search finds canals in one portion of a stage. Nobody searches before the
+// stage that locates, nor while a further canal is being treated.
+func (d *draw) search(o *tooth, s *Stage) {
+	switch {
+	case s.Locates:
+		o.found = o.expected
+	case o.found == 0:
+		return
+	case s.StopAfterCanal && o.inStage >= o.treatment.Canals.Expected:
+		return
+	}
+	for range o.exist - o.found {
+		if d.happens(s.Discovery) {
+			o.found++
+		}
+	}
+}
+
+// catchUp draws what a canal that was found late needs of the stages already
+// done: their steps and events for each canal.
+func (d *draw) catchUp(o *tooth, canal int, factor float64) (minutes float64, bars bool) {
 	for i := range o.stage {
 		work := &o.treatment.Stages[i].Work
 		for j := range work.PerCanal {
 			s := &work.PerCanal[j]
 			minutes += d.minutes(s.Medians[canal], s.LogSD, s.Scaled, factor)
 		}
+		for j := range work.Events {
+			if e := &work.Events[j]; e.PerCanal && d.happens(e.Probability) {
+				minutes += d.minutes(e.Minutes.Median, e.Minutes.LogSD, e.Minutes.Scaled, factor)
+				bars = bars || e.BarsFilling
+			}
+		}
 	}
-	return minutes
+	return minutes, bars
 }

@@ -27,9 +27,11 @@ type Treatment struct {
 		CaseLogSD  float64 `json:"case_log_sd"`
 		VisitLogSD float64 `json:"visit_log_sd"`
 	} `json:"factor"`
-	Start  Block   `json:"start"`
-	Stages []Stage `json:"stages"`
-	Stops  []Stop  `json:"stops"`
+	// Begin is where the treatment stands before the first visit.
+	Begin  Standing `json:"begin"`
+	Start  Block    `json:"start"`
+	Stages []Stage  `json:"stages"`
+	Stops  []Stop   `json:"stops"`
 	Cost   struct {
 		Work    float64 `json:"work"`
 		Overrun float64 `json:"overrun"`
@@ -49,6 +51,14 @@ type Treatment struct {
 	Horizon int    `json:"horizon"`
 	Cap     int    `json:"cap"`
 	Clock   string `json:"clock"`
+}
+
+// Standing is where a treatment stands at a stopping point: stages done, canals
+// done in a stage that may stop after each canal, canals found.
+type Standing struct {
+	Stage int `json:"stage"`
+	Canal int `json:"canal"`
+	Found int `json:"found"`
 }
 
 // Block is work without a stopping point inside.

@@ -13,24 +13,36 @@ type Booking struct {
 
 // Row is the state at a stopping point. A state without a row means: stop.
 type Row struct {
-	Visit       int // from 1; the last visit of the table stands for all later ones
-	StagesDone  int
-	CanalsDone  int // in a stage that may stop after each canal
-	CanalsFound int
-	Barred      bool // an event of this visit bars filling
+	Visit  int // from 1
+	Stands Standing
+	Barred bool // an event of this visit bars filling
 }
 
 func (b *Booking) length(visit int) int { return b.Lengths[min(visit, len(b.Lengths))-1] }
+
+// forbids tells whether the option keeps a stage out of a visit: every stage
+// that fills, or the last one when none does.
+func (b *Booking) forbids(t *Treatment, stage, visit int) bool {
+	if visit >= b.FillFrom {
+		return false
+	}
+	for i := range t.Stages {
+		if t.Stages[i].Fills {
+			return t.Stages[stage].Fills
+		}
+	}
+	return stage == len(t.Stages)-1
+}
 
 // Course is one simulated treatment.
 type Course struct {
 	Minutes  []float64 // in the chair, of the visits that took place
 	Complete int       // the visit that completed the treatment; 0 when the horizon did not suffice
-	Canals   int       // canals found
+	Found    int       // canals found
 	Exist    int       // canals that were there
 }
 
-// Run simulates one course of the treatment.
+// run simulates one course of the treatment.
 func (d *draw) run(t *Treatment, b *Booking) Course {
 	o := d.newTooth(t)
 	caseLog := t.Factor.CaseLogSD * d.normal.Rand()
@@ -42,7 +54,7 @@ func (d *draw) run(t *Treatment, b *Booking) Course {
 			course.Complete = visit
 		}
 	}
-	course.Canals, course.Exist = len(o.found), o.exist
+	course.Found, course.Exist = o.found, o.exist
 	return course
 }
 
@@ -50,32 +62,26 @@ func (d *draw) run(t *Treatment, b *Booking) Course {
 func (d *draw) visit(o *tooth, b *Booking, visit int, factor float64) float64 {
 	t := o.treatment
 	minutes, barred := d.block(&t.Start, nil, true, factor)
-	if visit > 1 {
-		m, bars := d.block(&t.Stops[o.stage].Resume, o.worked(), true, factor)
+	if visit > 1 || t.Begin != (Standing{}) {
+		m, bars := d.block(&t.Stops[o.stage].Resume, o.all(), true, factor)
 		minutes, barred = minutes+m, barred || bars
 	}
 	for begun := false; !o.complete(); begun = true {
 		s := &t.Stages[o.stage]
-		opening := o.inStage == 0 // the stage itself begins, not its next canal
-		if s.Fills && opening && (visit < b.FillFrom || barred) {
+		if b.forbids(t, o.stage, visit) || s.Fills && barred {
 			break
 		}
-		if begun {
-			if barred {
+		if begun && t.Stops[o.stage].Allowed {
+			left := max(0, float64(b.length(visit))-math.Floor(minutes+.5))
+			least, may := b.Rows[Row{visit, o.standing(), barred}]
+			if !may || left < float64(least) {
 				break
 			}
-			if t.Stops[o.stage].Allowed || !opening {
-				clock := math.Round(minutes)
-				least, may := b.Rows[Row{visit, o.stage, o.inStage, len(o.found), barred}]
-				if !may || float64(b.length(visit))-clock < float64(least) {
-					break
-				}
-			}
 		}
-		if s.Gate != nil && opening {
+		if s.Gate != nil && o.inStage == 0 {
 			minutes += d.minutes(s.Gate.Check.Median, s.Gate.Check.LogSD, s.Gate.Check.Scaled, factor)
 			ready := s.Gate.AfterDress
-			if visit == 1 {
+			if visit == 1 && t.Begin == (Standing{}) {
 				ready = s.Gate.FirstVisit
 			}
 			if !d.happens(ready) {
@@ -85,15 +91,6 @@ func (d *draw) visit(o *tooth, b *Booking, visit int, factor float64) float64 {
 		m, bars := d.portion(o, factor)
 		minutes, barred = minutes+m, barred || bars
 	}
-	m, _ := d.block(&t.Stops[o.stage].End, o.worked(), true, factor)
+	m, _ := d.block(&t.Stops[o.stage].End, o.all(), true, factor)
 	return minutes + m
-}
-
-// worked are the canals already worked on: those done in the stage that is
-// half-way, or all found when a stage has been completed on them.
-func (o *tooth) worked() []int {
-	if o.inStage > 0 {
-		return o.found[:o.inStage]
-	}
-	return o.found
 }
