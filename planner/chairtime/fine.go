@@ -1,0 +1,179 @@
+package chairtime
+
+import "math"
+
+// stepTail is the probability dropped from each end of one step's law. It is
+// put into the outermost cells, so the sum of the cells stays 1.
+const stepTail = 1e-10
+
+// Fine is a distribution on a lattice of PerMinute cells a minute. The steps of
+// a block are added on it, so that only the sum is rounded to a minute.
+type Fine struct {
+	PerMinute int
+	First     int // index of the first cell, in cells
+	P         []float64
+	Lost      float64 // as in Dist
+}
+
+// FineExactly puts a fixed duration (minutes >= 0) on the lattice; between two
+// cells it is divided so that the mean is kept.
+func FineExactly(minutes float64, perMinute int) Fine {
+	x := minutes * float64(perMinute)
+	k := math.Floor(x)
+	if x == k {
+		return Fine{PerMinute: perMinute, First: int(k), P: []float64{1}}
+	}
+	return Fine{PerMinute: perMinute, First: int(k), P: []float64{k + 1 - x, x - k}}
+}
+
+// FineLognormal puts a lognormal law on the lattice so that its mean is kept:
+// with J(x) = E[max(X-x, 0)] and cell width h, the cell at kh gets
+// (J(kh-h) - 2 J(kh) + J(kh+h)) / h, which divides each value linearly between
+// the two cells around it. It adds about h^2/6 to the variance.
+func FineLognormal(l Lognormal, perMinute int) Fine {
+	if l.LogSD == 0 || l.Median == 0 {
+		return FineExactly(l.Median, perMinute)
+	}
+	n := float64(perMinute)
+	lo := int(math.Floor(l.Quantile(stepTail) * n))
+	hi := int(math.Ceil(l.Median * math.Exp(-l.LogSD*normalQuantile(stepTail)) * n))
+	hi = max(hi, lo+1)
+	f := Fine{PerMinute: perMinute, First: lo, P: make([]float64, hi-lo+1), Lost: 2 * stepTail}
+	// cum is the probability up to and with the cell; differences of survival
+	// integrals keep the small upper tail accurate.
+	excess := l.Excess(float64(lo) / n)
+	survival := 1.0
+	for i := range f.P {
+		next := l.Excess(float64(lo+i+1) / n)
+		s := (excess - next) * n
+		if i == len(f.P)-1 {
+			s = 0
+		}
+		f.P[i] = math.Max(survival-s, 0)
+		survival, excess = s, next
+	}
+	return f
+}
+
+// Plus returns the distribution of the sum of two independent durations on the
+// same lattice.
+func (f Fine) Plus(g Fine) Fine {
+	if len(f.P) == 1 && f.P[0] == 1 && f.First == 0 {
+		return g
+	}
+	if len(g.P) == 1 && g.P[0] == 1 && g.First == 0 {
+		return f
+	}
+	out := Fine{PerMinute: f.PerMinute, First: f.First + g.First,
+		P: make([]float64, len(f.P)+len(g.P)-1), Lost: f.Lost + g.Lost}
+	Convolve(out.P, f.P, g.P)
+	return out.trim(stepTail)
+}
+
+// Maybe returns the distribution of a duration added with probability p.
+func (f Fine) Maybe(p float64) Fine {
+	switch {
+	case p <= 0:
+		return FineExactly(0, f.PerMinute)
+	case p >= 1:
+		return f
+	}
+	out := Fine{PerMinute: f.PerMinute, P: make([]float64, f.First+len(f.P)), Lost: p * f.Lost}
+	for i, q := range f.P {
+		out.P[f.First+i] = p * q
+	}
+	out.P[0] += 1 - p
+	return out
+}
+
+// Minus returns f less weight times g, cell by cell, for taking a part out of a
+// mixture: the caller knows that g is a part of f.
+func (f Fine) Minus(weight float64, g Fine) Fine {
+	first := min(f.First, g.First)
+	last := max(f.First+len(f.P), g.First+len(g.P))
+	out := Fine{PerMinute: f.PerMinute, First: first, P: make([]float64, last-first), Lost: f.Lost}
+	copy(out.P[f.First-first:], f.P)
+	for i, q := range g.P {
+		at := &out.P[g.First-first+i]
+		*at = math.Max(*at-weight*q, 0)
+	}
+	return out
+}
+
+func (f Fine) trim(tail float64) Fine {
+	d := Dist{First: f.First, P: f.P, Lost: f.Lost}.Trim(tail)
+	return Fine{PerMinute: f.PerMinute, First: d.First, P: d.P, Lost: d.Lost}
+}
+
+// Excess returns the function J(x) = E[max(X-x, 0)] of the distribution, from
+// which it can be put on whole minutes at any scale.
+func (f Fine) Excess() Excess {
+	n := len(f.P)
+	e := Excess{h: 1 / float64(f.PerMinute), first: f.First, at: make([]float64, n), lost: f.Lost}
+	survival, sum := 0.0, 0.0
+	for i := n - 1; i >= 0; i-- {
+		e.at[i] = sum * e.h
+		survival += f.P[i]
+		sum += survival
+	}
+	e.mass = survival
+	return e
+}
+
+// Excess is the function J(x) = E[max(X-x, 0)] of a distribution on a Fine
+// lattice. J is straight between cells.
+type Excess struct {
+	h     float64
+	first int
+	at    []float64 // J at each cell
+	mass  float64
+	lost  float64
+}
+
+// Minutes returns the distribution of scale*X + shift on whole minutes, 0 to
+// cap, keeping its mean: each value is divided between the two minutes around
+// it. Values below 0 count as 0, so that shift = -c gives max(scale*X - c, 0).
+// The convolution behind X is done once and serves every scale.
+func (e Excess) Minutes(scale, shift float64, cap int) Dist {
+	n := len(e.at)
+	if n == 0 {
+		return Dist{}
+	}
+	lowest := scale*float64(e.first)*e.h + shift
+	highest := scale*float64(e.first+n-1)*e.h + shift
+	lo := min(max(int(math.Floor(lowest)), 0), cap)
+	hi := min(max(int(math.Ceil(highest)), lo), cap)
+	d := Dist{First: lo, P: make([]float64, hi-lo+1), Lost: e.lost}
+	// In units of cells, minute y lies at (y-shift)/(scale*h) - first.
+	inv := 1 / (scale * e.h)
+	unit := scale // J of the scaled value is scale times J
+	pos := (float64(lo)-shift)*inv - float64(e.first)
+	value := unit * e.value(pos)
+	survival := e.mass
+	for i := range d.P {
+		pos = (float64(lo+i+1)-shift)*inv - float64(e.first)
+		next := unit * e.value(pos)
+		s := value - next
+		if i == len(d.P)-1 {
+			if lo+i == cap {
+				d.Lost += s
+			}
+			s = 0
+		}
+		d.P[i] = math.Max(survival-s, 0)
+		survival, value = s, next
+	}
+	return d
+}
+
+// value is J at a position in cells from the first.
+func (e Excess) value(pos float64) float64 {
+	switch {
+	case pos <= 0:
+		return e.at[0] - pos*e.h*e.mass
+	case pos >= float64(len(e.at)-1):
+		return 0
+	}
+	k := int(pos)
+	return e.at[k] + (pos-float64(k))*(e.at[k+1]-e.at[k])
+}

@@ -1,0 +1,38 @@
+package chairtime
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/integrate/quad"
+)
+
+// Node is one point of a quadrature over a normal variable.
+type Node struct {
+	Value  float64 // of the variable
+	Weight float64 // probability
+}
+
+// Nodes returns the n Gauss-Hermite nodes of a normal variable with mean 0 and
+// the given standard deviation, in rising order: exact for polynomials up to
+// degree 2n-1. With sd 0 there is one node.
+func Nodes(sd float64, n int) []Node {
+	if sd == 0 || n <= 1 {
+		return []Node{{0, 1}}
+	}
+	x, w := make([]float64, n), make([]float64, n)
+	quad.Hermite{}.FixedLocations(x, w, math.Inf(-1), math.Inf(1))
+	nodes := make([]Node, n)
+	sum := 0.0
+	for i := range nodes {
+		sum += w[i]
+	}
+	for i := range nodes {
+		nodes[i] = Node{Value: sd * math.Sqrt2 * x[i], Weight: w[i] / sum}
+	}
+	if nodes[0].Value > nodes[n-1].Value {
+		for i, j := 0, n-1; i < j; i, j = i+1, j-1 {
+			nodes[i], nodes[j] = nodes[j], nodes[i]
+		}
+	}
+	return nodes
+}

@@ -1,0 +1,154 @@
+package chairtime
+
+// Plus returns the distribution of the sum of two independent durations. What
+// lies beyond cap minutes is put into the cell of cap and counted as Lost.
+func (d Dist) Plus(e Dist, cap int) Dist {
+	if len(d.P) == 0 || len(e.P) == 0 {
+		return Dist{}
+	}
+	out := Dist{First: d.First + e.First, P: make([]float64, len(d.P)+len(e.P)-1)}
+	Convolve(out.P, d.P, e.P)
+	out.Lost = d.Lost*e.Mass() + e.Lost*d.Mass()
+	out.capAt(cap)
+	return out
+}
+
+// capAt moves what lies beyond cap into the cell of cap.
+func (d *Dist) capAt(cap int) {
+	if d.Last() <= cap {
+		return
+	}
+	if d.First > cap {
+		mass := d.Mass()
+		*d = Dist{First: cap, P: []float64{mass}, Lost: mass}
+		return
+	}
+	beyond := 0.0
+	for i := len(d.P) - 1; d.First+i > cap; i-- {
+		beyond += d.P[i]
+	}
+	d.P = d.P[:cap-d.First+1]
+	d.P[len(d.P)-1] += beyond
+	d.Lost += beyond
+}
+
+// Part is one case of a mixture.
+type Part struct {
+	Weight float64
+	Dist   Dist
+}
+
+// Mix returns the mixture of distributions with the given weights, which are
+// not normalised: weights that sum to 1 give a distribution.
+func Mix(parts ...Part) Dist {
+	first, last := -1, -1
+	for _, p := range parts {
+		if len(p.Dist.P) == 0 {
+			continue
+		}
+		if first < 0 || p.Dist.First < first {
+			first = p.Dist.First
+		}
+		last = max(last, p.Dist.Last())
+	}
+	if first < 0 {
+		return Dist{}
+	}
+	out := Dist{First: first, P: make([]float64, last-first+1)}
+	for _, p := range parts {
+		cells := out.P[p.Dist.First-first:]
+		for i, q := range p.Dist.P {
+			cells[i] += p.Weight * q
+		}
+		out.Lost += p.Weight * p.Dist.Lost
+	}
+	return out
+}
+
+// Maybe returns the distribution of a duration that is added with probability
+// p, and takes no time otherwise.
+func (d Dist) Maybe(p float64) Dist {
+	return Mix(Part{1 - p, Exactly(0)}, Part{p, d})
+}
+
+// AtLeast returns the distribution of the longer of the duration and a fixed
+// number of whole minutes: irrigant contact while the work goes on.
+func (d Dist) AtLeast(minutes int) Dist {
+	if len(d.P) == 0 || d.First >= minutes {
+		return d
+	}
+	out := Dist{First: minutes, P: make([]float64, max(d.Last()-minutes, 0)+1), Lost: d.Lost}
+	for i, q := range d.P {
+		out.P[max(d.First+i-minutes, 0)] += q
+	}
+	return out
+}
+
+// Trim drops cells at both ends as long as the probability dropped at that end
+// stays within tail. What is dropped is put into the outermost cell kept and
+// counted as Lost, so the sum of the cells is kept.
+func (d Dist) Trim(tail float64) Dist {
+	lo, hi := 0, len(d.P)
+	low, high := 0.0, 0.0
+	for lo < hi-1 && low+d.P[lo] <= tail {
+		low += d.P[lo]
+		lo++
+	}
+	for hi-1 > lo && high+d.P[hi-1] <= tail {
+		high += d.P[hi-1]
+		hi--
+	}
+	if lo == 0 && hi == len(d.P) {
+		return d
+	}
+	out := Dist{First: d.First + lo, P: append([]float64(nil), d.P[lo:hi]...), Lost: d.Lost + low + high}
+	out.P[0] += low
+	out.P[len(out.P)-1] += high
+	return out
+}
+
+// Convolve adds the convolution of a and b to dst, whose length must be at least
+// len(a)+len(b)-1. The order of the additions is fixed by the lengths alone.
+func Convolve(dst, a, b []float64) {
+	if len(a) > len(b) {
+		a, b = b, a
+	}
+	n := len(b)
+	if len(a) == 0 {
+		return
+	}
+	i := 0
+	// Four rows at a time keep a target cell in a register for four products.
+	for ; i+4 <= len(a) && n >= 4; i += 4 {
+		a0, a1, a2, a3 := a[i], a[i+1], a[i+2], a[i+3]
+		if a0 == 0 && a1 == 0 && a2 == 0 && a3 == 0 {
+			continue
+		}
+		d := dst[i : i+n+3]
+		d[0] += a0 * b[0]
+		d[1] += a0*b[1] + a1*b[0]
+		d[2] += a0*b[2] + a1*b[1] + a2*b[0]
+		x3, x2, x1 := b[0], b[1], b[2]
+		mid := d[3:n]
+		src := b[3:n]
+		src = src[:len(mid)]
+		for k := range mid {
+			x0 := src[k]
+			mid[k] += a0*x0 + a1*x1 + a2*x2 + a3*x3
+			x3, x2, x1 = x2, x1, x0
+		}
+		d[n] += a1*b[n-1] + a2*b[n-2] + a3*b[n-3]
+		d[n+1] += a2*b[n-1] + a3*b[n-2]
+		d[n+2] += a3 * b[n-1]
+	}
+	for ; i < len(a); i++ {
+		a0 := a[i]
+		if a0 == 0 {
+			continue
+		}
+		d := dst[i : i+n]
+		for k, x := range b {
+			d[k] += a0 * x
+		}
+	}
+}
