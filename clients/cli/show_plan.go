@@ -1,0 +1,333 @@
+package cli
+
+import (
+	"fmt"
+	"strings"
+
+	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
+)
+
+// ShowPlan writes a plan: reasons first, then the options side by side, the
+// visits of the recommended one, and what a further canal would change.
+func ShowPlan(p *Page, plan *vw.Plan) {
+	title := "Plan for " + toothWords(plan.GetTooth())
+	if plan.GetRevision() > 0 {
+		title = fmt.Sprintf("Plan, revision %d, for %s", plan.GetRevision(), toothWords(plan.GetTooth()))
+	}
+	p.Title("%s", title)
+	recommended := optionOf(plan, plan.GetRecommendedOption())
+	p.Field("to do", "%s", words(plan.GetProtocol(), ""))
+	if recommended == nil {
+		p.Field("recommended", "none of the options can be booked as things stand")
+	} else {
+		p.Field("recommended", "%s: %s", recommended.GetTitle(), bookings(recommended))
+	}
+	if a := plan.GetAccepted(); a != nil {
+		p.Field("accepted", "%s, %s", titleOf(plan, a.GetOption()), consentWords(a.GetConsent()))
+	}
+	if plan.GetRecommendation() != "" {
+		p.Field("why", "%s", plan.GetRecommendation())
+	}
+	showDifficulty(p, plan.GetAssessment().GetDifficulty())
+	showForecast(p, plan.GetAssessment().GetCanals())
+	showOptions(p, plan)
+	showReasons(p, plan)
+	if recommended != nil {
+		p.Heading("Visits: %s", recommended.GetTitle())
+		for _, visit := range recommended.GetVisits() {
+			showVisit(p, visit, len(recommended.GetVisits()))
+		}
+	}
+	showFurtherCanals(p, plan)
+	if len(plan.GetCautions()) > 0 {
+		p.Heading("Mind")
+		for _, c := range plan.GetCautions() {
+			p.Item("%s%s", c.GetText(), mark(c.GetProvenance()))
+		}
+	}
+	p.Gap()
+	p.Text("Odds of minutes are never a clinical go-ahead: the tool advises, the clinician decides.")
+	p.Text(marksShown)
+}
+
+func optionOf(plan *vw.Plan, id string) *vw.TreatmentOption {
+	for _, o := range plan.GetOptions() {
+		if o.GetId() == id && id != "" {
+			return o
+		}
+	}
+	return nil
+}
+
+func titleOf(plan *vw.Plan, id string) string {
+	if o := optionOf(plan, id); o != nil {
+		return o.GetTitle()
+	}
+	return id
+}
+
+// bookings is what reception books: "90 min, then 60 min".
+func bookings(o *vw.TreatmentOption) string {
+	var parts []string
+	for _, v := range o.GetVisits() {
+		parts = append(parts, minutes(float64(v.GetAppointmentMinutes())))
+	}
+	return strings.Join(parts, ", then ")
+}
+
+func showDifficulty(p *Page, d *vw.Difficulty) {
+	if d == nil || d.GetLevel() == vw.Difficulty_LEVEL_UNSPECIFIED {
+		return
+	}
+	p.Heading("Difficulty: %s", levelWords(d.GetLevel()))
+	for _, r := range d.GetReasons() {
+		p.Item("%s (%s)", r.GetText(), levelWords(r.GetLevel()))
+	}
+	if d.GetConsiderReferral() {
+		p.Text("Consider referral: the level of the form asks for the thought.")
+	}
+	if n := len(d.GetUnknownCriteria()); n > 0 {
+		var list []string
+		for _, c := range d.GetUnknownCriteria() {
+			list = append(list, words(c, ""))
+		}
+		p.Text("Not answered yet (%d): %s.", n, strings.Join(list, ", "))
+	}
+}
+
+func showForecast(p *Page, f *vw.CanalForecast) {
+	if f == nil || len(f.GetBelief().GetProbabilities()) == 0 {
+		return
+	}
+	p.Heading("Canals: %s", countWords(f.GetCounted()))
+	before := f.GetPrior().GetProbabilities()
+	now := f.GetBelief().GetProbabilities()
+	var rows [][]string
+	for n := 1; n < len(now); n++ {
+		was := 0.0
+		if n < len(before) {
+			was = before[n]
+		}
+		if was < 0.0005 && now[n] < 0.0005 {
+			continue
+		}
+		name := ""
+		if names := f.GetBelief().GetCanalNames(); n <= len(names) {
+			name = strings.Join(names[:n], ", ")
+		}
+		rows = append(rows, []string{fmt.Sprint(n), percent(was), percent(now[n]), strings.Repeat("#", int(now[n]*30+0.5)), name})
+	}
+	p.Table([]string{">canals", ">published", ">this tooth", "", "names"}, rows)
+	if o := f.GetFurtherCanal(); o != nil {
+		p.Text("Expected at access: %s. %s", plural(int(f.GetBelief().GetExpected()), "canal", "canals"),
+			sentence("a further canal: "+sayOdds(o)))
+	}
+	for _, line := range f.GetLines() {
+		p.Item("%s%s", line.GetText(), mark(line.GetProvenance()))
+	}
+	for _, a := range f.GetAnatomy() {
+		p.Item("%s: %s%s", words(a.GetKind(), ""), sayOdds(a.GetOdds()), mark(a.GetProvenance()))
+	}
+	if low, high := f.GetShortestWorkingLength(), f.GetLongestWorkingLength(); low != nil && high != nil {
+		p.Item("usual working length %.1f to %.1f mm%s", low.GetValue(), high.GetValue(), mark(low.GetProvenance()))
+	}
+}
+
+func countWords(k vw.CanalCountKind) string {
+	switch k {
+	case vw.CanalCountKind_CANAL_COUNT_KIND_ORIFICES:
+		return "orifices in the chamber floor"
+	case vw.CanalCountKind_CANAL_COUNT_KIND_FORAMINA:
+		return "exits at the root end"
+	}
+	return "how many to treat"
+}
+
+// showOptions puts the options side by side, one column each.
+func showOptions(p *Page, plan *vw.Plan) {
+	if len(plan.GetOptions()) == 0 {
+		return
+	}
+	p.Heading("Options side by side")
+	head := []string{""}
+	most := 0
+	for _, o := range plan.GetOptions() {
+		title := o.GetTitle()
+		if o.GetId() == plan.GetRecommendedOption() {
+			title += " *"
+		}
+		head = append(head, title)
+		if o.GetFeasible() {
+			most = max(most, len(o.GetVisits()))
+		}
+	}
+	row := func(name string, cell func(o *vw.TreatmentOption) string) []string {
+		cells := []string{name}
+		for _, o := range plan.GetOptions() {
+			text := "-"
+			if o.GetFeasible() {
+				text = cell(o)
+			}
+			cells = append(cells, text)
+		}
+		return cells
+	}
+	var rows [][]string
+	for i := range most {
+		rows = append(rows, row(fmt.Sprintf("book for visit %d", i+1), func(o *vw.TreatmentOption) string {
+			if i >= len(o.GetVisits()) {
+				return ""
+			}
+			return minutes(float64(o.GetVisits()[i].GetAppointmentMinutes()))
+		}))
+	}
+	for i := range most {
+		rows = append(rows, row(fmt.Sprintf("complete by visit %d", i+1), func(o *vw.TreatmentOption) string {
+			if i >= len(o.GetCompleteBy()) {
+				return ""
+			}
+			return chance(o.GetCompleteBy()[i].GetProbability())
+		}))
+	}
+	rows = append(rows,
+		row("visits, on average", func(o *vw.TreatmentOption) string { return fmt.Sprintf("%.1f", o.GetExpectedVisits()) }),
+		row("in the chair, mean", func(o *vw.TreatmentOption) string { return minutes(o.GetTotalMinutes().GetMean()) }),
+		row("9 in 10 take at most", func(o *vw.TreatmentOption) string { return quantile(o.GetTotalMinutes(), 0.9) }),
+		row("overrun, mean", func(o *vw.TreatmentOption) string { return minutes(o.GetExpectedOverrunMinutes()) }),
+		row("unused, mean", func(o *vw.TreatmentOption) string { return minutes(o.GetExpectedIdleMinutes()) }),
+		row("cost, min of work", func(o *vw.TreatmentOption) string { return fmt.Sprintf("%.0f", o.GetExpectedCost()) }),
+	)
+	p.Table(head, rows)
+	p.Text("* recommended. Overrun and unused minutes are over all visits; the cost weighs work, overrun, unused time and further visits as the practice set it.")
+	for _, o := range plan.GetOptions() {
+		if !o.GetFeasible() {
+			p.Item("%s cannot be booked: %s", o.GetTitle(), o.GetInfeasibleBecause())
+		}
+	}
+}
+
+// chance writes odds and the figure behind them for a column.
+func chance(probability float64) string { return odds(probability) + " (" + percent(probability) + ")" }
+
+func quantile(d *vw.Distribution, probability float64) string {
+	for _, q := range d.GetQuantiles() {
+		if q.GetProbability() > probability-1e-9 && q.GetProbability() < probability+1e-9 {
+			return minutes(q.GetMinutes())
+		}
+	}
+	return ""
+}
+
+// showReasons lists what speaks for and against each option, the strongest
+// first.
+func showReasons(p *Page, plan *vw.Plan) {
+	any := false
+	for _, o := range plan.GetOptions() {
+		any = any || len(o.GetReasons()) > 0
+	}
+	if !any {
+		return
+	}
+	p.Heading("For and against")
+	order := []vw.Reason_Stance{vw.Reason_STANCE_FORBIDS, vw.Reason_STANCE_ADVISES_AGAINST, vw.Reason_STANCE_FAVOURS, vw.Reason_STANCE_NEUTRAL}
+	for _, o := range plan.GetOptions() {
+		if len(o.GetReasons()) == 0 {
+			continue
+		}
+		p.Text("%s", sentence(o.GetTitle()))
+		for _, stance := range order {
+			for _, r := range o.GetReasons() {
+				if r.GetStance() == stance {
+					p.Item("%s: %s%s", stanceWords(stance), r.GetText(), mark(r.GetProvenance()))
+				}
+			}
+		}
+	}
+}
+
+func showVisit(p *Page, v *vw.PlannedVisit, of int) {
+	p.Gap()
+	needed := ""
+	if n := v.GetNeeded().GetProbability(); v.GetNeeded() != nil && n < 0.9995 {
+		needed = fmt.Sprintf(" Needed in %s.", chance(n))
+	}
+	p.Text("Visit %d of %d: book %s. %s finish on time.%s", v.GetNumber(), of,
+		minutes(float64(v.GetAppointmentMinutes())), chance(v.GetOnTime().GetProbability()), needed)
+	if v.GetAim() != "" {
+		p.Field("  aim", "%s", v.GetAim())
+	}
+	d := v.GetChairMinutes()
+	var points []string
+	for _, c := range []struct {
+		p    float64
+		text string
+	}{{0.5, "half take at most"}, {0.8, "8 in 10 at most"}, {0.95, "19 in 20 at most"}} {
+		if q := quantile(d, c.p); q != "" {
+			points = append(points, c.text+" "+q)
+		}
+	}
+	if len(points) > 0 {
+		p.Field("  in the chair", "%s", strings.Join(points, ", "))
+	}
+	if cells := cellsOf(d); cells != nil {
+		p.Bars(cells, int(v.GetAppointmentMinutes()))
+	}
+	showWindow(p, v.GetReturnWindow())
+}
+
+// cellsOf lays a distribution out from minute 0.
+func cellsOf(d *vw.Distribution) []float64 {
+	if len(d.GetProbabilities()) == 0 || d.GetFirstMinute() < 0 {
+		return nil
+	}
+	return append(make([]float64, d.GetFirstMinute()), d.GetProbabilities()...)
+}
+
+func showWindow(p *Page, w *vw.ReturnWindow) {
+	if w == nil {
+		return
+	}
+	p.Text("Return window, counted from %s:", words(w.GetAnchor(), ""))
+	if w.GetEmpty() {
+		p.Item("no day satisfies all bounds; the reasons below say which clash")
+	}
+	bound := func(name string, b *vw.WindowBound) {
+		if b == nil {
+			return
+		}
+		p.Item("%s %s", name, sayDays(b.GetDays()))
+		for _, r := range b.GetReasons() {
+			p.Under("because %s%s", r.GetText(), mark(r.GetProvenance()))
+		}
+	}
+	bound("not before", w.GetEarliest())
+	bound("aim for", w.GetTarget())
+	bound("not after", w.GetLatest())
+	if w.GetPastLatest() != "" {
+		p.Item("later than that: %s", w.GetPastLatest())
+	}
+	if w.GetException() != "" {
+		p.Item("%s", w.GetException())
+	}
+}
+
+func showFurtherCanals(p *Page, plan *vw.Plan) {
+	if len(plan.GetFurtherCanals()) == 0 {
+		return
+	}
+	p.Heading("If a further canal turns up")
+	for _, f := range plan.GetFurtherCanals() {
+		p.Item("%s: %s. %.0f minutes more in the chair, on average.",
+			plural(int(f.GetCanals()), "canal", "canals"), chance(f.GetOdds().GetProbability()), f.GetFurtherMinutes())
+		var parts []string
+		for i, o := range f.GetCompleteBy() {
+			parts = append(parts, fmt.Sprintf("by visit %d: %s", i+1, chance(o.GetProbability())))
+		}
+		if len(parts) > 0 {
+			p.Under("complete %s", strings.Join(parts, ", "))
+		}
+		if f.GetText() != "" {
+			p.Under("%s", f.GetText())
+		}
+	}
+}

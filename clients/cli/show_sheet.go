@@ -1,0 +1,204 @@
+package cli
+
+import (
+	"fmt"
+	"strings"
+
+	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
+)
+
+// ShowSheet writes the visit sheet: one page for nurse and clinician, in the
+// order in which the visit needs it.
+func ShowSheet(p *Page, s *vw.VisitSheet) {
+	visit := int32(0)
+	if len(s.GetTeeth()) > 0 {
+		visit = s.GetTeeth()[0].GetPart().GetVisit()
+	}
+	if visit > 0 {
+		p.Title("Visit sheet, visit %d", visit)
+	} else {
+		p.Title("Visit sheet")
+	}
+	p.Field("appointment", "%s; mean in the chair %s", minutes(float64(s.GetAppointmentMinutes())), minutes(s.GetChairMinutes().GetMean()))
+
+	p.Heading("Check first")
+	id := s.GetIdentity()
+	who := id.GetReference()
+	if id.GetLabel() != "" {
+		who += ", " + id.GetLabel()
+	}
+	p.Box("patient: %s. %s", who, sentence(id.GetSecondIdentifier()))
+	if id.GetTeeth() != "" {
+		p.Box("tooth: %s", id.GetTeeth())
+	}
+	if len(s.GetAlerts()) == 0 {
+		p.Box("alerts: none on record; ask again")
+	}
+	for _, a := range s.GetAlerts() {
+		text := words(a.GetAlert().GetKind(), "")
+		if a.GetAlert().GetDetail() != "" {
+			text += " (" + a.GetAlert().GetDetail() + ")"
+		}
+		p.Box("alert: %s: %s", text, a.GetEffect())
+	}
+	for _, t := range s.GetTeeth() {
+		switch {
+		case t.GetConsentGap() != "":
+			p.Box("consent: %s", t.GetConsentGap())
+		case t.GetAccepted() != nil:
+			p.Box("%s", consentWords(t.GetAccepted().GetConsent()))
+		}
+	}
+
+	if len(s.GetSetOut()) > 0 {
+		p.Heading("Set out")
+		for _, item := range s.GetSetOut() {
+			p.Box("%s", item)
+		}
+	}
+	if len(s.GetStart()) > 0 {
+		p.Heading("Start of the visit")
+		showSteps(p, s.GetStart())
+	}
+	for _, t := range s.GetTeeth() {
+		showPart(p, t)
+	}
+	showAnaesthetic(p, s.GetAnaesthetic())
+	if len(s.GetCautions()) > 0 {
+		p.Heading("Cautions")
+		for _, c := range s.GetCautions() {
+			p.Item("%s%s", c.GetText(), mark(c.GetProvenance()))
+		}
+	}
+	if s.GetUrgentInstruction() != "" {
+		p.Heading("If something goes wrong")
+		p.Text("%s", s.GetUrgentInstruction())
+	}
+}
+
+func showSteps(p *Page, steps []*vw.SheetStep) {
+	var rows [][]string
+	for i, s := range steps {
+		text := s.GetText()
+		var flags []string
+		for _, m := range s.GetProvenance() {
+			if flag := mark(m); strings.HasPrefix(flag, " [") && !contains(flags, flag) {
+				flags = append(flags, flag)
+			}
+		}
+		if s.GetStopFollows() {
+			flags = append(flags, "  -- may stop here")
+		}
+		rows = append(rows, []string{fmt.Sprint(i + 1), minutes(s.GetMinutes()), text + strings.Join(flags, "")})
+	}
+	p.Table([]string{">", ">mean", "step"}, rows)
+}
+
+func contains(list []string, text string) bool {
+	for _, v := range list {
+		if v == text {
+			return true
+		}
+	}
+	return false
+}
+
+func showPart(p *Page, t *vw.ToothPart) {
+	p.Heading("%s", toothWords(t.GetTooth()))
+	if t.GetAim() != "" {
+		p.Field("aim", "%s", t.GetAim())
+	}
+	if d := t.GetDifficulty(); d != nil && d.GetLevel() != vw.Difficulty_LEVEL_UNSPECIFIED {
+		p.Field("difficulty", "%s", levelWords(d.GetLevel()))
+	}
+	showSteps(p, t.GetSteps())
+	if len(t.GetCanals()) > 0 {
+		p.Gap()
+		var rows [][]string
+		for _, c := range t.GetCanals() {
+			length := ""
+			if low, high := c.GetShortestWorkingLength(), c.GetLongestWorkingLength(); low != nil && high != nil {
+				length = fmt.Sprintf("%.1f-%.1f mm%s", low.GetValue(), high.GetValue(), flagOnly(low.GetProvenance()))
+			}
+			rows = append(rows, []string{c.GetCanal(), words(c.GetState(), ""), chance(c.GetOdds().GetProbability()), "", "", length})
+		}
+		p.Table([]string{"canal", "state", "there in", "length  ", "reference point", "usual length"}, rows)
+	}
+	if t.GetDressing() != "" {
+		p.Field("dressing", "%s", t.GetDressing())
+	}
+	if t.GetTemporary() != "" {
+		p.Field("temporary", "%s", t.GetTemporary())
+	}
+	showPolicy(p, t.GetPolicy(), t.GetPart().GetVisit())
+}
+
+func flagOnly(m *vw.Provenance) string {
+	if text := mark(m); strings.HasPrefix(text, " [") {
+		return text
+	}
+	return ""
+}
+
+// showPolicy writes the rows of the table that count in this visit.
+func showPolicy(p *Page, table *vw.PolicyTable, visit int32) {
+	var rows [][]string
+	for _, r := range policyOf(table, visit) {
+		least := "stop and dress"
+		if r.LeastMinutes != nil {
+			least = fmt.Sprintf("go on with %d min left", r.GetLeastMinutes())
+		}
+		state := plural(int(r.GetCanalsFound()), "canal found", "canals found")
+		if r.GetCanalsDone() > 0 {
+			state += fmt.Sprintf(", %d done", r.GetCanalsDone())
+		}
+		if r.GetFillingBarred() {
+			state += ", not to be filled today"
+		}
+		rows = append(rows, []string{words(r.GetNextStage(), ""), state, least})
+	}
+	if len(rows) == 0 {
+		return
+	}
+	p.Gap()
+	p.Text("Go on or dress: at each stopping point, go on when at least so many minutes are left.")
+	p.Table([]string{"before", "with", "then"}, rows)
+}
+
+// policyOf picks the rows of a visit; the last visit in the table stands for
+// all later ones.
+func policyOf(table *vw.PolicyTable, visit int32) []*vw.PolicyRow {
+	last := int32(0)
+	for _, r := range table.GetRows() {
+		last = max(last, r.GetVisit())
+	}
+	var rows []*vw.PolicyRow
+	for _, r := range table.GetRows() {
+		if r.GetVisit() == min(visit, last) {
+			rows = append(rows, r)
+		}
+	}
+	return rows
+}
+
+func showAnaesthetic(p *Page, limit *vw.AnaestheticLimit) {
+	if limit == nil {
+		return
+	}
+	p.Heading("Local anaesthetic limit for this visit")
+	if limit.GetNoNumberBecause() != "" {
+		p.Text("%s", sentence(limit.GetNoNumberBecause()))
+		return
+	}
+	for _, a := range limit.GetAgents() {
+		p.Item("%s: at most %.0f mg, %s (the limit that binds: %s)", a.GetText(), a.GetMostMg(),
+			plural(int(a.GetMostCartridges()), "whole cartridge", "whole cartridges"), words(a.GetBinding(), ""))
+		for _, line := range a.GetArithmetic() {
+			p.Under("%s", line)
+		}
+		for _, m := range a.GetProvenance() {
+			p.Under("from:%s", mark(m))
+		}
+	}
+	p.Text("All teeth and all injections of the day count together; count again before each further cartridge.")
+}

@@ -1,0 +1,73 @@
+package server
+
+import (
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+	reflectionpb "google.golang.org/grpc/reflection/grpc_reflection_v1"
+
+	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
+)
+
+// OpenMethods need no token: health, for whoever watches over the process, and
+// reflection, which is served on loopback only unless a flag says otherwise.
+var OpenMethods = Methods{
+	healthpb.Health_Check_FullMethodName:                              {Anyone},
+	healthpb.Health_List_FullMethodName:                               {Anyone},
+	healthpb.Health_Watch_FullMethodName:                              {Anyone},
+	reflectionpb.ServerReflection_ServerReflectionInfo_FullMethodName: {Anyone},
+}
+
+var (
+	everybody = []string{Reception, Nurse, Clinician, Manager, Integration}
+	// patientWork reads and keeps patients and cases; a manager does not need to.
+	patientWork = []string{Reception, Nurse, Clinician, Integration}
+)
+
+// Table is who may call what. The contract's comment at each method says the
+// same, which a test compares.
+var Table = Methods{
+	vw.PlannerService_GetServerInfo_FullMethodName:          everybody,
+	vw.PlannerService_GetPracticeSettings_FullMethodName:    everybody,
+	vw.PlannerService_UpdatePracticeSettings_FullMethodName: {Manager, Clinician},
+
+	vw.PlannerService_CreateClinician_FullMethodName: {Manager},
+	vw.PlannerService_GetClinician_FullMethodName:    everybody,
+	vw.PlannerService_ListClinicians_FullMethodName:  everybody,
+	// A clinician changes one preference of their own: the handler looks at whose.
+	vw.PlannerService_UpdateClinician_FullMethodName: {Manager, Clinician},
+
+	vw.PlannerService_CreatePatient_FullMethodName: patientWork,
+	vw.PlannerService_GetPatient_FullMethodName:    patientWork,
+	vw.PlannerService_ListPatients_FullMethodName:  patientWork,
+	vw.PlannerService_UpdatePatient_FullMethodName: patientWork,
+
+	vw.PlannerService_CreateCase_FullMethodName: patientWork,
+	vw.PlannerService_GetCase_FullMethodName:    patientWork,
+	vw.PlannerService_ListCases_FullMethodName:  patientWork,
+	vw.PlannerService_UpdateCase_FullMethodName: patientWork,
+	// Reception closes only what is not a clinical decision: the handler looks
+	// at the reason.
+	vw.PlannerService_StopCase_FullMethodName: {Clinician, Reception},
+
+	// Reception and integrations preview only: the handler looks at validate_only.
+	vw.PlannerService_Assess_FullMethodName:            patientWork,
+	vw.PlannerService_GetAssessment_FullMethodName:     patientWork,
+	vw.PlannerService_ListAssessments_FullMethodName:   patientWork,
+	vw.PlannerService_ProposePlan_FullMethodName:       patientWork,
+	vw.PlannerService_GetPlan_FullMethodName:           patientWork,
+	vw.PlannerService_ListPlanRevisions_FullMethodName: patientWork,
+	vw.PlannerService_ComparePlans_FullMethodName:      patientWork,
+	vw.PlannerService_AcceptOption_FullMethodName:      {Clinician},
+	vw.PlannerService_GetVisitSheet_FullMethodName:     patientWork,
+
+	vw.PlannerService_ListCatalogues_FullMethodName:       everybody,
+	vw.PlannerService_ListCatalogueEntries_FullMethodName: everybody,
+
+	vw.PlannerService_ListAuditEntries_FullMethodName: {Manager},
+	vw.PlannerService_VerifyAuditTrail_FullMethodName: {Manager},
+}
+
+func init() {
+	for method, roles := range OpenMethods {
+		Table[method] = roles
+	}
+}

@@ -1,0 +1,114 @@
+package server
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/protoadapt"
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
+	"github.com/visitwright/visitwright/store"
+)
+
+// refuse makes the status of a call that the chain itself refuses, and notes
+// the reason for log and audit trail.
+func refuse(call *Call, code codes.Code, reason vw.ErrorReason, text string, details ...protoadapt.MessageV1) error {
+	call.Reason = strings.TrimPrefix(reason.String(), "ERROR_REASON_")
+	info := &errdetails.ErrorInfo{Reason: call.Reason, Domain: "visitwright"}
+	s, err := status.New(code, text).WithDetails(append([]protoadapt.MessageV1{info}, details...)...)
+	if err != nil {
+		return status.Error(code, text)
+	}
+	return s.Err()
+}
+
+func tooLate(call *Call) error {
+	return refuse(call, codes.DeadlineExceeded, vw.ErrorReason_ERROR_REASON_DEADLINE_TOO_SHORT,
+		fmt.Sprintf("too little time to begin: give the call at least %v", HeldBack+LeastWork))
+}
+
+func tooLarge(call *Call, size int) error {
+	return refuse(call, codes.ResourceExhausted, vw.ErrorReason_ERROR_REASON_REQUEST_TOO_LARGE,
+		fmt.Sprintf("the request has %d bytes, at most %d are taken", size, MaxRequestBytes))
+}
+
+func tooOften(call *Call, wait time.Duration) error {
+	return refuse(call, codes.ResourceExhausted, vw.ErrorReason_ERROR_REASON_RATE_LIMITED,
+		"too many calls; wait as long as the details say",
+		&errdetails.RetryInfo{RetryDelay: durationpb.New(wholeMilliseconds(wait))})
+}
+
+// wholeMilliseconds rounds a wait up.
+func wholeMilliseconds(wait time.Duration) time.Duration {
+	return (wait + time.Millisecond - 1).Truncate(time.Millisecond)
+}
+
+func noToken(call *Call) error {
+	return refuse(call, codes.Unauthenticated, vw.ErrorReason_ERROR_REASON_TOKEN_MISSING,
+		`no access token: send "authorization: Bearer <token>"; the practice's manager gives one out`)
+}
+
+// unknownToken reports whether the error says that the token is not in force,
+// rather than that nobody could look.
+func unknownToken(err error) bool {
+	return !errors.Is(err, store.ErrUnavailable) && !errors.Is(err, store.ErrBusy) &&
+		!errors.Is(err, store.ErrInternal) && !errors.Is(err, context.DeadlineExceeded) && !errors.Is(err, context.Canceled)
+}
+
+func badToken(call *Call, err error) error {
+	if unknownToken(err) {
+		return refuse(call, codes.Unauthenticated, vw.ErrorReason_ERROR_REASON_TOKEN_INVALID,
+			"the access token is unknown, revoked or expired; the practice's manager gives out another")
+	}
+	return refuse(call, codes.Unavailable, vw.ErrorReason_ERROR_REASON_STORE_UNAVAILABLE,
+		"the access token cannot be checked at the moment; try again",
+		&errdetails.RetryInfo{RetryDelay: durationpb.New(time.Second)})
+}
+
+func wrongRole(call *Call, allowed []string) error {
+	who := "no role may call it"
+	if len(allowed) > 0 {
+		allowed = slices.Clone(allowed)
+		slices.Sort(allowed)
+		who = "it is for " + strings.Join(allowed, ", ")
+	}
+	return refuse(call, codes.PermissionDenied, vw.ErrorReason_ERROR_REASON_ROLE_NOT_ALLOWED,
+		fmt.Sprintf("a token of role %s may not call %s: %s", call.Caller.Role, methodName(call.Method), who))
+}
+
+// otherPractice answers as if the resource did not exist: whose it is, is not
+// told.
+func otherPractice(call *Call) error {
+	return refuse(call, codes.NotFound, vw.ErrorReason_ERROR_REASON_PRACTICE_NOT_FOUND,
+		"no such practice for this token: use the names that the service gave")
+}
+
+func onBehalfNotAllowed(call *Call) error {
+	return refuse(call, codes.PermissionDenied, vw.ErrorReason_ERROR_REASON_ON_BEHALF_OF_NOT_ALLOWED,
+		"on_behalf_of is for integrations: leave it empty")
+}
+
+func onBehalfRequired(call *Call) error {
+	return refuse(call, codes.InvalidArgument, vw.ErrorReason_ERROR_REASON_ON_BEHALF_OF_REQUIRED,
+		"an integration must name the person it acts for",
+		&errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{
+			{Field: "on_behalf_of", Description: "is empty; name the person of the practice who asked for this"}}})
+}
+
+// broken is the answer to a fault of ours. It shows nothing but the call's id.
+func broken(call *Call) error {
+	return refuse(call, codes.Internal, vw.ErrorReason_ERROR_REASON_INTERNAL_ERROR,
+		"internal error; the log names this call",
+		&errdetails.RequestInfo{RequestId: call.ID})
+}
+
+// methodName is the last part of a full method name.
+func methodName(full string) string { return full[strings.LastIndexByte(full, '/')+1:] }
