@@ -24,7 +24,7 @@ var File_visitwright_v1_planner_service_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_planner_service_proto_rawDesc = "" +
 	"\n" +
-	"$visitwright/v1/planner_service.proto\x12\x0evisitwright.v1\x1a\x1fvisitwright/v1/assessment.proto\x1a\x1avisitwright/v1/audit.proto\x1a\x19visitwright/v1/case.proto\x1a\x1evisitwright/v1/clinician.proto\x1a\x1cvisitwright/v1/patient.proto\x1a\x19visitwright/v1/plan.proto\x1a%visitwright/v1/planner_requests.proto\x1a\x1dvisitwright/v1/practice.proto\x1a visitwright/v1/server_info.proto\x1a visitwright/v1/visit_sheet.proto2\xc3\x13\n" +
+	"$visitwright/v1/planner_service.proto\x12\x0evisitwright.v1\x1a\x1fvisitwright/v1/assessment.proto\x1a\x1avisitwright/v1/audit.proto\x1a\x19visitwright/v1/case.proto\x1a\"visitwright/v1/case_requests.proto\x1a\x1evisitwright/v1/clinician.proto\x1a\x1cvisitwright/v1/patient.proto\x1a\x19visitwright/v1/plan.proto\x1a\"visitwright/v1/plan_requests.proto\x1a\x1dvisitwright/v1/practice.proto\x1a&visitwright/v1/practice_requests.proto\x1a visitwright/v1/server_info.proto\x1a visitwright/v1/visit_sheet.proto2\xc3\x13\n" +
 	"\x0ePlannerService\x12Q\n" +
 	"\rGetServerInfo\x12$.visitwright.v1.GetServerInfoRequest\x1a\x1a.visitwright.v1.ServerInfo\x12c\n" +
 	"\x13GetPracticeSettings\x12*.visitwright.v1.GetPracticeSettingsRequest\x1a .visitwright.v1.PracticeSettings\x12i\n" +
@@ -183,11 +183,13 @@ func file_visitwright_v1_planner_service_proto_init() {
 	file_visitwright_v1_assessment_proto_init()
 	file_visitwright_v1_audit_proto_init()
 	file_visitwright_v1_case_proto_init()
+	file_visitwright_v1_case_requests_proto_init()
 	file_visitwright_v1_clinician_proto_init()
 	file_visitwright_v1_patient_proto_init()
 	file_visitwright_v1_plan_proto_init()
-	file_visitwright_v1_planner_requests_proto_init()
+	file_visitwright_v1_plan_requests_proto_init()
 	file_visitwright_v1_practice_proto_init()
+	file_visitwright_v1_practice_requests_proto_init()
 	file_visitwright_v1_server_info_proto_init()
 	file_visitwright_v1_visit_sheet_proto_init()
 	type x struct{}
