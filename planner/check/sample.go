@@ -8,21 +8,32 @@ import (
 // Sample is what many simulated courses say.
 type Sample struct {
 	courses  int
-	complete []int // complete[v]: courses completed in visit v; [0] those never
-	visits   []visitSample
+	visits   []visitSample // by number; [0] is not used
+	points   map[Row]*tally
+	found    map[int]*foundSample
+	complete []int     // complete[v]: courses completed in visit v; [0] those never
 	total    []float64 // minutes in the chair over all visits of a course
-	overrun  moments   // per course, over its visits
-	idle     moments
+	number   moments   // visits a course took, at most the horizon
+	unused   moments   // visits booked ahead and not needed
 	cost     moments
-	number   moments // visits a course took, at most the horizon
 }
 
 // visitSample is what is known of one visit over the courses in which it took
 // place.
 type visitSample struct {
 	minutes []float64
+	onTime  int // no longer than the length, to the nearest minute
+	longer  int // than the patient can bear
 	overrun moments
 	idle    moments
+	ends    map[Standing]int
+}
+
+type tally struct{ reached, wentOn int }
+
+type foundSample struct {
+	courses  int
+	complete []int
 }
 
 // moments accumulates a mean and its standard error.
@@ -46,44 +57,83 @@ func (m *moments) standardError() float64 {
 }
 
 // Simulate draws courses of one option from one seed.
-func Simulate(t *Treatment, b *Booking, seed uint64, courses int) *Sample {
+func Simulate(t *Treatment, b *Booking, seed uint64, courses int) (*Sample, error) {
 	d := newDraw(seed)
-	s := &Sample{courses: courses, complete: make([]int, t.Horizon+1), visits: make([]visitSample, t.Horizon+1)}
+	s := &Sample{
+		courses: courses, complete: make([]int, t.Horizon+1), visits: make([]visitSample, t.Horizon+1),
+		points: map[Row]*tally{}, found: map[int]*foundSample{},
+	}
+	for i := range s.visits {
+		s.visits[i].ends = map[Standing]int{}
+	}
 	for range courses {
-		c := d.run(t, b)
-		s.complete[c.Complete]++
-		var total, overrun, idle float64
-		for i, minutes := range c.Minutes {
-			v, length := &s.visits[i+1], float64(b.length(i+1))
-			v.minutes = append(v.minutes, minutes)
-			v.overrun.add(max(0, minutes-length))
-			v.idle.add(max(0, length-minutes))
-			total += minutes
-			overrun += max(0, minutes-length)
-			idle += max(0, length-minutes)
+		c, err := d.run(t, b)
+		if err != nil {
+			return nil, err
 		}
-		s.total = append(s.total, total)
-		s.overrun.add(overrun)
-		s.idle.add(idle)
-		s.number.add(float64(len(c.Minutes)))
-		cost := t.Cost.Work*total + t.Cost.Overrun*overrun + t.Cost.Idle*idle +
-			t.Cost.Visit*float64(len(c.Minutes)-1) + t.Cost.Unused*float64(max(0, len(b.Lengths)-len(c.Minutes)))
-		s.cost.add(cost)
+		s.add(t, b, &c)
 	}
 	for i := range s.visits {
 		sort.Float64s(s.visits[i].minutes)
 	}
 	sort.Float64s(s.total)
-	return s
+	return s, nil
 }
 
-// completeBy is the share of courses complete by the end of a visit.
-func (s *Sample) completeBy(visit int) float64 {
-	n := 0
-	for v := 1; v <= visit; v++ {
-		n += s.complete[v]
+func (s *Sample) add(t *Treatment, b *Booking, c *Course) {
+	s.complete[c.Complete]++
+	var total, overrun, idle float64
+	for i := range c.Visits {
+		v := &c.Visits[i]
+		over, under := s.visits[i+1].add(t, v)
+		total, overrun, idle = total+v.Minutes, overrun+over, idle+under
+		for _, p := range v.Points {
+			n := s.points[p.Row]
+			if n == nil {
+				n = &tally{}
+				s.points[p.Row] = n
+			}
+			n.reached++
+			if p.WentOn {
+				n.wentOn++
+			}
+		}
 	}
-	return float64(n) / float64(s.courses)
+	f := s.found[c.Found]
+	if f == nil {
+		f = &foundSample{complete: make([]int, t.Horizon+1)}
+		s.found[c.Found] = f
+	}
+	f.courses++
+	f.complete[c.Complete]++
+
+	visits := len(c.Visits)
+	unused := max(0, b.Ahead-visits)
+	cost := t.Cost.Work*total + t.Cost.Overrun*overrun + t.Cost.Idle*idle +
+		t.Cost.Visit*float64(visits-1) + t.Cost.Unused*float64(unused)
+	if c.Complete == 0 {
+		cost += t.Cost.Visit + t.Cost.Work*c.Rest
+	}
+	s.total = append(s.total, total)
+	s.number.add(float64(visits))
+	s.unused.add(float64(unused))
+	s.cost.add(cost)
+}
+
+func (s *visitSample) add(t *Treatment, v *Visit) (overrun, idle float64) {
+	length, clock := float64(v.Length), math.Floor(v.Minutes+.5)
+	overrun, idle = max(0, v.Minutes-length), max(0, length-v.Minutes)
+	s.minutes = append(s.minutes, v.Minutes)
+	s.overrun.add(overrun)
+	s.idle.add(idle)
+	s.ends[v.End]++
+	if clock <= length {
+		s.onTime++
+	}
+	if t.Bear.Minutes > 0 && clock > float64(t.Bear.Minutes) {
+		s.longer++
+	}
+	return overrun, idle
 }
 
 // below is the share of sorted minutes not longer than x.

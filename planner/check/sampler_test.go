@@ -35,14 +35,24 @@ func TestTheSamplerFollowsATreatmentWithoutChanceAsOneWouldByHand(t *testing.T) 
 	if err != nil {
 		t.Fatal(err)
 	}
-	goOn := func(visit, stage, canal, found, least int) (Row, int) {
-		return Row{Visit: visit, Stands: Standing{stage, canal, found}}, least
+	lengths := func(list ...int) map[Beginning]int {
+		m := map[Beginning]int{}
+		for i, l := range list {
+			for _, at := range []Standing{{}, {1, 0, 2}, {1, 1, 2}, {2, 0, 2}} {
+				m[Beginning{i + 1, at}] = l
+			}
+		}
+		return m
 	}
-	rows := func(list ...[5]int) map[Row]int {
+	rows := func(list ...[5]int) map[Row]int { // visit, stage, canal, found, least
 		m := map[Row]int{}
+		for v := 1; v <= 3; v++ {
+			for _, at := range []Standing{{1, 0, 2}, {1, 1, 2}, {2, 0, 2}} {
+				m[Row{Visit: v, State: at}] = never
+			}
+		}
 		for _, r := range list {
-			row, least := goOn(r[0], r[1], r[2], r[3], r[4])
-			m[row] = least
+			m[Row{Visit: r[0], State: Standing{r[1], r[2], r[3]}}] = r[4]
 		}
 		return m
 	}
@@ -54,38 +64,41 @@ func TestTheSamplerFollowsATreatmentWithoutChanceAsOneWouldByHand(t *testing.T) 
 		{
 			// numb 10, open 8, shape 6 and 4 but contact 5 in each portion, check 1, fill 10, film 4
 			name: "time enough: one visit",
-			booking: Booking{FillFrom: 1, Lengths: []int{60},
+			booking: Booking{FillFrom: 1, Lengths: lengths(60),
 				Rows: rows([5]int{1, 1, 0, 2, 20}, [5]int{1, 1, 1, 2, 20}, [5]int{1, 2, 0, 2, 20})},
 			minutes: []float64{10 + 8 + 6 + 5 + 1 + 10 + 4},
 		},
 		{
 			// 30 booked, 18 used after access: 12 left, 13 asked for
 			name: "a minute short of the table: dress after access",
-			booking: Booking{FillFrom: 1, Lengths: []int{30, 60},
+			booking: Booking{FillFrom: 1, Lengths: lengths(30, 60),
 				Rows: rows([5]int{1, 1, 0, 2, 13}, [5]int{2, 1, 1, 2, 1}, [5]int{2, 2, 0, 2, 1})},
 			minutes: []float64{10 + 8 + 3, 10 + 2 + 6 + 5 + 1 + 10 + 4},
 		},
 		{
 			name: "as many minutes left as the table asks: go on",
-			booking: Booking{FillFrom: 1, Lengths: []int{30, 60},
+			booking: Booking{FillFrom: 1, Lengths: lengths(30, 60),
 				Rows: rows([5]int{1, 1, 0, 2, 12}, [5]int{2, 1, 1, 2, 1}, [5]int{2, 2, 0, 2, 1})},
 			minutes: []float64{10 + 8 + 6 + 3, 10 + 2 + 5 + 1 + 10 + 4},
 		},
 		{
 			name: "two visits asked for: dressed when shaped, though there is time",
-			booking: Booking{FillFrom: 2, Lengths: []int{60, 60},
+			booking: Booking{FillFrom: 2, Lengths: lengths(60, 60),
 				Rows: rows([5]int{1, 1, 0, 2, 0}, [5]int{1, 1, 1, 2, 0}, [5]int{1, 2, 0, 2, 0})},
 			minutes: []float64{10 + 8 + 6 + 5 + 3, 10 + 2 + 1 + 10 + 4},
 		},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			course := newDraw(1).run(treatment, &c.booking)
-			if len(course.Minutes) != len(c.minutes) || course.Complete != len(c.minutes) {
-				t.Fatalf("visits of %v minutes, complete in %d; want %v", course.Minutes, course.Complete, c.minutes)
+			course, err := newDraw(1).run(treatment, &c.booking)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if len(course.Visits) != len(c.minutes) || course.Complete != len(c.minutes) {
+				t.Fatalf("%d visits, complete in %d; want %v", len(course.Visits), course.Complete, c.minutes)
 			}
 			for i, want := range c.minutes {
-				if math.Abs(course.Minutes[i]-want) > 1e-9 {
-					t.Errorf("visit %d takes %v minutes, want %v", i+1, course.Minutes[i], want)
+				if got := course.Visits[i].Minutes; math.Abs(got-want) > 1e-9 {
+					t.Errorf("visit %d takes %v minutes, want %v", i+1, got, want)
 				}
 			}
 		})

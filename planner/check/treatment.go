@@ -136,6 +136,13 @@ func ReadTreatment(from []byte) (*Treatment, error) {
 	return &t, nil
 }
 
+func readLoose(from []byte, into any) error {
+	if err := json.Unmarshal(from, into); err != nil {
+		return fmt.Errorf("reading the answer's JSON: %w", err)
+	}
+	return nil
+}
+
 func readStrict(from []byte, into any) error {
 	d := json.NewDecoder(bytes.NewReader(from))
 	d.DisallowUnknownFields()

@@ -2,23 +2,30 @@ package check
 
 import "math"
 
-// Booking is how a treatment option books and decides: appointment lengths
-// visit by visit (the last stands for all later ones), the first visit that may
-// fill, and the go-on table.
+// never is the number of minutes with which a table says that a visit ends
+// whatever the clock says.
+const never = 10_000
+
+// Booking is how a treatment option books and decides.
 type Booking struct {
-	FillFrom int
-	Lengths  []int
+	FillFrom int // the first visit that may fill
+	Ahead    int // visits booked before treatment begins
+	Lengths  map[Beginning]int
 	Rows     map[Row]int // least remaining minutes at which going on is right
 }
 
-// Row is the state at a stopping point. A state without a row means: stop.
-type Row struct {
-	Visit  int // from 1
-	Stands Standing
-	Barred bool // an event of this visit bars filling
+// Beginning is the state in which a visit begins.
+type Beginning struct {
+	Visit int // from 1
+	State Standing
 }
 
-func (b *Booking) length(visit int) int { return b.Lengths[min(visit, len(b.Lengths))-1] }
+// Row is a stopping point.
+type Row struct {
+	Visit  int // from 1
+	State  Standing
+	Barred bool // an event of this visit bars filling
+}
 
 // forbids tells whether the option keeps a stage out of a visit: every stage
 // that fills, or the last one when none does.
@@ -36,47 +43,92 @@ func (b *Booking) forbids(t *Treatment, stage, visit int) bool {
 
 // Course is one simulated treatment.
 type Course struct {
-	Minutes  []float64 // in the chair, of the visits that took place
-	Complete int       // the visit that completed the treatment; 0 when the horizon did not suffice
-	Found    int       // canals found
-	Exist    int       // canals that were there
+	Visits   []Visit // those that took place
+	Complete int     // the visit that completed the treatment; 0 when the horizon did not suffice
+	Found    int     // canals found
+	// Rest is the minutes of one further visit that does everything left, with
+	// every gate passed; 0 when the treatment is complete.
+	Rest float64
 }
 
-// run simulates one course of the treatment.
-func (d *draw) run(t *Treatment, b *Booking) Course {
+// Visit is one simulated visit.
+type Visit struct {
+	Minutes float64
+	Length  int // booked
+	End     Standing
+	Points  []Point // stopping points passed or stopped at
+}
+
+// Point is a stopping point that was reached, and what was done there.
+type Point struct {
+	Row
+	WentOn bool
+}
+
+// run simulates one course of the treatment. A booking that says nothing about
+// a state that is reached is an error of the plan, which the course reports.
+func (d *draw) run(t *Treatment, b *Booking) (Course, error) {
 	o := d.newTooth(t)
 	caseLog := t.Factor.CaseLogSD * d.normal.Rand()
 	var course Course
 	for visit := 1; visit <= t.Horizon && !o.complete(); visit++ {
-		factor := math.Exp(caseLog + t.Factor.VisitLogSD*d.normal.Rand())
-		course.Minutes = append(course.Minutes, d.visit(o, b, visit, factor))
+		v, err := d.visit(o, b, visit, d.factor(t, caseLog))
+		if err != nil {
+			return course, err
+		}
+		course.Visits = append(course.Visits, v)
 		if o.complete() {
 			course.Complete = visit
 		}
 	}
-	course.Found, course.Exist = o.found, o.exist
-	return course
+	course.Found = o.found
+	if !o.complete() {
+		course.Rest = d.rest(o, d.factor(t, caseLog))
+	}
+	return course, nil
 }
 
-// visit simulates one visit and returns its minutes in the chair.
-func (d *draw) visit(o *tooth, b *Booking, visit int, factor float64) float64 {
+func (d *draw) factor(t *Treatment, caseLog float64) float64 {
+	return math.Exp(caseLog + t.Factor.VisitLogSD*d.normal.Rand())
+}
+
+// open draws what comes before the first portion of a visit.
+func (d *draw) open(o *tooth, first bool, factor float64) (minutes float64, barred bool) {
 	t := o.treatment
-	minutes, barred := d.block(&t.Start, nil, true, factor)
-	if visit > 1 || t.Begin != (Standing{}) {
+	minutes, barred = d.block(&t.Start, nil, true, factor)
+	if !first || t.Begin != (Standing{}) {
 		m, bars := d.block(&t.Stops[o.stage].Resume, o.all(), true, factor)
 		minutes, barred = minutes+m, barred || bars
 	}
+	return minutes, barred
+}
+
+// visit simulates one visit.
+func (d *draw) visit(o *tooth, b *Booking, visit int, factor float64) (Visit, error) {
+	t := o.treatment
+	length, ok := b.Lengths[Beginning{visit, o.standing()}]
+	if !ok {
+		return Visit{}, missing("length", visit, o.standing())
+	}
+	v := Visit{Length: length}
+	minutes, barred := d.open(o, visit == 1, factor)
 	for begun := false; !o.complete(); begun = true {
 		s := &t.Stages[o.stage]
-		if b.forbids(t, o.stage, visit) || s.Fills && barred {
-			break
-		}
-		if begun && t.Stops[o.stage].Allowed {
-			left := max(0, float64(b.length(visit))-math.Floor(minutes+.5))
-			least, may := b.Rows[Row{visit, o.standing(), barred}]
-			if !may || left < float64(least) {
-				break
+		ends := b.forbids(t, o.stage, visit) || s.Fills && barred
+		if begun {
+			row := Row{visit, o.standing(), barred}
+			least, ok := b.Rows[row]
+			if !ok {
+				return v, missing("row of the go-on table", visit, o.standing())
 			}
+			// The rules of the model bind whatever the table says.
+			goOn := !ends && (!t.Stops[o.stage].Allowed ||
+				max(0, float64(length)-math.Floor(minutes+.5)) >= float64(least))
+			v.Points = append(v.Points, Point{row, goOn})
+			ends = !goOn
+		}
+		if ends {
+			break
 		}
 		if s.Gate != nil && o.inStage == 0 {
 			minutes += d.minutes(s.Gate.Check.Median, s.Gate.Check.LogSD, s.Gate.Check.Scaled, factor)
@@ -92,5 +144,20 @@ func (d *draw) visit(o *tooth, b *Booking, visit int, factor float64) float64 {
 		minutes, barred = minutes+m, barred || bars
 	}
 	m, _ := d.block(&t.Stops[o.stage].End, o.all(), true, factor)
+	v.Minutes, v.End = minutes+m, o.standing()
+	return v, nil
+}
+
+// rest simulates the visit with which an unfinished treatment is priced.
+func (d *draw) rest(o *tooth, factor float64) float64 {
+	minutes, _ := d.open(o, false, factor)
+	for !o.complete() {
+		if s := &o.treatment.Stages[o.stage]; s.Gate != nil && o.inStage == 0 {
+			minutes += d.minutes(s.Gate.Check.Median, s.Gate.Check.LogSD, s.Gate.Check.Scaled, factor)
+		}
+		m, _ := d.portion(o, factor)
+		minutes += m
+	}
+	m, _ := d.block(&o.treatment.Stops[o.stage].End, o.all(), true, factor)
 	return minutes + m
 }
