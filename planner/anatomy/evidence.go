@@ -1,0 +1,186 @@
+package anatomy
+
+import (
+	"errors"
+	"fmt"
+
+	"github.com/visitwright/visitwright/planner/tooth"
+)
+
+// Evidence is one thing that was seen. A sign that was not looked for is left
+// out; Present false means it was looked for and is absent.
+type Evidence struct {
+	Sign Sign `json:"sign"`
+	// Present of a present-or-absent sign and of a further orifice.
+	Present bool `json:"present,omitempty"`
+	// Count of a sign with a count: canals seen, filled or located. For a search
+	// it is the number of canals located when the search ended. For a further
+	// orifice it is the number of orifices in all; 0 means one more than were
+	// located, or than are routine.
+	Count int `json:"count,omitempty"`
+}
+
+// What Believe refuses; test with errors.Is.
+var (
+	// ErrImpossible: a count that the tooth cannot have.
+	ErrImpossible = errors.New("impossible canal count")
+	// ErrContradiction: two pieces of evidence that cannot both hold.
+	ErrContradiction = errors.New("contradictory evidence")
+	// ErrEvidence: evidence that cannot be read.
+	ErrEvidence = errors.New("unreadable evidence")
+)
+
+// Contradiction names two pieces of evidence that cannot both hold.
+type Contradiction struct {
+	First, Second string // in words
+	Advice        string
+}
+
+// Error names both and says what to do.
+func (c *Contradiction) Error() string {
+	return fmt.Sprintf("%s, but %s: %s", c.First, c.Second, c.Advice)
+}
+
+// Is makes errors.Is(err, ErrContradiction) hold.
+func (c *Contradiction) Is(target error) bool { return target == ErrContradiction }
+
+func impossible(kind tooth.Kind, shape Shape, what string, n, most int) error {
+	of := "a " + kind.Words()
+	if shape == CShaped || shape == DistolingualRoot {
+		of += " with a " + shape.Words()
+	}
+	return fmt.Errorf("%w: %s %d; want 1 to %d canals to treat in %s", ErrImpossible, what, n, most, of)
+}
+
+// fill gives a further orifice without a count its count and refuses what
+// cannot be read for this tooth.
+func (q Question) fill(e Evidence, f frame, located int) (Evidence, error) {
+	row, ok := signFor(e.Sign, q.Kind)
+	if !ok {
+		return e, fmt.Errorf("%w: sign %s is not known; want one of %v", ErrEvidence, quoted(string(e.Sign)), Signs())
+	}
+	switch row.form {
+	case formYesNo:
+		if e.Count != 0 {
+			return e, fmt.Errorf("%w: %s has the count %d; want only present or absent", ErrEvidence, e.Sign, e.Count)
+		}
+		return e, nil
+	case formAtLeast:
+		if !e.Present {
+			return e, fmt.Errorf("%w: an absent %s; want a search sign with the number of canals located when it ended", ErrEvidence, e.Sign)
+		}
+		if e.Count == 0 {
+			e.Count = min(max(f.routine, located)+1, f.most)
+		}
+	}
+	if e.Count < 1 || e.Count > f.most {
+		return e, impossible(q.Kind, q.Shape, string(e.Sign), e.Count, f.most)
+	}
+	return e, nil
+}
+
+// contradiction looks for two pieces of evidence that cannot both hold.
+// Located canals overrule images: a file in a canal settles what an image only
+// suggests, so a lower count on CBCT is then set aside instead.
+func (q Question) contradiction(evidence []Evidence, located int) error {
+	for i, a := range evidence {
+		for _, b := range evidence[i+1:] {
+			if a.Sign == b.Sign && a != b {
+				switch signForm(a.Sign, q.Kind) {
+				case formYesNo:
+					return &Contradiction{phrase(a), phrase(b), "the same sign cannot be both, leave one out"}
+				case formAgree, formAtLeast, formLocated:
+					return &Contradiction{phrase(a), phrase(b), "the two numbers cannot both hold, leave one out"}
+				}
+				if a.Sign == CBCTCount || a.Sign == FilledCount {
+					return &Contradiction{phrase(a), phrase(b), "the two numbers cannot both hold, keep the better reading"}
+				}
+			}
+			if err := clash(a, b, located); err != nil {
+				return err
+			}
+			if err := clash(b, a, located); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// clash looks at one ordered pair.
+func clash(a, b Evidence, located int) error {
+	switch {
+	case a.Sign == CBCTCount && b.Sign == FurtherOrifice && a.Count < b.Count && located < b.Count:
+		return &Contradiction{phrase(a), phrase(b),
+			"probe the orifice; if a file goes in, record the canal as located, if not, leave the orifice out"}
+	case a.Sign == CBCTCount && b.Sign == FilledCount && a.Count < b.Count && located < b.Count:
+		return &Contradiction{phrase(a), phrase(b), "a filled canal is a canal, so one of the two was misread: look again"}
+	case isSearch(a.Sign) && b.Sign == FurtherOrifice && b.Count > a.Count && located < b.Count:
+		return &Contradiction{phrase(a), phrase(b),
+			"probe the orifice; if a file goes in, record the canal as located, if not, leave the orifice out"}
+	}
+	return nil
+}
+
+func isSearch(s Sign) bool {
+	return s == SearchEye || s == SearchLoupes || s == SearchMicroscope || s == SearchTrough
+}
+
+func signForm(s Sign, kind tooth.Kind) form {
+	row, _ := signFor(s, kind)
+	return row.form
+}
+
+// phrase says a piece of evidence in words.
+func phrase(e Evidence) string {
+	counted := canalsText(e.Count)
+	switch e.Sign {
+	case FilmCount:
+		return counted + " on a straight film"
+	case AngledFilmCount:
+		return counted + " on a shifted film"
+	case CBCTCount:
+		return counted + " counted on CBCT"
+	case FastBreak:
+		if e.Present {
+			return "a canal disappears mid-root"
+		}
+		return "the canal can be followed to its end"
+	case Bifurcation:
+		if e.Present {
+			return "a division of the canal is seen"
+		}
+		return "no division of the canal is seen"
+	case OffCentreOrifice:
+		if e.Present {
+			return "an orifice lies off-centre"
+		}
+		return "the orifices lie in the centre"
+	case FurtherOrifice:
+		return fmt.Sprintf("a further orifice is seen (%d in all)", e.Count)
+	case ContralateralCount:
+		return counted + " in the same tooth on the other side"
+	case FilledCount:
+		return counted + " filled by an earlier treatment"
+	case CanalsLocated:
+		return counted + " located with a file"
+	case SearchEye:
+		return "a search with mirror and probe ended with " + counted + " located"
+	case SearchLoupes:
+		return "a search under loupes ended with " + counted + " located"
+	case SearchMicroscope:
+		return "a search under the microscope ended with " + counted + " located"
+	case SearchTrough:
+		return "a search under the microscope with the dentine ledge cut back ended with " + counted + " located"
+	}
+	return string(e.Sign)
+}
+
+// quoted keeps a mistyped sentence out of an error.
+func quoted(s string) string {
+	const most = 32
+	if len(s) > most {
+		s = s[:most] + "..."
+	}
+	return fmt.Sprintf("%q", s)
+}
