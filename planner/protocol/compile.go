@@ -356,8 +356,8 @@ func (b *builder) median(at string, s Step, canal string) float64 {
 	return value
 }
 
-// canalFactor finds the row of a canal by its name; a name without a row, such
-// as the only canal of an incisor, takes "other".
+// canalFactor finds the row of a canal by its name; a name without a row takes
+// "other".
 func (b *builder) canalFactor(name string) string {
 	if _, ok := b.c.Figure("factors.canal." + name); ok {
 		return name

@@ -42,15 +42,18 @@ type Event struct {
 
 // StopState is a state of the tooth in which a visit may end.
 type StopState struct {
-	ID      string   `json:"id"`
-	Name    string   `json:"name"`
-	Partly  string   `json:"partly"`       // the state it becomes once some, not all, canals are finished
-	Allowed bool     `json:"allowed"`      // may be chosen; otherwise only forced
-	Dressed bool     `json:"dressed"`      // a dressing and a seal are in place: a clock runs
-	Use     string   `json:"dressing_use"` // which row of a medicament's days counts
-	End     []string `json:"end"`          // steps that close a visit here
-	Resume  []string `json:"resume"`       // steps that open a later visit from here
-	Rule    string   `json:"rule"`         // what the state means, in a sentence
+	ID      string `json:"id"`
+	Name    string `json:"name"`
+	Partly  string `json:"partly"`       // the state it becomes once some, not all, canals are finished
+	Allowed bool   `json:"allowed"`      // may be chosen; otherwise only forced
+	Dressed bool   `json:"dressed"`      // a dressing and a seal are in place: a clock runs
+	Use     string `json:"dressing_use"` // which row of a medicament's days counts
+	// CleaningUnfinished: the next visit goes on cleaning and does not fill, so
+	// the dressing's minimum, which serves filling, does not hold it back.
+	CleaningUnfinished bool     `json:"cleaning_unfinished"`
+	End                []string `json:"end"`    // steps that close a visit here
+	Resume             []string `json:"resume"` // steps that open a later visit from here
+	Rule               string   `json:"rule"`   // what the state means, in a sentence
 }
 
 // Pulp states that decide which stops and dressings apply.
