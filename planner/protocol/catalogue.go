@@ -56,6 +56,7 @@ type Catalogue struct {
 	medicament map[string]Medicament
 	temporary  map[string]Temporary
 	protocols  map[string]Protocol
+	terms      terms
 	off        map[string]bool
 	own        map[string][]OwnStep
 }
@@ -91,7 +92,7 @@ func load(from fs.FS) (*Catalogue, error) {
 	}
 	for file, into := range map[string]any{
 		"data/steps.json": &c.steps, "data/events.json": &c.events, "data/stops.json": &c.stops,
-		"data/diagnoses.json": &c.diagnoses, "data/materials.json": &materials,
+		"data/diagnoses.json": &c.diagnoses, "data/materials.json": &materials, "data/terms.json": &c.terms,
 	} {
 		if err := read(from, file, into); err != nil {
 			return nil, err

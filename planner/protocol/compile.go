@@ -1,6 +1,7 @@
 package protocol
 
 import (
+	"errors"
 	"fmt"
 	"maps"
 	"math"
@@ -42,9 +43,6 @@ type CaseInput struct {
 	Cap     int // minutes, 60 to 960
 }
 
-// Clock is the rounding of minutes used when the table is read.
-const Clock = "nearest-minute"
-
 // Compile turns a case into the model that is planned, with a trace that says
 // for every number of the model where it came from. It is pure: same input,
 // same model. Errors are *InputError.
@@ -60,7 +58,7 @@ func (c *Catalogue) Compile(in CaseInput) (visits.Model, Trace, error) {
 			CaseLogSD:  b.plain("factor/case_log_sd", "factors.spread.case_log_sd"),
 			VisitLogSD: b.plain("factor/visit_log_sd", "factors.spread.visit_log_sd"),
 		},
-		Cost: in.Cost, Grid: in.Grid, Bear: in.Bear, Horizon: in.Horizon, Cap: in.Cap, Clock: Clock,
+		Cost: in.Cost, Grid: in.Grid, Bear: in.Bear, Horizon: in.Horizon, Cap: in.Cap, Clock: visits.NearestMinute,
 	}
 	b.inputs(m)
 	m.Start = b.block("start", b.startRefs(), nil, nil)
@@ -80,6 +78,13 @@ func (c *Catalogue) Compile(in CaseInput) (visits.Model, Trace, error) {
 	}
 	for _, id := range stops {
 		m.Stops = append(m.Stops, b.stop(c.stops[id]))
+	}
+	if err := visits.Validate(m); err != nil {
+		var field *visits.FieldError
+		if errors.As(err, &field) {
+			err = &InputError{Field: field.Field, Problem: field.Want}
+		}
+		return visits.Model{}, Trace{}, err
 	}
 	return m, b.trace, nil
 }
@@ -349,6 +354,9 @@ func (b *builder) median(at string, s Step, canal string) float64 {
 		}
 		if s.ByCanal && canal != "" {
 			times("factors.canal."+b.canalFactor(canal), "canal "+canal)
+			if b.on[NarrowMesial] && canal != "main" && strings.HasPrefix(canal, "M") {
+				times("factors.narrow.mesial", "narrow mesial canal")
+			}
 		}
 	}
 	line.Value = value

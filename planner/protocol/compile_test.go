@@ -427,3 +427,54 @@ func TestAWrongCaseIsRefusedWithTheFieldAndWhatWouldBeRight(t *testing.T) {
 		})
 	}
 }
+
+func TestNarrowMesialCanalsSlowTheMesialCanalsAndNoOther(t *testing.T) {
+	plain, _ := compiled(t, lowerMolar())
+	in := lowerMolar()
+	in.Conditions = []string{NarrowMesial}
+	narrow, _ := compiled(t, in)
+	for i, name := range in.Canals.Names {
+		was := canalStepOf(t, plain.Stages[1].Work, "glide-path").Medians[i]
+		is := canalStepOf(t, narrow.Stages[1].Work, "glide-path").Medians[i]
+		if mesial := name[0] == 'M'; mesial != (is > was) {
+			t.Errorf("%s: %.2f, was %.2f", name, is, was)
+		}
+	}
+}
+
+func TestAPulpalAndAnApicalTermGiveTheDiagnosisThatFiguresAreTabledBy(t *testing.T) {
+	c := catalogue(t)
+	for _, want := range []struct {
+		pulpal, apical string
+		open           bool
+		id, protocol   string
+	}{
+		{"necrosis", "asymptomatic-apical-periodontitis", false, "necrotic-lesion", "primary-treatment"},
+		{"necrosis", "", false, "necrotic", "primary-treatment"},
+		{"necrosis", "acute-apical-abscess", false, "acute-abscess", "primary-treatment"},
+		{"necrosis", "asymptomatic-apical-periodontitis", true, "immature-necrotic", "apical-plug"},
+		{"symptomatic-irreversible-pulpitis", "symptomatic-apical-periodontitis", false, "irreversible-pulpitis", "primary-treatment"},
+		{"previously-treated", "asymptomatic-apical-periodontitis", false, "previously-treated-lesion", "retreatment"},
+		{"reversible-pulpitis", "", true, "reversible-pulpitis", "vital-pulp"},
+	} {
+		d, err := c.Combine(want.pulpal, want.apical, want.open)
+		if err != nil || d.ID != want.id || c.Suggest(d) != want.protocol {
+			t.Errorf("%s, %s: %s, %s, %v", want.pulpal, want.apical, d.ID, c.Suggest(d), err)
+		}
+	}
+	if _, err := c.Combine("tired", "", false); err == nil {
+		t.Error("an unknown pulpal term passed")
+	}
+	for _, p := range c.PulpalDiagnoses() {
+		for _, a := range c.ApicalDiagnoses() {
+			d, err := c.Combine(p.ID, a.ID, false)
+			if err != nil {
+				t.Fatal(err)
+			}
+			proto, err := c.Protocol(c.Suggest(d))
+			if err != nil || !proto.Suits(d.ID) {
+				t.Errorf("%s, %s: %s does not suit %s", p.ID, a.ID, proto.ID, d.ID)
+			}
+		}
+	}
+}

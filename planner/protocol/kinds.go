@@ -213,11 +213,14 @@ const (
 	Opened      = "opened"       // opened before, here or elsewhere, and dressed
 	PartlyStops = "partly"       // the visit may end between two canals
 	LengthImage = "length-image" // a working-length radiograph beside the apex locator
+	// NarrowMesial: the mesial canals are narrow although the tooth as a whole
+	// looks easy; the distal and palatal canals are not slowed.
+	NarrowMesial = "narrow-mesial-canals"
 )
 
 // settable are the conditions a caller may set; the others follow from tooth,
 // diagnosis and equipment.
-var settable = []string{Caries, Crowned, Post, Splinted, WithCore, Opened, PartlyStops, LengthImage}
+var settable = []string{Caries, Crowned, Post, Splinted, WithCore, Opened, PartlyStops, LengthImage, NarrowMesial}
 
 // derived are the conditions that Compile sets itself.
 var derived = []string{Vital, Infected, "block", "no-block", "inflamed", "not-inflamed", "microscope", "not-opened"}
@@ -252,6 +255,16 @@ func (c *Catalogue) check() error {
 		}
 		if _, ok := c.stops[s.Partly]; s.Partly != "" && !ok {
 			return fmt.Errorf("data/stops.json %s: stop %q does not exist", id, s.Partly)
+		}
+	}
+	for pulpal := range c.terms.Pulpal {
+		if _, ok := c.terms.Combined[pulpal]["*"]; !ok {
+			return fmt.Errorf("data/terms.json: %q has no row for other apical findings", pulpal)
+		}
+		for _, id := range c.terms.Combined[pulpal] {
+			if _, ok := c.diagnoses[id]; !ok {
+				return fmt.Errorf("data/terms.json: diagnosis %q is not in data/diagnoses.json", id)
+			}
 		}
 	}
 	for id, p := range c.protocols {
