@@ -107,24 +107,25 @@ func (d Dist) Trim(tail float64) Dist {
 	return out
 }
 
-// Convolve adds the convolution of a and b to dst, whose length must be at least
-// len(a)+len(b)-1. The order of the additions is fixed by the lengths alone.
+// Convolve adds the convolution of a and b to dst, as far as dst reaches. The
+// order of the additions is fixed by the lengths alone.
 func Convolve(dst, a, b []float64) {
 	if len(a) > len(b) {
 		a, b = b, a
 	}
-	n := len(b)
-	if len(a) == 0 {
-		return
-	}
+	a = a[:min(len(a), len(dst))]
 	i := 0
 	// Four rows at a time keep a target cell in a register for four products.
-	for ; i+4 <= len(a) && n >= 4; i += 4 {
+	for ; i+4 <= len(a); i += 4 {
 		a0, a1, a2, a3 := a[i], a[i+1], a[i+2], a[i+3]
 		if a0 == 0 && a1 == 0 && a2 == 0 && a3 == 0 {
 			continue
 		}
-		d := dst[i : i+n+3]
+		d := dst[i:]
+		n := min(len(b), len(d))
+		if n < 4 {
+			break
+		}
 		d[0] += a0 * b[0]
 		d[1] += a0*b[1] + a1*b[0]
 		d[2] += a0*b[2] + a1*b[1] + a2*b[0]
@@ -137,17 +138,25 @@ func Convolve(dst, a, b []float64) {
 			mid[k] += a0*x0 + a1*x1 + a2*x2 + a3*x3
 			x3, x2, x1 = x2, x1, x0
 		}
-		d[n] += a1*b[n-1] + a2*b[n-2] + a3*b[n-3]
-		d[n+1] += a2*b[n-1] + a3*b[n-2]
-		d[n+2] += a3 * b[n-1]
+		if end := d[n:]; n == len(b) && len(end) > 0 {
+			end[0] += a1*b[n-1] + a2*b[n-2] + a3*b[n-3]
+			if len(end) > 1 {
+				end[1] += a2*b[n-1] + a3*b[n-2]
+			}
+			if len(end) > 2 {
+				end[2] += a3 * b[n-1]
+			}
+		}
 	}
 	for ; i < len(a); i++ {
 		a0 := a[i]
 		if a0 == 0 {
 			continue
 		}
-		d := dst[i : i+n]
-		for k, x := range b {
+		d := dst[i:]
+		src := b[:min(len(b), len(d))]
+		d = d[:len(src)]
+		for k, x := range src {
 			d[k] += a0 * x
 		}
 	}

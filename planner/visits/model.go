@@ -182,7 +182,7 @@ type Stage struct {
 	Work Block `json:"work"`
 	// Discovery is the probability that one canal still unfound is found during
 	// one portion of this stage that searches (see Model).
-	Discovery      float64 `json:"discovery"`
+	Discovery float64 `json:"discovery"`
 	// StopAfterCanal puts a stopping point after each canal; not in a stage that
 	// locates.
 	StopAfterCanal bool `json:"stop_after_canal"`

@@ -1,0 +1,216 @@
+package visits
+
+// work collects the content of a piece of work: sums on the fine lattice, whole
+// fixed minutes, the steps that overlap with a contact, and the events that bar
+// filling.
+type work struct {
+	w       *workshop
+	r       recipe
+	barring []barring
+}
+
+// barring is an event that bars filling.
+type barring struct {
+	prob    float64
+	minutes Minutes
+}
+
+func (w *workshop) begin() *work { return &work{w: w, r: recipe{weight: 1}} }
+
+// step adds one step's minutes, under the contact or beside it.
+func (b *work) step(m Minutes, overlaps bool) {
+	l := law{1, m.Median, m.LogSD}
+	switch {
+	case m.Scaled && overlaps:
+		b.r.overScaled = b.w.plus(b.r.overScaled, l)
+	case m.Scaled:
+		b.r.scaled = b.w.plus(b.r.scaled, l)
+	case m.LogSD == 0 && overlaps:
+		b.r.overShift += m.Median
+	case m.LogSD == 0:
+		b.r.shift += m.Median
+	case overlaps:
+		b.r.overFixed = b.w.plus(b.r.overFixed, l)
+	default:
+		b.r.fixed = b.w.plus(b.r.fixed, l)
+	}
+}
+
+// event adds one event.
+func (b *work) event(e Event) {
+	switch {
+	case e.Probability == 0:
+	case e.BarsFilling:
+		b.barring = append(b.barring, barring{e.Probability, e.Minutes})
+	default:
+		b.maybe(&b.r, e.Probability, e.Minutes)
+	}
+}
+
+func (b *work) maybe(r *recipe, p float64, m Minutes) {
+	l := law{p, m.Median, m.LogSD}
+	switch {
+	case m.Scaled:
+		r.scaled = b.w.plus(r.scaled, l)
+	case m.LogSD == 0 && p == 1:
+		r.shift += m.Median
+	default:
+		r.fixed = b.w.plus(r.fixed, l)
+	}
+}
+
+// block adds a block: its Once part when once is set, and the PerCanal part for
+// the given ranks. With catchUp only PerCanal steps and events count, without
+// the contact.
+func (b *work) block(bl Block, once bool, ranks []int, catchUp bool) {
+	overlap := map[string]bool{}
+	if bl.Contact > 0 && !catchUp && (once || len(ranks) > 0) {
+		b.r.contact = bl.Contact
+		for _, id := range bl.Overlaps {
+			overlap[id] = true
+		}
+	}
+	if once && !catchUp {
+		for _, s := range bl.Once {
+			b.step(s.Minutes, overlap[s.ID])
+		}
+		for _, e := range bl.Events {
+			if !e.PerCanal {
+				b.event(e)
+			}
+		}
+	}
+	for _, rank := range ranks {
+		for _, s := range bl.PerCanal {
+			b.step(Minutes{s.Medians[rank], s.LogSD, s.Scaled}, overlap[s.ID])
+		}
+		for _, e := range bl.Events {
+			if e.PerCanal {
+				b.event(e)
+			}
+		}
+	}
+}
+
+// done returns the kernels of the work: the part in which filling stays
+// possible and the part in which it is barred, nil when it cannot be.
+func (b *work) done() (clear, barred *kernel) {
+	none := 1.0
+	for i, e := range b.barring {
+		// The first barring event that happens is e: none before it, any after.
+		r := b.r
+		r.weight = none * e.prob
+		b.maybe(&r, 1, e.minutes)
+		for _, later := range b.barring[i+1:] {
+			b.maybe(&r, later.prob, later.minutes)
+		}
+		if r.weight > 0 {
+			barred = b.w.mix(barred, b.w.make(r))
+		}
+		none *= 1 - e.prob
+	}
+	if none == 0 {
+		return nil, barred
+	}
+	r := b.r
+	r.weight = none
+	return b.w.make(r), barred
+}
+
+// kernelSet is every kernel of one model, by state.
+type kernelSet struct {
+	nodes []node
+	// first opens visit 1, again opens a later visit.
+	first, again []pair
+	portions     [][]pair // by state and move
+	checks       []*kernel
+	ends         []*kernel
+	lost         float64
+}
+
+// pair is a piece of work by whether filling is barred afterwards.
+type pair struct{ clear, barred *kernel }
+
+// kernelsOf makes the kernels of a model's states; moves without probability
+// have none.
+func (w *workshop) kernelsOf(sp *space) *kernelSet {
+	m := sp.m
+	n := len(sp.states)
+	ks := &kernelSet{nodes: w.nodes, first: make([]pair, n), again: make([]pair, n),
+		portions: make([][]pair, n), checks: make([]*kernel, n), ends: make([]*kernel, n)}
+	for i, s := range sp.states {
+		b := w.begin()
+		b.block(m.Stops[s.Stage].End, true, ranks(0, s.Found), false)
+		ks.ends[i], _ = b.done()
+		if sp.complete(s) {
+			continue
+		}
+		ks.first[i] = w.opening(m, s, m.Begin != State{})
+		ks.again[i] = w.opening(m, s, true)
+		if g := m.Stages[s.Stage].Gate; g != nil && s.Canal == 0 {
+			b := w.begin()
+			b.step(g.Check, false)
+			ks.checks[i], _ = b.done()
+		}
+		ks.portions[i] = make([]pair, len(sp.moves[i]))
+		for j, mv := range sp.moves[i] {
+			if mv.prob > 0 {
+				ks.portions[i][j] = w.portion(sp, s, mv.found)
+			}
+		}
+	}
+	for _, k := range w.kernels {
+		ks.lost = max(ks.lost, k.lost)
+	}
+	return ks
+}
+
+// opening is the start of a visit with or without the resumption of a stop.
+// Each block may have its own contact, so they are made apart and added.
+func (w *workshop) opening(m Model, s State, resumes bool) pair {
+	b := w.begin()
+	b.block(m.Start, true, nil, false)
+	resume := m.Stops[s.Stage].Resume
+	if !resumes {
+		clear, barred := b.done()
+		return pair{clear, barred}
+	}
+	if m.Start.Contact == 0 || resume.Contact == 0 {
+		b.block(resume, true, ranks(0, s.Found), false)
+		clear, barred := b.done()
+		return pair{clear, barred}
+	}
+	c1, b1 := b.done()
+	b = w.begin()
+	b.block(resume, true, ranks(0, s.Found), false)
+	c2, b2 := b.done()
+	return pair{w.plusKernel(c1, c2), w.mix(w.mix(w.plusKernel(c1, b2), w.plusKernel(b1, c2)), w.plusKernel(b1, b2))}
+}
+
+// portion is the work of the next portion when it finds that many canals.
+func (w *workshop) portion(sp *space, s State, found int) pair {
+	m, stage := sp.m, sp.m.Stages[s.Stage]
+	b := w.begin()
+	if sp.splits(s) {
+		b.block(stage.Work, s.Canal == 0, ranks(s.Canal, s.Canal+1), false)
+	} else {
+		b.block(stage.Work, true, ranks(0, s.Found+found), false)
+	}
+	if s.Stage != sp.locates {
+		for _, rank := range ranks(s.Found, s.Found+found) {
+			for i := 0; i < s.Stage; i++ {
+				b.block(m.Stages[i].Work, false, []int{rank}, true)
+			}
+		}
+	}
+	clear, barred := b.done()
+	return pair{clear, barred}
+}
+
+func ranks(from, to int) []int {
+	var out []int
+	for r := from; r < to; r++ {
+		out = append(out, r)
+	}
+	return out
+}
