@@ -24,7 +24,9 @@ var (
 
 // Table is who may call what. The contract's comment at each method says the
 // same, which a test compares.
-var Table = Methods{
+var Table = together(OpenMethods, plannerTable, diaryTable)
+
+var plannerTable = Methods{
 	vw.PlannerService_GetServerInfo_FullMethodName:          everybody,
 	vw.PlannerService_GetPracticeSettings_FullMethodName:    everybody,
 	vw.PlannerService_UpdatePracticeSettings_FullMethodName: {Manager, Clinician},
@@ -66,8 +68,12 @@ var Table = Methods{
 	vw.PlannerService_VerifyAuditTrail_FullMethodName: {Manager},
 }
 
-func init() {
-	for method, roles := range OpenMethods {
-		Table[method] = roles
+func together(parts ...Methods) Methods {
+	all := Methods{}
+	for _, part := range parts {
+		for method, roles := range part {
+			all[method] = roles
+		}
 	}
+	return all
 }

@@ -73,7 +73,7 @@ func TestTheTableSaysWhatTheContractSays(t *testing.T) {
 			full := "/visitwright.v1." + name[1] + "/" + m[2]
 			comment := strings.Join(strings.Fields(strings.ReplaceAll(m[1], "//", " ")), " ")
 			_, roles, found := strings.Cut(comment, "Roles: ")
-			roles, _, ended := strings.Cut(roles, "Codes:")
+			roles, _, ended := strings.Cut(roles, "Codes")
 			if !found || !ended {
 				t.Errorf("%s: the comment names no roles and codes", full)
 				continue

@@ -10,24 +10,17 @@ import (
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
-	"google.golang.org/protobuf/protoadapt"
-	"google.golang.org/protobuf/types/known/durationpb"
 
+	"github.com/visitwright/visitwright/proto/fault"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store"
 )
 
-// refuse makes the status of a call that the chain itself refuses, and notes
+// refuse makes the answer of a call that the chain itself refuses, and notes
 // the reason for log and audit trail.
-func refuse(call *Call, code codes.Code, reason vw.ErrorReason, text string, details ...protoadapt.MessageV1) error {
-	call.Reason = strings.TrimPrefix(reason.String(), "ERROR_REASON_")
-	info := &errdetails.ErrorInfo{Reason: call.Reason, Domain: "visitwright"}
-	s, err := status.New(code, text).WithDetails(append([]protoadapt.MessageV1{info}, details...)...)
-	if err != nil {
-		return status.Error(code, text)
-	}
-	return s.Err()
+func refuse(call *Call, code codes.Code, reason vw.ErrorReason, text string) *fault.Fault {
+	call.Reason = fault.ReasonName(reason)
+	return &fault.Fault{Code: code, Reason: reason, Text: text}
 }
 
 func tooLate(call *Call) error {
@@ -41,9 +34,10 @@ func tooLarge(call *Call, size int) error {
 }
 
 func tooOften(call *Call, wait time.Duration) error {
-	return refuse(call, codes.ResourceExhausted, vw.ErrorReason_ERROR_REASON_RATE_LIMITED,
-		"too many calls; wait as long as the details say",
-		&errdetails.RetryInfo{RetryDelay: durationpb.New(wholeMilliseconds(wait))})
+	f := refuse(call, codes.ResourceExhausted, vw.ErrorReason_ERROR_REASON_RATE_LIMITED,
+		"too many calls; wait as long as the details say")
+	f.RetryAfter = wholeMilliseconds(wait)
+	return f
 }
 
 // wholeMilliseconds rounds a wait up.
@@ -68,9 +62,10 @@ func badToken(call *Call, err error) error {
 		return refuse(call, codes.Unauthenticated, vw.ErrorReason_ERROR_REASON_TOKEN_INVALID,
 			"the access token is unknown, revoked or expired; the practice's manager gives out another")
 	}
-	return refuse(call, codes.Unavailable, vw.ErrorReason_ERROR_REASON_STORE_UNAVAILABLE,
-		"the access token cannot be checked at the moment; try again",
-		&errdetails.RetryInfo{RetryDelay: durationpb.New(time.Second)})
+	f := refuse(call, codes.Unavailable, vw.ErrorReason_ERROR_REASON_STORE_UNAVAILABLE,
+		"the access token cannot be checked at the moment; try again")
+	f.RetryAfter = time.Second
+	return f
 }
 
 func wrongRole(call *Call, allowed []string) error {
@@ -97,17 +92,19 @@ func onBehalfNotAllowed(call *Call) error {
 }
 
 func onBehalfRequired(call *Call) error {
-	return refuse(call, codes.InvalidArgument, vw.ErrorReason_ERROR_REASON_ON_BEHALF_OF_REQUIRED,
-		"an integration must name the person it acts for",
-		&errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{
-			{Field: "on_behalf_of", Description: "is empty; name the person of the practice who asked for this"}}})
+	f := fault.Invalid(vw.ErrorReason_ERROR_REASON_ON_BEHALF_OF_REQUIRED, "on_behalf_of", "the person of the practice who asked for this")
+	call.Reason = fault.ReasonName(f.Reason)
+	return f
 }
 
 // broken is the answer to a fault of ours. It shows nothing but the call's id.
 func broken(call *Call) error {
-	return refuse(call, codes.Internal, vw.ErrorReason_ERROR_REASON_INTERNAL_ERROR,
-		"internal error; the log names this call",
-		&errdetails.RequestInfo{RequestId: call.ID})
+	f := refuse(call, codes.Internal, vw.ErrorReason_ERROR_REASON_INTERNAL_ERROR, "internal error; the log names this call")
+	s, err := f.GRPCStatus().WithDetails(&errdetails.RequestInfo{RequestId: call.ID})
+	if err != nil {
+		return f
+	}
+	return s.Err()
 }
 
 // methodName is the last part of a full method name.

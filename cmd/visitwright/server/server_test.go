@@ -3,6 +3,7 @@ package server
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"log/slog"
 	"net"
@@ -20,6 +21,8 @@ import (
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/wrapperspb"
 
+	"github.com/visitwright/visitwright/proto/fault"
+	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store"
 )
 
@@ -249,6 +252,26 @@ func TestAnUnknownErrorShowsNothingOfItself(t *testing.T) {
 		if strings.Contains(err.Error()+detailsOf(err), secret) {
 			t.Errorf("the answer shows %q: %v", secret, err)
 		}
+	}
+}
+
+func TestWhatAHandlerWrapsAroundAFaultIsNotShown(t *testing.T) {
+	_, conn := start(t, testOptions(&echo{say: func(context.Context, string) (string, error) {
+		return "", fmt.Errorf("case of Greta Invented: %w", fault.NotFound(vw.ErrorReason_ERROR_REASON_CASE_NOT_FOUND, "practices/amsel/cases/c1"))
+	}}))
+	_, err := say(as(t.Context(), "amsel-clinician"), conn, "a")
+	wantCode(t, err, codes.NotFound)
+	if strings.Contains(err.Error()+detailsOf(err), "Greta") || !strings.Contains(detailsOf(err), "CASE_NOT_FOUND") {
+		t.Errorf("got %v with %s", err, detailsOf(err))
+	}
+}
+
+func TestAStoreThatGaveUpIsToldByTheOneMapping(t *testing.T) {
+	_, conn := start(t, testOptions(&echo{say: func(context.Context, string) (string, error) { return "", store.ErrStaleEtag }}))
+	_, err := say(as(t.Context(), "amsel-clinician"), conn, "a")
+	wantCode(t, err, codes.Aborted)
+	if !strings.Contains(detailsOf(err), "ETAG_MISMATCH") {
+		t.Errorf("details %s", detailsOf(err))
 	}
 }
 

@@ -1,0 +1,43 @@
+package server
+
+import vw "github.com/visitwright/visitwright/proto/visitwright/v1"
+
+// diaryTable is who may call what of the diary. The people at the front desk
+// book and move; what the practice has, when it works and how much it keeps
+// back is the manager's; only who takes a diary over from elsewhere writes
+// appointments past the rules.
+var diaryTable = Methods{
+	vw.DiaryService_CreateResource_FullMethodName:         {Manager},
+	vw.DiaryService_GetResource_FullMethodName:            everybody,
+	vw.DiaryService_ListResources_FullMethodName:          everybody,
+	vw.DiaryService_UpdateResource_FullMethodName:         {Manager},
+	vw.DiaryService_GetHours_FullMethodName:               everybody,
+	vw.DiaryService_SetHours_FullMethodName:               {Manager},
+	vw.DiaryService_CreateAbsence_FullMethodName:          {Reception, Manager},
+	vw.DiaryService_ListAbsences_FullMethodName:           everybody,
+	vw.DiaryService_DeleteAbsence_FullMethodName:          {Reception, Manager},
+	vw.DiaryService_ListHolidays_FullMethodName:           everybody,
+	vw.DiaryService_GetDiarySettings_FullMethodName:       everybody,
+	vw.DiaryService_UpdateDiarySettings_FullMethodName:    {Manager},
+	vw.DiaryService_FindOffers_FullMethodName:             patientWork,
+	vw.DiaryService_CheckPlace_FullMethodName:             patientWork,
+	vw.DiaryService_BookOffer_FullMethodName:              patientWork,
+	vw.DiaryService_ConfirmBooking_FullMethodName:         patientWork,
+	vw.DiaryService_GetBooking_FullMethodName:             patientWork,
+	vw.DiaryService_GetAppointment_FullMethodName:         patientWork,
+	vw.DiaryService_ListAppointments_FullMethodName:       patientWork,
+	vw.DiaryService_MoveAppointment_FullMethodName:        patientWork,
+	vw.DiaryService_RepairAppointments_FullMethodName:     patientWork,
+	vw.DiaryService_CancelAppointment_FullMethodName:      patientWork,
+	vw.DiaryService_RecordAttendance_FullMethodName:       patientWork,
+	vw.DiaryService_TakeInAppointment_FullMethodName:      {Manager, Integration},
+	vw.DiaryService_TakeInAppointments_FullMethodName:     {Manager, Integration},
+	vw.DiaryService_CreateShortNoticeEntry_FullMethodName: {Reception, Nurse, Clinician},
+	vw.DiaryService_ListShortNoticeEntries_FullMethodName: {Reception, Nurse, Clinician},
+	vw.DiaryService_DeleteShortNoticeEntry_FullMethodName: {Reception, Nurse, Clinician},
+	vw.DiaryService_MatchShortNotice_FullMethodName:       {Reception, Nurse, Clinician},
+	vw.DiaryService_ListRedFlagQuestions_FullMethodName:   everybody,
+	vw.DiaryService_FindEmergencyPlace_FullMethodName:     patientWork,
+	vw.DiaryService_WatchDiary_FullMethodName:             patientWork,
+	vw.DiaryService_ExportCalendar_FullMethodName:         patientWork,
+}
