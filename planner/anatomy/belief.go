@@ -61,10 +61,10 @@ type Belief struct {
 	// more when more were seen, filled or located. Canals beyond need a search.
 	Expected int `json:"expected"`
 	// Names of the canals in order of treatment, further ones last; len(P)-1.
-	Names   []string      `json:"names"`
-	Further []FurtherOdds `json:"further"`
-	Weighed []Weighed     `json:"weighed"`
-	Lines   []Line        `json:"lines"` // the explanation, most important first
+	Names   []string        `json:"names"`
+	Further []FurtherOdds   `json:"further"`
+	Weighed []Weighed       `json:"weighed"`
+	Lines   []Line          `json:"lines"` // the explanation, most important first
 	Mark    provenance.Mark `json:"mark"`  // the weakest figure that counted
 }
 
@@ -217,7 +217,7 @@ func (q Question) read(f frame) ([]Evidence, int, error) {
 		if a.Count != b.Count {
 			return a.Count < b.Count
 		}
-		return a.Present && !b.Present
+		return !a.Absent && b.Absent
 	})
 	if err := q.contradiction(out, located); err != nil {
 		return nil, 0, err
@@ -397,9 +397,15 @@ func logOdds(p []float64, n int) float64 {
 	return math.Log((above + edge) / (1 - above + edge))
 }
 
-// expected canals: what access finds without a search, if it exists.
+// expected canals: what access finds without a search, if it exists. After a
+// search, that is what it found: the rest needs another.
 func expected(f frame, evidence []Evidence, located int) int {
 	n := max(f.routine, located)
+	for _, e := range evidence {
+		if isSearch(e.Sign) {
+			return max(located, 1)
+		}
+	}
 	for _, e := range evidence {
 		switch e.Sign {
 		case FilmCount, AngledFilmCount, CBCTCount, FilledCount, FurtherOrifice:

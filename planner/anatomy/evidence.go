@@ -8,11 +8,11 @@ import (
 )
 
 // Evidence is one thing that was seen. A sign that was not looked for is left
-// out; Present false means it was looked for and is absent.
+// out.
 type Evidence struct {
 	Sign Sign `json:"sign"`
-	// Present of a present-or-absent sign and of a further orifice.
-	Present bool `json:"present,omitempty"`
+	// Absent: a present-or-absent sign was looked for and is not there.
+	Absent bool `json:"absent,omitempty"`
 	// Count of a sign with a count: canals seen, filled or located. For a search
 	// it is the number of canals located when the search ended. For a further
 	// orifice it is the number of orifices in all; 0 means one more than were
@@ -45,7 +45,7 @@ func (c *Contradiction) Error() string {
 func (c *Contradiction) Is(target error) bool { return target == ErrContradiction }
 
 func impossible(kind tooth.Kind, shape Shape, what string, n, most int) error {
-	of := "a " + kind.Words()
+	of := article(kind.Words())
 	if shape == CShaped || shape == DistolingualRoot {
 		of += " with a " + shape.Words()
 	}
@@ -66,12 +66,15 @@ func (q Question) fill(e Evidence, f frame, located int) (Evidence, error) {
 		}
 		return e, nil
 	case formAtLeast:
-		if !e.Present {
+		if e.Absent {
 			return e, fmt.Errorf("%w: an absent %s; want a search sign with the number of canals located when it ended", ErrEvidence, e.Sign)
 		}
 		if e.Count == 0 {
 			e.Count = min(max(f.routine, located)+1, f.most)
 		}
+	}
+	if e.Absent {
+		return e, fmt.Errorf("%w: %s is absent and has a count; want a count alone", ErrEvidence, e.Sign)
 	}
 	if e.Count < 1 || e.Count > f.most {
 		return e, impossible(q.Kind, q.Shape, string(e.Sign), e.Count, f.most)
@@ -142,17 +145,17 @@ func phrase(e Evidence) string {
 	case CBCTCount:
 		return counted + " counted on CBCT"
 	case FastBreak:
-		if e.Present {
+		if !e.Absent {
 			return "a canal disappears mid-root"
 		}
 		return "the canal can be followed to its end"
 	case Bifurcation:
-		if e.Present {
+		if !e.Absent {
 			return "a division of the canal is seen"
 		}
 		return "no division of the canal is seen"
 	case OffCentreOrifice:
-		if e.Present {
+		if !e.Absent {
 			return "an orifice lies off-centre"
 		}
 		return "the orifices lie in the centre"

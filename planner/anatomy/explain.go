@@ -52,7 +52,7 @@ func (b *Belief) explain(prior Row, further, most int) error {
 	}
 	if further > most {
 		b.Lines = append(b.Lines, Line{
-			Text: fmt.Sprintf("All %s that the tables know for a %s are located or expected", canalsText(most), b.Kind.Words()),
+			Text: fmt.Sprintf("All %s that the tables know for %s are located", canalsText(most), article(b.Kind.Words())),
 			Mark: prior.Mark,
 		})
 	}
@@ -75,11 +75,11 @@ func priorText(prior Row, b *Belief) string {
 			parts = append(parts, fmt.Sprintf("%d in %s %%", n, percentText(b.Before[n])))
 		}
 	}
-	of := b.Kind.Words()
+	of := article(b.Kind.Words())
 	if b.Shape != Usual {
 		of += " with " + b.Shape.Words()
 	}
-	text := fmt.Sprintf("Canals to treat in a %s before any evidence: %s", of, strings.Join(parts, ", "))
+	text := fmt.Sprintf("Canals to treat in %s before any evidence: %s", of, strings.Join(parts, ", "))
 	if prior.High > 0 {
 		text += fmt.Sprintf("; published shares of a further canal run from %s to %s %%", percentText(prior.Low), percentText(prior.High))
 	}

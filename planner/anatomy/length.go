@@ -84,12 +84,12 @@ func (l Length) Judge(mm float64) (Verdict, Line) {
 		}
 	case mm < l.SoftLow || mm > l.SoftHigh:
 		return Unusual, Line{
-			Text: fmt.Sprintf("%.1f mm is unusual for a %s (%.1f to %.1f mm, mostly near %.1f)", mm, l.Kind.Words(), l.SoftLow, l.SoftHigh, l.Usual),
+			Text: fmt.Sprintf("%.1f mm is unusual for %s (%.1f to %.1f mm, mostly near %.1f)", mm, article(l.Kind.Words()), l.SoftLow, l.SoftHigh, l.Usual),
 			Mark: l.Mark,
 		}
 	}
 	return Plausible, Line{
-		Text: fmt.Sprintf("%.1f mm lies in the usual range of a %s (%.1f to %.1f mm)", mm, l.Kind.Words(), l.SoftLow, l.SoftHigh),
+		Text: fmt.Sprintf("%.1f mm lies in the usual range of %s (%.1f to %.1f mm)", mm, article(l.Kind.Words()), l.SoftLow, l.SoftHigh),
 		Mark: l.Mark,
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 
 	"github.com/visitwright/visitwright/planner/provenance"
 )
@@ -72,6 +73,14 @@ func canalsText(n int) string {
 		return "1 canal"
 	}
 	return fmt.Sprintf("%d canals", n)
+}
+
+// article sets "a" or "an" before a word.
+func article(s string) string {
+	if s != "" && strings.ContainsRune("aeiou", rune(s[0])) {
+		return "an " + s
+	}
+	return "a " + s
 }
 
 func capital(s string) string {

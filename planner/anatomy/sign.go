@@ -14,20 +14,20 @@ type Sign string
 // The signs. Those with a count say how many canals were seen, filled or
 // located; the others are present or absent.
 const (
-	FilmCount          Sign = "film-count"          // canals on one straight film
-	AngledFilmCount    Sign = "angled-film-count"   // canals on a film shifted by 20 degrees or more
-	CBCTCount          Sign = "cbct-count"          // canals on a volume
-	FastBreak          Sign = "fast-break"          // a canal that disappears mid-root
-	Bifurcation        Sign = "bifurcation"         // a division seen on the film
-	OffCentreOrifice   Sign = "off-centre-orifice"  // an orifice that is not central in its root
-	FurtherOrifice     Sign = "further-orifice"     // orifices seen in all, one more than located or usual when no count is given
-	ContralateralCount Sign = "contralateral-count" // canals of the same tooth on the other side
-	SearchEye          Sign = "search-eye"          // a search by mirror and probe that ended with so many located
-	SearchLoupes       Sign = "search-loupes"       // the same under loupes
-	SearchMicroscope   Sign = "search-microscope"   // the same under the microscope
-	SearchTrough       Sign = "search-trough"       // the same with the dentine ledge cut back under the microscope
-	FilledCount        Sign = "filled-count"        // canals filled by an earlier treatment
-	CanalsLocated      Sign = "canals-located"      // canals with a file in them: a fact, which sets lower counts aside
+	FilmCount          Sign = "film-count"                // canals on one straight film
+	AngledFilmCount    Sign = "angled-film-count"         // canals on a film shifted by 20 degrees or more
+	CBCTCount          Sign = "cbct-count"                // canals on a volume
+	FastBreak          Sign = "canal-disappears-mid-root" // a canal that disappears mid-root
+	Bifurcation        Sign = "visible-bifurcation"       // a division seen on the film
+	OffCentreOrifice   Sign = "off-centre-orifice"        // an orifice that is not central in its root
+	FurtherOrifice     Sign = "further-orifice"           // orifices seen in all, one more than located or usual when no count is given
+	ContralateralCount Sign = "contralateral-count"       // canals of the same tooth on the other side
+	SearchEye          Sign = "search-eye"                // a search by mirror and probe that ended with so many located
+	SearchLoupes       Sign = "search-loupes"             // the same under loupes
+	SearchMicroscope   Sign = "search-microscope"         // the same under the microscope
+	SearchTrough       Sign = "search-trough"             // the same with the dentine ledge cut back under the microscope
+	FilledCount        Sign = "filled-count"              // canals filled by an earlier treatment
+	CanalsLocated      Sign = "canals-located"            // canals with a file in them: a fact, which sets lower counts aside
 )
 
 // Signs lists all signs in the order in which a treatment meets them.
@@ -146,9 +146,8 @@ func (s signRow) likelihood(e Evidence, f frame) []float64 {
 			if n > s.beyond {
 				present = s.sensitivity
 			}
-			if e.Present {
-				out[n] = present
-			} else {
+			out[n] = present
+			if e.Absent {
 				out[n] = 1 - present
 			}
 		case formCount:
