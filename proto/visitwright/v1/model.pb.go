@@ -22,25 +22,127 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// Why the row is as it is.
+type PolicyRow_Rule int32
+
+const (
+	// Never sent by the server.
+	PolicyRow_RULE_UNSPECIFIED PolicyRow_Rule = 0
+	// Weighed by cost.
+	PolicyRow_RULE_CHOSEN PolicyRow_Rule = 1
+	// No stop may be chosen here: go on.
+	PolicyRow_RULE_GO_ON PolicyRow_Rule = 2
+	// What comes next is forbidden in this visit: stop.
+	PolicyRow_RULE_STOP PolicyRow_Rule = 3
+)
+
+// Enum value maps for PolicyRow_Rule.
+var (
+	PolicyRow_Rule_name = map[int32]string{
+		0: "RULE_UNSPECIFIED",
+		1: "RULE_CHOSEN",
+		2: "RULE_GO_ON",
+		3: "RULE_STOP",
+	}
+	PolicyRow_Rule_value = map[string]int32{
+		"RULE_UNSPECIFIED": 0,
+		"RULE_CHOSEN":      1,
+		"RULE_GO_ON":       2,
+		"RULE_STOP":        3,
+	}
+)
+
+func (x PolicyRow_Rule) Enum() *PolicyRow_Rule {
+	p := new(PolicyRow_Rule)
+	*p = x
+	return p
+}
+
+func (x PolicyRow_Rule) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (PolicyRow_Rule) Descriptor() protoreflect.EnumDescriptor {
+	return file_visitwright_v1_model_proto_enumTypes[0].Descriptor()
+}
+
+func (PolicyRow_Rule) Type() protoreflect.EnumType {
+	return &file_visitwright_v1_model_proto_enumTypes[0]
+}
+
+func (x PolicyRow_Rule) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use PolicyRow_Rule.Descriptor instead.
+func (PolicyRow_Rule) EnumDescriptor() ([]byte, []int) {
+	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{15, 0}
+}
+
 // A treatment as a semi-Markov decision process in minutes: everything that an
 // independent program needs to simulate the answer again.
 //
-// Time. A visit is a sequence of blocks. The minutes of a block are the sum of
-// its steps and of the events that happen. A scaled step takes
-// lognormal(median, log_sd) minutes times exp(C + V), where
-// C ~ N(0, case_log_sd^2) is drawn once per tooth and V ~ N(0, visit_log_sd^2)
-// anew in each visit: both have median one. A fixed step is not multiplied.
+// Minutes. A visit is a run of blocks. The minutes of a block are the sum of
+// its steps and of the events that happen in it. A scaled step takes
+// lognormal(median, log_sd) minutes times exp(C+V), where C ~ N(0, case_log_sd^2)
+// is drawn once per tooth and V ~ N(0, visit_log_sd^2) anew in each visit: both
+// factors have median one. All draws are independent. A step that is not
+// scaled takes lognormal(median, log_sd) minutes. The same holds for events and
+// for the check of a gate. Nothing is rounded except the clock (see clock).
 //
-// Progress. The treatment is a list of stages. Between stages, and inside a
-// stage with stop_after_canal after each canal, lies a stopping point. A visit
-// does at least one portion (a stage, or one canal of such a stage).
+// State. Between visits, and at every stopping point, the tooth is in a TreatmentState:
+// stages done, canals done within a stage that stops after each canal, canals
+// found. The treatment starts in begin and is complete with all stages done.
 //
-// Canals. The number of canals to treat is latent. At the first stage with
-// locates the clinician finds min(N, expected) canals, and each canal beyond
-// expected with that stage's discovery probability. In every later portion
-// each canal still unfound is found with that stage's discovery, or never. A
-// canal found late brings the per-canal steps of the stages already past into
-// the portion in which it was found.
+// Canals. The number of canals to treat, N, is drawn once per tooth from
+// canals.probabilities. The stage with locates finds min(N, expected) canals at once, and
+// each canal beyond expected with probability discovery of that stage. When no
+// stage locates, min(N, expected) canals are in hand from the beginning. In
+// every later portion that searches, each canal still unfound is found with
+// that stage's discovery, independently. A portion searches when it is a whole
+// stage, or when the canal worked on is one of the first expected of its stage
+// (rank < expected): nobody searches while a further canal is being treated.
+// A canal beyond expected gets the next rank in the order in which it is found.
+// Canals never found are never treated.
+//
+// One visit, in this order:
+//
+//  1. start. From the second visit on, and in the first when begin is not the
+//     zero TreatmentState, then resume of stops[stages done]. The bars_filling events of
+//     both are drawn.
+//  2. A portion is the whole next stage, or with stop_after_canal the work on its
+//     next canal (a single portion when no canal was found). The first portion
+//     of a visit is begun without a choice; each later one only if the clinician
+//     goes on at step 5.
+//  3. A portion that may not begin ends the visit at once, in the state in which
+//     it stands (step 6). A stage that fills may not begin or continue when a
+//     bars_filling event happened earlier in this visit, or when the option
+//     forbids completion before a later visit. (The option forbids every stage
+//     that fills, or the last stage when none does.) Otherwise, when the stage
+//     has a gate and none of its canals is done, check is spent and readiness is
+//     drawn; not ready ends the visit.
+//  4. The portion's minutes pass: once steps and events without per_canal (with
+//     stop_after_canal only when no canal of the stage is done yet), then per_canal
+//     steps and events for every canal found, those found in this very portion
+//     included, or with stop_after_canal for the one canal in turn; then the
+//     catch-up of each canal found in this portion: the per_canal steps and
+//     per_canal events of all earlier stages, for that canal. The stage that
+//     locates causes no catch-up. With stop_after_canal a canal found in the
+//     portion joins the end of the queue.
+//  5. With all stages done the visit ends and the treatment is complete.
+//     Otherwise the clinician reads the clock: left = max(0, length -
+//     floor(minutes used so far in this visit + 0.5)), and goes on when left is
+//     at least the table's least_left for (visit, state, barred). Where the next
+//     portion may not begin (barred or forbidden, step 3) the visit ends whatever
+//     the clock says; where the stop is not allowed the clinician goes on.
+//  6. end of stops[stages done] passes, and the visit is over.
+//
+// Cost of a treatment: Work for every minute of every visit; Overrun and Idle
+// for each visit's minutes beyond and short of its length; Visit for each visit
+// after the first; Unused for every visit that was booked ahead and is not
+// needed. What is unfinished after horizon visits is priced as one further
+// visit: Visit plus Work times the mean minutes, for the tooth's C, of a visit
+// that does everything that is left with every gate passed.
 type TreatmentModel struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Catalogue id of the protocol (catalogue "protocols").
@@ -68,7 +170,10 @@ type TreatmentModel struct {
 	// Minutes in the last cell of a distribution, 60 to 960.
 	CapMinutes int32 `protobuf:"varint,12,opt,name=cap_minutes,json=capMinutes,proto3" json:"cap_minutes,omitempty"`
 	// How the clock is read: "nearest-minute".
-	Clock         string `protobuf:"bytes,13,opt,name=clock,proto3" json:"clock,omitempty"`
+	Clock string `protobuf:"bytes,13,opt,name=clock,proto3" json:"clock,omitempty"`
+	// The state of the tooth before the first visit of this model; absent is a
+	// tooth not yet opened.
+	Begin         *TreatmentState `protobuf:"bytes,14,opt,name=begin,proto3" json:"begin,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -194,6 +299,77 @@ func (x *TreatmentModel) GetClock() string {
 	return ""
 }
 
+func (x *TreatmentModel) GetBegin() *TreatmentState {
+	if x != nil {
+		return x.Begin
+	}
+	return nil
+}
+
+// Where a treatment stands at a stopping point.
+type TreatmentState struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Stages done.
+	StagesDone int32 `protobuf:"varint,1,opt,name=stages_done,json=stagesDone,proto3" json:"stages_done,omitempty"`
+	// Canals done within a stage that stops after each canal, else 0.
+	CanalsDone int32 `protobuf:"varint,2,opt,name=canals_done,json=canalsDone,proto3" json:"canals_done,omitempty"`
+	// Canals found so far; 0 before they are located.
+	CanalsFound   int32 `protobuf:"varint,3,opt,name=canals_found,json=canalsFound,proto3" json:"canals_found,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TreatmentState) Reset() {
+	*x = TreatmentState{}
+	mi := &file_visitwright_v1_model_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TreatmentState) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TreatmentState) ProtoMessage() {}
+
+func (x *TreatmentState) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_model_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TreatmentState.ProtoReflect.Descriptor instead.
+func (*TreatmentState) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *TreatmentState) GetStagesDone() int32 {
+	if x != nil {
+		return x.StagesDone
+	}
+	return 0
+}
+
+func (x *TreatmentState) GetCanalsDone() int32 {
+	if x != nil {
+		return x.CanalsDone
+	}
+	return 0
+}
+
+func (x *TreatmentState) GetCanalsFound() int32 {
+	if x != nil {
+		return x.CanalsFound
+	}
+	return 0
+}
+
 // What is believed about the number of canals to treat before the tooth is
 // opened.
 type CanalBelief struct {
@@ -210,7 +386,7 @@ type CanalBelief struct {
 
 func (x *CanalBelief) Reset() {
 	*x = CanalBelief{}
-	mi := &file_visitwright_v1_model_proto_msgTypes[1]
+	mi := &file_visitwright_v1_model_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -222,7 +398,7 @@ func (x *CanalBelief) String() string {
 func (*CanalBelief) ProtoMessage() {}
 
 func (x *CanalBelief) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_model_proto_msgTypes[1]
+	mi := &file_visitwright_v1_model_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -235,7 +411,7 @@ func (x *CanalBelief) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CanalBelief.ProtoReflect.Descriptor instead.
 func (*CanalBelief) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{1}
+	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *CanalBelief) GetProbabilities() []float64 {
@@ -272,7 +448,7 @@ type FactorSpread struct {
 
 func (x *FactorSpread) Reset() {
 	*x = FactorSpread{}
-	mi := &file_visitwright_v1_model_proto_msgTypes[2]
+	mi := &file_visitwright_v1_model_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -284,7 +460,7 @@ func (x *FactorSpread) String() string {
 func (*FactorSpread) ProtoMessage() {}
 
 func (x *FactorSpread) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_model_proto_msgTypes[2]
+	mi := &file_visitwright_v1_model_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -297,7 +473,7 @@ func (x *FactorSpread) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FactorSpread.ProtoReflect.Descriptor instead.
 func (*FactorSpread) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{2}
+	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *FactorSpread) GetCaseLogSd() float64 {
@@ -334,7 +510,7 @@ type Block struct {
 
 func (x *Block) Reset() {
 	*x = Block{}
-	mi := &file_visitwright_v1_model_proto_msgTypes[3]
+	mi := &file_visitwright_v1_model_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -346,7 +522,7 @@ func (x *Block) String() string {
 func (*Block) ProtoMessage() {}
 
 func (x *Block) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_model_proto_msgTypes[3]
+	mi := &file_visitwright_v1_model_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -359,7 +535,7 @@ func (x *Block) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Block.ProtoReflect.Descriptor instead.
 func (*Block) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{3}
+	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Block) GetOnce() []*Step {
@@ -410,7 +586,7 @@ type Step struct {
 
 func (x *Step) Reset() {
 	*x = Step{}
-	mi := &file_visitwright_v1_model_proto_msgTypes[4]
+	mi := &file_visitwright_v1_model_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -422,7 +598,7 @@ func (x *Step) String() string {
 func (*Step) ProtoMessage() {}
 
 func (x *Step) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_model_proto_msgTypes[4]
+	mi := &file_visitwright_v1_model_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -435,7 +611,7 @@ func (x *Step) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Step.ProtoReflect.Descriptor instead.
 func (*Step) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{4}
+	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Step) GetId() string {
@@ -469,7 +645,7 @@ type CanalStep struct {
 
 func (x *CanalStep) Reset() {
 	*x = CanalStep{}
-	mi := &file_visitwright_v1_model_proto_msgTypes[5]
+	mi := &file_visitwright_v1_model_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -481,7 +657,7 @@ func (x *CanalStep) String() string {
 func (*CanalStep) ProtoMessage() {}
 
 func (x *CanalStep) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_model_proto_msgTypes[5]
+	mi := &file_visitwright_v1_model_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -494,7 +670,7 @@ func (x *CanalStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CanalStep.ProtoReflect.Descriptor instead.
 func (*CanalStep) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{5}
+	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *CanalStep) GetId() string {
@@ -544,7 +720,7 @@ type Event struct {
 
 func (x *Event) Reset() {
 	*x = Event{}
-	mi := &file_visitwright_v1_model_proto_msgTypes[6]
+	mi := &file_visitwright_v1_model_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -556,7 +732,7 @@ func (x *Event) String() string {
 func (*Event) ProtoMessage() {}
 
 func (x *Event) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_model_proto_msgTypes[6]
+	mi := &file_visitwright_v1_model_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -569,7 +745,7 @@ func (x *Event) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Event.ProtoReflect.Descriptor instead.
 func (*Event) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{6}
+	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Event) GetId() string {
@@ -616,7 +792,8 @@ type Stage struct {
 	Locates bool `protobuf:"varint,2,opt,name=locates,proto3" json:"locates,omitempty"`
 	// The work.
 	Work *Block `protobuf:"bytes,3,opt,name=work,proto3" json:"work,omitempty"`
-	// Chance that one canal still unfound is found during one portion.
+	// Chance that one canal still unfound is found during one portion that
+	// searches.
 	Discovery float64 `protobuf:"fixed64,4,opt,name=discovery,proto3" json:"discovery,omitempty"`
 	// One canal a portion, with a stopping point after each.
 	StopAfterCanal bool `protobuf:"varint,5,opt,name=stop_after_canal,json=stopAfterCanal,proto3" json:"stop_after_canal,omitempty"`
@@ -630,7 +807,7 @@ type Stage struct {
 
 func (x *Stage) Reset() {
 	*x = Stage{}
-	mi := &file_visitwright_v1_model_proto_msgTypes[7]
+	mi := &file_visitwright_v1_model_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -642,7 +819,7 @@ func (x *Stage) String() string {
 func (*Stage) ProtoMessage() {}
 
 func (x *Stage) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_model_proto_msgTypes[7]
+	mi := &file_visitwright_v1_model_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -655,7 +832,7 @@ func (x *Stage) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Stage.ProtoReflect.Descriptor instead.
 func (*Stage) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{7}
+	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Stage) GetId() string {
@@ -722,7 +899,7 @@ type Gate struct {
 
 func (x *Gate) Reset() {
 	*x = Gate{}
-	mi := &file_visitwright_v1_model_proto_msgTypes[8]
+	mi := &file_visitwright_v1_model_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -734,7 +911,7 @@ func (x *Gate) String() string {
 func (*Gate) ProtoMessage() {}
 
 func (x *Gate) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_model_proto_msgTypes[8]
+	mi := &file_visitwright_v1_model_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -747,7 +924,7 @@ func (x *Gate) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Gate.ProtoReflect.Descriptor instead.
 func (*Gate) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{8}
+	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Gate) GetFirstVisit() float64 {
@@ -788,7 +965,7 @@ type Stop struct {
 
 func (x *Stop) Reset() {
 	*x = Stop{}
-	mi := &file_visitwright_v1_model_proto_msgTypes[9]
+	mi := &file_visitwright_v1_model_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -800,7 +977,7 @@ func (x *Stop) String() string {
 func (*Stop) ProtoMessage() {}
 
 func (x *Stop) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_model_proto_msgTypes[9]
+	mi := &file_visitwright_v1_model_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -813,7 +990,7 @@ func (x *Stop) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Stop.ProtoReflect.Descriptor instead.
 func (*Stop) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{9}
+	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Stop) GetId() string {
@@ -863,7 +1040,7 @@ type Cost struct {
 
 func (x *Cost) Reset() {
 	*x = Cost{}
-	mi := &file_visitwright_v1_model_proto_msgTypes[10]
+	mi := &file_visitwright_v1_model_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -875,7 +1052,7 @@ func (x *Cost) String() string {
 func (*Cost) ProtoMessage() {}
 
 func (x *Cost) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_model_proto_msgTypes[10]
+	mi := &file_visitwright_v1_model_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -888,7 +1065,7 @@ func (x *Cost) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Cost.ProtoReflect.Descriptor instead.
 func (*Cost) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{10}
+	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Cost) GetWork() float64 {
@@ -941,7 +1118,7 @@ type LengthGrid struct {
 
 func (x *LengthGrid) Reset() {
 	*x = LengthGrid{}
-	mi := &file_visitwright_v1_model_proto_msgTypes[11]
+	mi := &file_visitwright_v1_model_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -953,7 +1130,7 @@ func (x *LengthGrid) String() string {
 func (*LengthGrid) ProtoMessage() {}
 
 func (x *LengthGrid) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_model_proto_msgTypes[11]
+	mi := &file_visitwright_v1_model_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -966,7 +1143,7 @@ func (x *LengthGrid) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LengthGrid.ProtoReflect.Descriptor instead.
 func (*LengthGrid) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{11}
+	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *LengthGrid) GetLeast() int32 {
@@ -1004,7 +1181,7 @@ type Tolerance struct {
 
 func (x *Tolerance) Reset() {
 	*x = Tolerance{}
-	mi := &file_visitwright_v1_model_proto_msgTypes[12]
+	mi := &file_visitwright_v1_model_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1016,7 +1193,7 @@ func (x *Tolerance) String() string {
 func (*Tolerance) ProtoMessage() {}
 
 func (x *Tolerance) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_model_proto_msgTypes[12]
+	mi := &file_visitwright_v1_model_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1029,7 +1206,7 @@ func (x *Tolerance) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Tolerance.ProtoReflect.Descriptor instead.
 func (*Tolerance) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{12}
+	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Tolerance) GetMinutes() int32 {
@@ -1046,11 +1223,11 @@ func (x *Tolerance) GetChance() float64 {
 	return 0
 }
 
-// At a stopping point: the least remaining minutes at which going on costs no
-// more than dressing now.
+// At a stopping point of a visit: the least remaining minutes at which going on
+// costs no more than dressing now.
 type PolicyTable struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// One row for each state in which the clinician has a choice.
+	// One row for each state in which a visit may end.
 	Rows          []*PolicyRow `protobuf:"bytes,1,rep,name=rows,proto3" json:"rows,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1058,7 +1235,7 @@ type PolicyTable struct {
 
 func (x *PolicyTable) Reset() {
 	*x = PolicyTable{}
-	mi := &file_visitwright_v1_model_proto_msgTypes[13]
+	mi := &file_visitwright_v1_model_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1070,7 +1247,7 @@ func (x *PolicyTable) String() string {
 func (*PolicyTable) ProtoMessage() {}
 
 func (x *PolicyTable) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_model_proto_msgTypes[13]
+	mi := &file_visitwright_v1_model_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1083,7 +1260,7 @@ func (x *PolicyTable) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PolicyTable.ProtoReflect.Descriptor instead.
 func (*PolicyTable) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{13}
+	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *PolicyTable) GetRows() []*PolicyRow {
@@ -1096,27 +1273,30 @@ func (x *PolicyTable) GetRows() []*PolicyRow {
 // One row of a policy table.
 type PolicyRow struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Visit, from 1; the last row's visit stands for all later ones.
+	// Visit, from 1.
 	Visit int32 `protobuf:"varint,1,opt,name=visit,proto3" json:"visit,omitempty"`
-	// Catalogue id of the stage that would come next.
-	NextStage string `protobuf:"bytes,2,opt,name=next_stage,json=nextStage,proto3" json:"next_stage,omitempty"`
-	// Stages done.
-	StagesDone int32 `protobuf:"varint,3,opt,name=stages_done,json=stagesDone,proto3" json:"stages_done,omitempty"`
-	// Canals done in a stage that stops after each canal.
-	CanalsDone int32 `protobuf:"varint,4,opt,name=canals_done,json=canalsDone,proto3" json:"canals_done,omitempty"`
-	// Canals found so far.
-	CanalsFound int32 `protobuf:"varint,5,opt,name=canals_found,json=canalsFound,proto3" json:"canals_found,omitempty"`
-	// An event of this visit bars filling.
-	FillingBarred bool `protobuf:"varint,6,opt,name=filling_barred,json=fillingBarred,proto3" json:"filling_barred,omitempty"`
-	// Least remaining minutes; absent when going on is never worth it.
-	LeastMinutes  *int32 `protobuf:"varint,7,opt,name=least_minutes,json=leastMinutes,proto3,oneof" json:"least_minutes,omitempty"`
+	// Where the treatment stands.
+	State *TreatmentState `protobuf:"bytes,2,opt,name=state,proto3" json:"state,omitempty"`
+	// Filling is barred in this visit.
+	FillingBarred bool `protobuf:"varint,3,opt,name=filling_barred,json=fillingBarred,proto3" json:"filling_barred,omitempty"`
+	// Catalogue id (catalogue "stops") of the stop at which the visit would end.
+	Stop string `protobuf:"bytes,4,opt,name=stop,proto3" json:"stop,omitempty"`
+	// Why the row is as it is.
+	Rule PolicyRow_Rule `protobuf:"varint,5,opt,name=rule,proto3,enum=visitwright.v1.PolicyRow_Rule" json:"rule,omitempty"`
+	// Least remaining whole minutes at which to go on; 0 means always. Absent
+	// where the visit ends whatever the clock says.
+	LeastMinutes *int32 `protobuf:"varint,6,opt,name=least_minutes,json=leastMinutes,proto3,oneof" json:"least_minutes,omitempty"`
+	// Probability that the treatment comes to this point.
+	Reached float64 `protobuf:"fixed64,7,opt,name=reached,proto3" json:"reached,omitempty"`
+	// Probability of going on there, given that it is reached.
+	GoOn          float64 `protobuf:"fixed64,8,opt,name=go_on,json=goOn,proto3" json:"go_on,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PolicyRow) Reset() {
 	*x = PolicyRow{}
-	mi := &file_visitwright_v1_model_proto_msgTypes[14]
+	mi := &file_visitwright_v1_model_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1128,7 +1308,7 @@ func (x *PolicyRow) String() string {
 func (*PolicyRow) ProtoMessage() {}
 
 func (x *PolicyRow) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_model_proto_msgTypes[14]
+	mi := &file_visitwright_v1_model_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1141,7 +1321,7 @@ func (x *PolicyRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PolicyRow.ProtoReflect.Descriptor instead.
 func (*PolicyRow) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{14}
+	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *PolicyRow) GetVisit() int32 {
@@ -1151,32 +1331,11 @@ func (x *PolicyRow) GetVisit() int32 {
 	return 0
 }
 
-func (x *PolicyRow) GetNextStage() string {
+func (x *PolicyRow) GetState() *TreatmentState {
 	if x != nil {
-		return x.NextStage
+		return x.State
 	}
-	return ""
-}
-
-func (x *PolicyRow) GetStagesDone() int32 {
-	if x != nil {
-		return x.StagesDone
-	}
-	return 0
-}
-
-func (x *PolicyRow) GetCanalsDone() int32 {
-	if x != nil {
-		return x.CanalsDone
-	}
-	return 0
-}
-
-func (x *PolicyRow) GetCanalsFound() int32 {
-	if x != nil {
-		return x.CanalsFound
-	}
-	return 0
+	return nil
 }
 
 func (x *PolicyRow) GetFillingBarred() bool {
@@ -1186,9 +1345,175 @@ func (x *PolicyRow) GetFillingBarred() bool {
 	return false
 }
 
+func (x *PolicyRow) GetStop() string {
+	if x != nil {
+		return x.Stop
+	}
+	return ""
+}
+
+func (x *PolicyRow) GetRule() PolicyRow_Rule {
+	if x != nil {
+		return x.Rule
+	}
+	return PolicyRow_RULE_UNSPECIFIED
+}
+
 func (x *PolicyRow) GetLeastMinutes() int32 {
 	if x != nil && x.LeastMinutes != nil {
 		return *x.LeastMinutes
+	}
+	return 0
+}
+
+func (x *PolicyRow) GetReached() float64 {
+	if x != nil {
+		return x.Reached
+	}
+	return 0
+}
+
+func (x *PolicyRow) GetGoOn() float64 {
+	if x != nil {
+		return x.GoOn
+	}
+	return 0
+}
+
+// The appointment length of a visit that begins in one state. A visit that is
+// booked ahead has the same length in every state.
+type StateLength struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Visit, from 1.
+	Visit int32 `protobuf:"varint,1,opt,name=visit,proto3" json:"visit,omitempty"`
+	// The state in which it begins.
+	Begin *TreatmentState `protobuf:"bytes,2,opt,name=begin,proto3" json:"begin,omitempty"`
+	// Length in minutes.
+	Minutes       int32 `protobuf:"varint,3,opt,name=minutes,proto3" json:"minutes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StateLength) Reset() {
+	*x = StateLength{}
+	mi := &file_visitwright_v1_model_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StateLength) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StateLength) ProtoMessage() {}
+
+func (x *StateLength) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_model_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StateLength.ProtoReflect.Descriptor instead.
+func (*StateLength) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *StateLength) GetVisit() int32 {
+	if x != nil {
+		return x.Visit
+	}
+	return 0
+}
+
+func (x *StateLength) GetBegin() *TreatmentState {
+	if x != nil {
+		return x.Begin
+	}
+	return nil
+}
+
+func (x *StateLength) GetMinutes() int32 {
+	if x != nil {
+		return x.Minutes
+	}
+	return 0
+}
+
+// How exact the figures of one option are.
+type Precision struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Quadrature nodes of the factor drawn once per tooth.
+	CaseNodes int32 `protobuf:"varint,1,opt,name=case_nodes,json=caseNodes,proto3" json:"case_nodes,omitempty"`
+	// Quadrature nodes of the factor drawn anew in each visit.
+	VisitNodes int32 `protobuf:"varint,2,opt,name=visit_nodes,json=visitNodes,proto3" json:"visit_nodes,omitempty"`
+	// Passes forward and backward until nothing changed.
+	Sweeps int32 `protobuf:"varint,3,opt,name=sweeps,proto3" json:"sweeps,omitempty"`
+	// Greatest probability kept in an outermost cell instead of its own.
+	Lost          float64 `protobuf:"fixed64,4,opt,name=lost,proto3" json:"lost,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Precision) Reset() {
+	*x = Precision{}
+	mi := &file_visitwright_v1_model_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Precision) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Precision) ProtoMessage() {}
+
+func (x *Precision) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_model_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Precision.ProtoReflect.Descriptor instead.
+func (*Precision) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_model_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *Precision) GetCaseNodes() int32 {
+	if x != nil {
+		return x.CaseNodes
+	}
+	return 0
+}
+
+func (x *Precision) GetVisitNodes() int32 {
+	if x != nil {
+		return x.VisitNodes
+	}
+	return 0
+}
+
+func (x *Precision) GetSweeps() int32 {
+	if x != nil {
+		return x.Sweeps
+	}
+	return 0
+}
+
+func (x *Precision) GetLost() float64 {
+	if x != nil {
+		return x.Lost
 	}
 	return 0
 }
@@ -1197,7 +1522,7 @@ var File_visitwright_v1_model_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_model_proto_rawDesc = "" +
 	"\n" +
-	"\x1avisitwright/v1/model.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1dvisitwright/v1/quantity.proto\"\xcf\x04\n" +
+	"\x1avisitwright/v1/model.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1dvisitwright/v1/quantity.proto\"\x85\x05\n" +
 	"\x0eTreatmentModel\x12\x1a\n" +
 	"\bprotocol\x18\x01 \x01(\tR\bprotocol\x12\x14\n" +
 	"\x05tooth\x18\x02 \x01(\tR\x05tooth\x123\n" +
@@ -1215,7 +1540,14 @@ const file_visitwright_v1_model_proto_rawDesc = "" +
 	"\vcap_minutes\x18\f \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\xc0\a(\x00R\n" +
 	"capMinutes\x12\x1d\n" +
-	"\x05clock\x18\r \x01(\tB\a\xbaH\x04r\x02\x18(R\x05clock\"p\n" +
+	"\x05clock\x18\r \x01(\tB\a\xbaH\x04r\x02\x18(R\x05clock\x124\n" +
+	"\x05begin\x18\x0e \x01(\v2\x1e.visitwright.v1.TreatmentStateR\x05begin\"u\n" +
+	"\x0eTreatmentState\x12\x1f\n" +
+	"\vstages_done\x18\x01 \x01(\x05R\n" +
+	"stagesDone\x12\x1f\n" +
+	"\vcanals_done\x18\x02 \x01(\x05R\n" +
+	"canalsDone\x12!\n" +
+	"\fcanals_found\x18\x03 \x01(\x05R\vcanalsFound\"p\n" +
 	"\vCanalBelief\x12$\n" +
 	"\rprobabilities\x18\x01 \x03(\x01R\rprobabilities\x12\x1a\n" +
 	"\bexpected\x18\x02 \x01(\x05R\bexpected\x12\x1f\n" +
@@ -1282,19 +1614,34 @@ const file_visitwright_v1_model_proto_rawDesc = "" +
 	"\xbaH\a\x1a\x05\x18\xe0\x03(\x00R\aminutes\x12/\n" +
 	"\x06chance\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00\xe0?)\x00\x00\x00\x00\x00\x00\x00\x00R\x06chance\"<\n" +
 	"\vPolicyTable\x12-\n" +
-	"\x04rows\x18\x01 \x03(\v2\x19.visitwright.v1.PolicyRowR\x04rows\"\x88\x02\n" +
+	"\x04rows\x18\x01 \x03(\v2\x19.visitwright.v1.PolicyRowR\x04rows\"\xff\x02\n" +
 	"\tPolicyRow\x12\x14\n" +
-	"\x05visit\x18\x01 \x01(\x05R\x05visit\x12\x1d\n" +
+	"\x05visit\x18\x01 \x01(\x05R\x05visit\x124\n" +
+	"\x05state\x18\x02 \x01(\v2\x1e.visitwright.v1.TreatmentStateR\x05state\x12%\n" +
+	"\x0efilling_barred\x18\x03 \x01(\bR\rfillingBarred\x12\x12\n" +
+	"\x04stop\x18\x04 \x01(\tR\x04stop\x122\n" +
+	"\x04rule\x18\x05 \x01(\x0e2\x1e.visitwright.v1.PolicyRow.RuleR\x04rule\x12(\n" +
+	"\rleast_minutes\x18\x06 \x01(\x05H\x00R\fleastMinutes\x88\x01\x01\x12\x18\n" +
+	"\areached\x18\a \x01(\x01R\areached\x12\x13\n" +
+	"\x05go_on\x18\b \x01(\x01R\x04goOn\"L\n" +
+	"\x04Rule\x12\x14\n" +
+	"\x10RULE_UNSPECIFIED\x10\x00\x12\x0f\n" +
+	"\vRULE_CHOSEN\x10\x01\x12\x0e\n" +
 	"\n" +
-	"next_stage\x18\x02 \x01(\tR\tnextStage\x12\x1f\n" +
-	"\vstages_done\x18\x03 \x01(\x05R\n" +
-	"stagesDone\x12\x1f\n" +
-	"\vcanals_done\x18\x04 \x01(\x05R\n" +
-	"canalsDone\x12!\n" +
-	"\fcanals_found\x18\x05 \x01(\x05R\vcanalsFound\x12%\n" +
-	"\x0efilling_barred\x18\x06 \x01(\bR\rfillingBarred\x12(\n" +
-	"\rleast_minutes\x18\a \x01(\x05H\x00R\fleastMinutes\x88\x01\x01B\x10\n" +
-	"\x0e_least_minutesBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
+	"RULE_GO_ON\x10\x02\x12\r\n" +
+	"\tRULE_STOP\x10\x03B\x10\n" +
+	"\x0e_least_minutes\"s\n" +
+	"\vStateLength\x12\x14\n" +
+	"\x05visit\x18\x01 \x01(\x05R\x05visit\x124\n" +
+	"\x05begin\x18\x02 \x01(\v2\x1e.visitwright.v1.TreatmentStateR\x05begin\x12\x18\n" +
+	"\aminutes\x18\x03 \x01(\x05R\aminutes\"w\n" +
+	"\tPrecision\x12\x1d\n" +
+	"\n" +
+	"case_nodes\x18\x01 \x01(\x05R\tcaseNodes\x12\x1f\n" +
+	"\vvisit_nodes\x18\x02 \x01(\x05R\n" +
+	"visitNodes\x12\x16\n" +
+	"\x06sweeps\x18\x03 \x01(\x05R\x06sweeps\x12\x12\n" +
+	"\x04lost\x18\x04 \x01(\x01R\x04lostBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
 
 var (
 	file_visitwright_v1_model_proto_rawDescOnce sync.Once
@@ -1308,50 +1655,59 @@ func file_visitwright_v1_model_proto_rawDescGZIP() []byte {
 	return file_visitwright_v1_model_proto_rawDescData
 }
 
-var file_visitwright_v1_model_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
+var file_visitwright_v1_model_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_visitwright_v1_model_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
 var file_visitwright_v1_model_proto_goTypes = []any{
-	(*TreatmentModel)(nil), // 0: visitwright.v1.TreatmentModel
-	(*CanalBelief)(nil),    // 1: visitwright.v1.CanalBelief
-	(*FactorSpread)(nil),   // 2: visitwright.v1.FactorSpread
-	(*Block)(nil),          // 3: visitwright.v1.Block
-	(*Step)(nil),           // 4: visitwright.v1.Step
-	(*CanalStep)(nil),      // 5: visitwright.v1.CanalStep
-	(*Event)(nil),          // 6: visitwright.v1.Event
-	(*Stage)(nil),          // 7: visitwright.v1.Stage
-	(*Gate)(nil),           // 8: visitwright.v1.Gate
-	(*Stop)(nil),           // 9: visitwright.v1.Stop
-	(*Cost)(nil),           // 10: visitwright.v1.Cost
-	(*LengthGrid)(nil),     // 11: visitwright.v1.LengthGrid
-	(*Tolerance)(nil),      // 12: visitwright.v1.Tolerance
-	(*PolicyTable)(nil),    // 13: visitwright.v1.PolicyTable
-	(*PolicyRow)(nil),      // 14: visitwright.v1.PolicyRow
-	(*Minutes)(nil),        // 15: visitwright.v1.Minutes
+	(PolicyRow_Rule)(0),    // 0: visitwright.v1.PolicyRow.Rule
+	(*TreatmentModel)(nil), // 1: visitwright.v1.TreatmentModel
+	(*TreatmentState)(nil), // 2: visitwright.v1.TreatmentState
+	(*CanalBelief)(nil),    // 3: visitwright.v1.CanalBelief
+	(*FactorSpread)(nil),   // 4: visitwright.v1.FactorSpread
+	(*Block)(nil),          // 5: visitwright.v1.Block
+	(*Step)(nil),           // 6: visitwright.v1.Step
+	(*CanalStep)(nil),      // 7: visitwright.v1.CanalStep
+	(*Event)(nil),          // 8: visitwright.v1.Event
+	(*Stage)(nil),          // 9: visitwright.v1.Stage
+	(*Gate)(nil),           // 10: visitwright.v1.Gate
+	(*Stop)(nil),           // 11: visitwright.v1.Stop
+	(*Cost)(nil),           // 12: visitwright.v1.Cost
+	(*LengthGrid)(nil),     // 13: visitwright.v1.LengthGrid
+	(*Tolerance)(nil),      // 14: visitwright.v1.Tolerance
+	(*PolicyTable)(nil),    // 15: visitwright.v1.PolicyTable
+	(*PolicyRow)(nil),      // 16: visitwright.v1.PolicyRow
+	(*StateLength)(nil),    // 17: visitwright.v1.StateLength
+	(*Precision)(nil),      // 18: visitwright.v1.Precision
+	(*Minutes)(nil),        // 19: visitwright.v1.Minutes
 }
 var file_visitwright_v1_model_proto_depIdxs = []int32{
-	1,  // 0: visitwright.v1.TreatmentModel.canals:type_name -> visitwright.v1.CanalBelief
-	2,  // 1: visitwright.v1.TreatmentModel.factor:type_name -> visitwright.v1.FactorSpread
-	3,  // 2: visitwright.v1.TreatmentModel.start:type_name -> visitwright.v1.Block
-	7,  // 3: visitwright.v1.TreatmentModel.stages:type_name -> visitwright.v1.Stage
-	9,  // 4: visitwright.v1.TreatmentModel.stops:type_name -> visitwright.v1.Stop
-	10, // 5: visitwright.v1.TreatmentModel.cost:type_name -> visitwright.v1.Cost
-	11, // 6: visitwright.v1.TreatmentModel.grid:type_name -> visitwright.v1.LengthGrid
-	12, // 7: visitwright.v1.TreatmentModel.tolerance:type_name -> visitwright.v1.Tolerance
-	4,  // 8: visitwright.v1.Block.once:type_name -> visitwright.v1.Step
-	5,  // 9: visitwright.v1.Block.per_canal:type_name -> visitwright.v1.CanalStep
-	6,  // 10: visitwright.v1.Block.events:type_name -> visitwright.v1.Event
-	15, // 11: visitwright.v1.Step.minutes:type_name -> visitwright.v1.Minutes
-	15, // 12: visitwright.v1.Event.minutes:type_name -> visitwright.v1.Minutes
-	3,  // 13: visitwright.v1.Stage.work:type_name -> visitwright.v1.Block
-	8,  // 14: visitwright.v1.Stage.gate:type_name -> visitwright.v1.Gate
-	15, // 15: visitwright.v1.Gate.check:type_name -> visitwright.v1.Minutes
-	3,  // 16: visitwright.v1.Stop.end:type_name -> visitwright.v1.Block
-	3,  // 17: visitwright.v1.Stop.resume:type_name -> visitwright.v1.Block
-	14, // 18: visitwright.v1.PolicyTable.rows:type_name -> visitwright.v1.PolicyRow
-	19, // [19:19] is the sub-list for method output_type
-	19, // [19:19] is the sub-list for method input_type
-	19, // [19:19] is the sub-list for extension type_name
-	19, // [19:19] is the sub-list for extension extendee
-	0,  // [0:19] is the sub-list for field type_name
+	3,  // 0: visitwright.v1.TreatmentModel.canals:type_name -> visitwright.v1.CanalBelief
+	4,  // 1: visitwright.v1.TreatmentModel.factor:type_name -> visitwright.v1.FactorSpread
+	5,  // 2: visitwright.v1.TreatmentModel.start:type_name -> visitwright.v1.Block
+	9,  // 3: visitwright.v1.TreatmentModel.stages:type_name -> visitwright.v1.Stage
+	11, // 4: visitwright.v1.TreatmentModel.stops:type_name -> visitwright.v1.Stop
+	12, // 5: visitwright.v1.TreatmentModel.cost:type_name -> visitwright.v1.Cost
+	13, // 6: visitwright.v1.TreatmentModel.grid:type_name -> visitwright.v1.LengthGrid
+	14, // 7: visitwright.v1.TreatmentModel.tolerance:type_name -> visitwright.v1.Tolerance
+	2,  // 8: visitwright.v1.TreatmentModel.begin:type_name -> visitwright.v1.TreatmentState
+	6,  // 9: visitwright.v1.Block.once:type_name -> visitwright.v1.Step
+	7,  // 10: visitwright.v1.Block.per_canal:type_name -> visitwright.v1.CanalStep
+	8,  // 11: visitwright.v1.Block.events:type_name -> visitwright.v1.Event
+	19, // 12: visitwright.v1.Step.minutes:type_name -> visitwright.v1.Minutes
+	19, // 13: visitwright.v1.Event.minutes:type_name -> visitwright.v1.Minutes
+	5,  // 14: visitwright.v1.Stage.work:type_name -> visitwright.v1.Block
+	10, // 15: visitwright.v1.Stage.gate:type_name -> visitwright.v1.Gate
+	19, // 16: visitwright.v1.Gate.check:type_name -> visitwright.v1.Minutes
+	5,  // 17: visitwright.v1.Stop.end:type_name -> visitwright.v1.Block
+	5,  // 18: visitwright.v1.Stop.resume:type_name -> visitwright.v1.Block
+	16, // 19: visitwright.v1.PolicyTable.rows:type_name -> visitwright.v1.PolicyRow
+	2,  // 20: visitwright.v1.PolicyRow.state:type_name -> visitwright.v1.TreatmentState
+	0,  // 21: visitwright.v1.PolicyRow.rule:type_name -> visitwright.v1.PolicyRow.Rule
+	2,  // 22: visitwright.v1.StateLength.begin:type_name -> visitwright.v1.TreatmentState
+	23, // [23:23] is the sub-list for method output_type
+	23, // [23:23] is the sub-list for method input_type
+	23, // [23:23] is the sub-list for extension type_name
+	23, // [23:23] is the sub-list for extension extendee
+	0,  // [0:23] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_model_proto_init() }
@@ -1360,19 +1716,20 @@ func file_visitwright_v1_model_proto_init() {
 		return
 	}
 	file_visitwright_v1_quantity_proto_init()
-	file_visitwright_v1_model_proto_msgTypes[14].OneofWrappers = []any{}
+	file_visitwright_v1_model_proto_msgTypes[15].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_visitwright_v1_model_proto_rawDesc), len(file_visitwright_v1_model_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   15,
+			NumEnums:      1,
+			NumMessages:   18,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
 		GoTypes:           file_visitwright_v1_model_proto_goTypes,
 		DependencyIndexes: file_visitwright_v1_model_proto_depIdxs,
+		EnumInfos:         file_visitwright_v1_model_proto_enumTypes,
 		MessageInfos:      file_visitwright_v1_model_proto_msgTypes,
 	}.Build()
 	File_visitwright_v1_model_proto = out.File

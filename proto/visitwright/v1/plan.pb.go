@@ -535,6 +535,10 @@ type PlannedVisit struct {
 	ExpectedIdleMinutes float64 `protobuf:"fixed64,7,opt,name=expected_idle_minutes,json=expectedIdleMinutes,proto3" json:"expected_idle_minutes,omitempty"`
 	// What is meant to be done, in words.
 	Aim string `protobuf:"bytes,8,opt,name=aim,proto3" json:"aim,omitempty"`
+	// Where the visit ends, the most likely first.
+	Ends []*VisitEnd `protobuf:"bytes,11,rep,name=ends,proto3" json:"ends,omitempty"`
+	// Whether it is booked before treatment begins.
+	BookedAhead bool `protobuf:"varint,12,opt,name=booked_ahead,json=bookedAhead,proto3" json:"booked_ahead,omitempty"`
 	// When it may be, counted from the visit before; absent for visit 1, unless
 	// treatment begun elsewhere starts a clock.
 	ReturnWindow *ReturnWindow `protobuf:"bytes,9,opt,name=return_window,json=returnWindow,proto3" json:"return_window,omitempty"`
@@ -630,6 +634,20 @@ func (x *PlannedVisit) GetAim() string {
 	return ""
 }
 
+func (x *PlannedVisit) GetEnds() []*VisitEnd {
+	if x != nil {
+		return x.Ends
+	}
+	return nil
+}
+
+func (x *PlannedVisit) GetBookedAhead() bool {
+	if x != nil {
+		return x.BookedAhead
+	}
+	return false
+}
+
 func (x *PlannedVisit) GetReturnWindow() *ReturnWindow {
 	if x != nil {
 		return x.ReturnWindow
@@ -642,6 +660,70 @@ func (x *PlannedVisit) GetKind() string {
 		return x.Kind
 	}
 	return ""
+}
+
+// A state of the tooth in which a visit may end.
+type VisitEnd struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Catalogue id (catalogue "stops").
+	Stop string `protobuf:"bytes,1,opt,name=stop,proto3" json:"stop,omitempty"`
+	// Canals found by then.
+	CanalsFound int32 `protobuf:"varint,2,opt,name=canals_found,json=canalsFound,proto3" json:"canals_found,omitempty"`
+	// Its odds, given that the visit takes place.
+	Odds          *Odds `protobuf:"bytes,3,opt,name=odds,proto3" json:"odds,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *VisitEnd) Reset() {
+	*x = VisitEnd{}
+	mi := &file_visitwright_v1_plan_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *VisitEnd) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*VisitEnd) ProtoMessage() {}
+
+func (x *VisitEnd) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_plan_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use VisitEnd.ProtoReflect.Descriptor instead.
+func (*VisitEnd) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *VisitEnd) GetStop() string {
+	if x != nil {
+		return x.Stop
+	}
+	return ""
+}
+
+func (x *VisitEnd) GetCanalsFound() int32 {
+	if x != nil {
+		return x.CanalsFound
+	}
+	return 0
+}
+
+func (x *VisitEnd) GetOdds() *Odds {
+	if x != nil {
+		return x.Odds
+	}
+	return nil
 }
 
 // The days in which the next visit may be, counted from an anchor.
@@ -669,7 +751,7 @@ type ReturnWindow struct {
 
 func (x *ReturnWindow) Reset() {
 	*x = ReturnWindow{}
-	mi := &file_visitwright_v1_plan_proto_msgTypes[3]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -681,7 +763,7 @@ func (x *ReturnWindow) String() string {
 func (*ReturnWindow) ProtoMessage() {}
 
 func (x *ReturnWindow) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_proto_msgTypes[3]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -694,7 +776,7 @@ func (x *ReturnWindow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReturnWindow.ProtoReflect.Descriptor instead.
 func (*ReturnWindow) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{3}
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *ReturnWindow) GetAnchor() string {
@@ -759,7 +841,7 @@ type WindowBound struct {
 
 func (x *WindowBound) Reset() {
 	*x = WindowBound{}
-	mi := &file_visitwright_v1_plan_proto_msgTypes[4]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -771,7 +853,7 @@ func (x *WindowBound) String() string {
 func (*WindowBound) ProtoMessage() {}
 
 func (x *WindowBound) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_proto_msgTypes[4]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -784,7 +866,7 @@ func (x *WindowBound) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WindowBound.ProtoReflect.Descriptor instead.
 func (*WindowBound) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{4}
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *WindowBound) GetDays() int32 {
@@ -821,7 +903,7 @@ type FurtherCanal struct {
 
 func (x *FurtherCanal) Reset() {
 	*x = FurtherCanal{}
-	mi := &file_visitwright_v1_plan_proto_msgTypes[5]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -833,7 +915,7 @@ func (x *FurtherCanal) String() string {
 func (*FurtherCanal) ProtoMessage() {}
 
 func (x *FurtherCanal) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_proto_msgTypes[5]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -846,7 +928,7 @@ func (x *FurtherCanal) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FurtherCanal.ProtoReflect.Descriptor instead.
 func (*FurtherCanal) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{5}
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *FurtherCanal) GetCanals() int32 {
@@ -899,7 +981,7 @@ type Caution struct {
 
 func (x *Caution) Reset() {
 	*x = Caution{}
-	mi := &file_visitwright_v1_plan_proto_msgTypes[6]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -911,7 +993,7 @@ func (x *Caution) String() string {
 func (*Caution) ProtoMessage() {}
 
 func (x *Caution) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_proto_msgTypes[6]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -924,7 +1006,7 @@ func (x *Caution) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Caution.ProtoReflect.Descriptor instead.
 func (*Caution) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{6}
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Caution) GetId() string {
@@ -965,7 +1047,7 @@ type PlanVersions struct {
 
 func (x *PlanVersions) Reset() {
 	*x = PlanVersions{}
-	mi := &file_visitwright_v1_plan_proto_msgTypes[7]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -977,7 +1059,7 @@ func (x *PlanVersions) String() string {
 func (*PlanVersions) ProtoMessage() {}
 
 func (x *PlanVersions) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_proto_msgTypes[7]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -990,7 +1072,7 @@ func (x *PlanVersions) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanVersions.ProtoReflect.Descriptor instead.
 func (*PlanVersions) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{7}
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *PlanVersions) GetModel() string {
@@ -1036,7 +1118,7 @@ type PlanWorkings struct {
 
 func (x *PlanWorkings) Reset() {
 	*x = PlanWorkings{}
-	mi := &file_visitwright_v1_plan_proto_msgTypes[8]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1048,7 +1130,7 @@ func (x *PlanWorkings) String() string {
 func (*PlanWorkings) ProtoMessage() {}
 
 func (x *PlanWorkings) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_proto_msgTypes[8]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1061,7 +1143,7 @@ func (x *PlanWorkings) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanWorkings.ProtoReflect.Descriptor instead.
 func (*PlanWorkings) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{8}
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *PlanWorkings) GetModel() *TreatmentModel {
@@ -1085,24 +1167,37 @@ func (x *PlanWorkings) GetTrace() []*TraceLine {
 	return nil
 }
 
-// The workings of one option.
+// The workings of one option: what was asked of the model, and the tables that
+// came out.
 type OptionWorkings struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Id of the option.
 	Option string `protobuf:"bytes,1,opt,name=option,proto3" json:"option,omitempty"`
 	// The canals are not filled before this visit.
 	EarliestFillingVisit int32 `protobuf:"varint,2,opt,name=earliest_filling_visit,json=earliestFillingVisit,proto3" json:"earliest_filling_visit,omitempty"`
-	// Appointment lengths, visit by visit.
-	AppointmentMinutes []int32 `protobuf:"varint,3,rep,packed,name=appointment_minutes,json=appointmentMinutes,proto3" json:"appointment_minutes,omitempty"`
+	// Visits that are booked before treatment begins, each with one length
+	// whatever happens before it.
+	BookedAhead int32 `protobuf:"varint,3,opt,name=booked_ahead,json=bookedAhead,proto3" json:"booked_ahead,omitempty"`
+	// The limit of what the patient can bear, as it was applied.
+	Tolerance *Tolerance `protobuf:"bytes,4,opt,name=tolerance,proto3" json:"tolerance,omitempty"`
+	// Lengths by visit and the state in which it begins.
+	Lengths []*StateLength `protobuf:"bytes,5,rep,name=lengths,proto3" json:"lengths,omitempty"`
 	// When to go on and when to dress.
-	Policy        *PolicyTable `protobuf:"bytes,4,opt,name=policy,proto3" json:"policy,omitempty"`
+	Policy *PolicyTable `protobuf:"bytes,6,opt,name=policy,proto3" json:"policy,omitempty"`
+	// What the expected cost is made of.
+	Cost *CostParts `protobuf:"bytes,7,opt,name=cost,proto3" json:"cost,omitempty"`
+	// The same cost in whole millionths of a minute of work, in which costs are
+	// compared.
+	CostMicro int64 `protobuf:"varint,8,opt,name=cost_micro,json=costMicro,proto3" json:"cost_micro,omitempty"`
+	// How exact the figures are.
+	Precision     *Precision `protobuf:"bytes,9,opt,name=precision,proto3" json:"precision,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *OptionWorkings) Reset() {
 	*x = OptionWorkings{}
-	mi := &file_visitwright_v1_plan_proto_msgTypes[9]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1114,7 +1209,7 @@ func (x *OptionWorkings) String() string {
 func (*OptionWorkings) ProtoMessage() {}
 
 func (x *OptionWorkings) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_proto_msgTypes[9]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1127,7 +1222,7 @@ func (x *OptionWorkings) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OptionWorkings.ProtoReflect.Descriptor instead.
 func (*OptionWorkings) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{9}
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *OptionWorkings) GetOption() string {
@@ -1144,9 +1239,23 @@ func (x *OptionWorkings) GetEarliestFillingVisit() int32 {
 	return 0
 }
 
-func (x *OptionWorkings) GetAppointmentMinutes() []int32 {
+func (x *OptionWorkings) GetBookedAhead() int32 {
 	if x != nil {
-		return x.AppointmentMinutes
+		return x.BookedAhead
+	}
+	return 0
+}
+
+func (x *OptionWorkings) GetTolerance() *Tolerance {
+	if x != nil {
+		return x.Tolerance
+	}
+	return nil
+}
+
+func (x *OptionWorkings) GetLengths() []*StateLength {
+	if x != nil {
+		return x.Lengths
 	}
 	return nil
 }
@@ -1156,6 +1265,118 @@ func (x *OptionWorkings) GetPolicy() *PolicyTable {
 		return x.Policy
 	}
 	return nil
+}
+
+func (x *OptionWorkings) GetCost() *CostParts {
+	if x != nil {
+		return x.Cost
+	}
+	return nil
+}
+
+func (x *OptionWorkings) GetCostMicro() int64 {
+	if x != nil {
+		return x.CostMicro
+	}
+	return 0
+}
+
+func (x *OptionWorkings) GetPrecision() *Precision {
+	if x != nil {
+		return x.Precision
+	}
+	return nil
+}
+
+// What an expected cost is made of, in units of one minute of work.
+type CostParts struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Minutes of treatment.
+	Work float64 `protobuf:"fixed64,1,opt,name=work,proto3" json:"work,omitempty"`
+	// Minutes past the appointments' ends.
+	Overrun float64 `protobuf:"fixed64,2,opt,name=overrun,proto3" json:"overrun,omitempty"`
+	// Minutes booked and not used.
+	Idle float64 `protobuf:"fixed64,3,opt,name=idle,proto3" json:"idle,omitempty"`
+	// Visits after the first.
+	Visits float64 `protobuf:"fixed64,4,opt,name=visits,proto3" json:"visits,omitempty"`
+	// Visits booked and not needed.
+	Unused float64 `protobuf:"fixed64,5,opt,name=unused,proto3" json:"unused,omitempty"`
+	// What is left after the visits followed.
+	Unfinished    float64 `protobuf:"fixed64,6,opt,name=unfinished,proto3" json:"unfinished,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CostParts) Reset() {
+	*x = CostParts{}
+	mi := &file_visitwright_v1_plan_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CostParts) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CostParts) ProtoMessage() {}
+
+func (x *CostParts) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_plan_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CostParts.ProtoReflect.Descriptor instead.
+func (*CostParts) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *CostParts) GetWork() float64 {
+	if x != nil {
+		return x.Work
+	}
+	return 0
+}
+
+func (x *CostParts) GetOverrun() float64 {
+	if x != nil {
+		return x.Overrun
+	}
+	return 0
+}
+
+func (x *CostParts) GetIdle() float64 {
+	if x != nil {
+		return x.Idle
+	}
+	return 0
+}
+
+func (x *CostParts) GetVisits() float64 {
+	if x != nil {
+		return x.Visits
+	}
+	return 0
+}
+
+func (x *CostParts) GetUnused() float64 {
+	if x != nil {
+		return x.Unused
+	}
+	return 0
+}
+
+func (x *CostParts) GetUnfinished() float64 {
+	if x != nil {
+		return x.Unfinished
+	}
+	return 0
 }
 
 // How one figure of the model came about.
@@ -1173,7 +1394,7 @@ type TraceLine struct {
 
 func (x *TraceLine) Reset() {
 	*x = TraceLine{}
-	mi := &file_visitwright_v1_plan_proto_msgTypes[10]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1185,7 +1406,7 @@ func (x *TraceLine) String() string {
 func (*TraceLine) ProtoMessage() {}
 
 func (x *TraceLine) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_proto_msgTypes[10]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1198,7 +1419,7 @@ func (x *TraceLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceLine.ProtoReflect.Descriptor instead.
 func (*TraceLine) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{10}
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *TraceLine) GetSubject() string {
@@ -1237,7 +1458,7 @@ type PlanDifference struct {
 
 func (x *PlanDifference) Reset() {
 	*x = PlanDifference{}
-	mi := &file_visitwright_v1_plan_proto_msgTypes[11]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1249,7 +1470,7 @@ func (x *PlanDifference) String() string {
 func (*PlanDifference) ProtoMessage() {}
 
 func (x *PlanDifference) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_proto_msgTypes[11]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1262,7 +1483,7 @@ func (x *PlanDifference) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanDifference.ProtoReflect.Descriptor instead.
 func (*PlanDifference) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{11}
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *PlanDifference) GetFromPlan() string {
@@ -1306,7 +1527,7 @@ type PlanChange struct {
 
 func (x *PlanChange) Reset() {
 	*x = PlanChange{}
-	mi := &file_visitwright_v1_plan_proto_msgTypes[12]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1318,7 +1539,7 @@ func (x *PlanChange) String() string {
 func (*PlanChange) ProtoMessage() {}
 
 func (x *PlanChange) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_proto_msgTypes[12]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1331,7 +1552,7 @@ func (x *PlanChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanChange.ProtoReflect.Descriptor instead.
 func (*PlanChange) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{12}
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *PlanChange) GetPath() string {
@@ -1384,7 +1605,7 @@ type VisitPart struct {
 
 func (x *VisitPart) Reset() {
 	*x = VisitPart{}
-	mi := &file_visitwright_v1_plan_proto_msgTypes[13]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1396,7 +1617,7 @@ func (x *VisitPart) String() string {
 func (*VisitPart) ProtoMessage() {}
 
 func (x *VisitPart) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_proto_msgTypes[13]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1409,7 +1630,7 @@ func (x *VisitPart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VisitPart.ProtoReflect.Descriptor instead.
 func (*VisitPart) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{13}
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *VisitPart) GetPlan() string {
@@ -1487,7 +1708,7 @@ const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"\x18expected_overrun_minutes\x18\v \x01(\x01R\x16expectedOverrunMinutes\x122\n" +
 	"\x15expected_idle_minutes\x18\f \x01(\x01R\x13expectedIdleMinutes\x12#\n" +
 	"\rexpected_cost\x18\r \x01(\x01R\fexpectedCost\x120\n" +
-	"\areasons\x18\x0e \x03(\v2\x16.visitwright.v1.ReasonR\areasons\"\xce\x03\n" +
+	"\areasons\x18\x0e \x03(\v2\x16.visitwright.v1.ReasonR\areasons\"\x9f\x04\n" +
 	"\fPlannedVisit\x12\x16\n" +
 	"\x06number\x18\x01 \x01(\x05R\x06number\x12/\n" +
 	"\x13appointment_minutes\x18\x02 \x01(\x05R\x12appointmentMinutes\x12-\n" +
@@ -1496,10 +1717,16 @@ const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"\x06needed\x18\x05 \x01(\v2\x14.visitwright.v1.OddsR\x06needed\x128\n" +
 	"\x18expected_overrun_minutes\x18\x06 \x01(\x01R\x16expectedOverrunMinutes\x122\n" +
 	"\x15expected_idle_minutes\x18\a \x01(\x01R\x13expectedIdleMinutes\x12\x10\n" +
-	"\x03aim\x18\b \x01(\tR\x03aim\x12A\n" +
+	"\x03aim\x18\b \x01(\tR\x03aim\x12,\n" +
+	"\x04ends\x18\v \x03(\v2\x18.visitwright.v1.VisitEndR\x04ends\x12!\n" +
+	"\fbooked_ahead\x18\f \x01(\bR\vbookedAhead\x12A\n" +
 	"\rreturn_window\x18\t \x01(\v2\x1c.visitwright.v1.ReturnWindowR\freturnWindow\x12\x12\n" +
 	"\x04kind\x18\n" +
-	" \x01(\tR\x04kind\"\x9e\x02\n" +
+	" \x01(\tR\x04kind\"k\n" +
+	"\bVisitEnd\x12\x12\n" +
+	"\x04stop\x18\x01 \x01(\tR\x04stop\x12!\n" +
+	"\fcanals_found\x18\x02 \x01(\x05R\vcanalsFound\x12(\n" +
+	"\x04odds\x18\x03 \x01(\v2\x14.visitwright.v1.OddsR\x04odds\"\x9e\x02\n" +
 	"\fReturnWindow\x12\x16\n" +
 	"\x06anchor\x18\x01 \x01(\tR\x06anchor\x127\n" +
 	"\bearliest\x18\x02 \x01(\v2\x1b.visitwright.v1.WindowBoundR\bearliest\x123\n" +
@@ -1533,12 +1760,27 @@ const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"\fPlanWorkings\x124\n" +
 	"\x05model\x18\x01 \x01(\v2\x1e.visitwright.v1.TreatmentModelR\x05model\x128\n" +
 	"\aoptions\x18\x02 \x03(\v2\x1e.visitwright.v1.OptionWorkingsR\aoptions\x12/\n" +
-	"\x05trace\x18\x03 \x03(\v2\x19.visitwright.v1.TraceLineR\x05trace\"\xc4\x01\n" +
+	"\x05trace\x18\x03 \x03(\v2\x19.visitwright.v1.TraceLineR\x05trace\"\xad\x03\n" +
 	"\x0eOptionWorkings\x12\x16\n" +
 	"\x06option\x18\x01 \x01(\tR\x06option\x124\n" +
-	"\x16earliest_filling_visit\x18\x02 \x01(\x05R\x14earliestFillingVisit\x12/\n" +
-	"\x13appointment_minutes\x18\x03 \x03(\x05R\x12appointmentMinutes\x123\n" +
-	"\x06policy\x18\x04 \x01(\v2\x1b.visitwright.v1.PolicyTableR\x06policy\"u\n" +
+	"\x16earliest_filling_visit\x18\x02 \x01(\x05R\x14earliestFillingVisit\x12!\n" +
+	"\fbooked_ahead\x18\x03 \x01(\x05R\vbookedAhead\x127\n" +
+	"\ttolerance\x18\x04 \x01(\v2\x19.visitwright.v1.ToleranceR\ttolerance\x125\n" +
+	"\alengths\x18\x05 \x03(\v2\x1b.visitwright.v1.StateLengthR\alengths\x123\n" +
+	"\x06policy\x18\x06 \x01(\v2\x1b.visitwright.v1.PolicyTableR\x06policy\x12-\n" +
+	"\x04cost\x18\a \x01(\v2\x19.visitwright.v1.CostPartsR\x04cost\x12\x1d\n" +
+	"\n" +
+	"cost_micro\x18\b \x01(\x03R\tcostMicro\x127\n" +
+	"\tprecision\x18\t \x01(\v2\x19.visitwright.v1.PrecisionR\tprecision\"\x9d\x01\n" +
+	"\tCostParts\x12\x12\n" +
+	"\x04work\x18\x01 \x01(\x01R\x04work\x12\x18\n" +
+	"\aoverrun\x18\x02 \x01(\x01R\aoverrun\x12\x12\n" +
+	"\x04idle\x18\x03 \x01(\x01R\x04idle\x12\x16\n" +
+	"\x06visits\x18\x04 \x01(\x01R\x06visits\x12\x16\n" +
+	"\x06unused\x18\x05 \x01(\x01R\x06unused\x12\x1e\n" +
+	"\n" +
+	"unfinished\x18\x06 \x01(\x01R\n" +
+	"unfinished\"u\n" +
 	"\tTraceLine\x12\x18\n" +
 	"\asubject\x18\x01 \x01(\tR\asubject\x12\x12\n" +
 	"\x04text\x18\x02 \x01(\tR\x04text\x12:\n" +
@@ -1578,74 +1820,85 @@ func file_visitwright_v1_plan_proto_rawDescGZIP() []byte {
 }
 
 var file_visitwright_v1_plan_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_visitwright_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
+var file_visitwright_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
 var file_visitwright_v1_plan_proto_goTypes = []any{
 	(PlanView)(0),                 // 0: visitwright.v1.PlanView
 	(Plan_State)(0),               // 1: visitwright.v1.Plan.State
 	(*Plan)(nil),                  // 2: visitwright.v1.Plan
 	(*TreatmentOption)(nil),       // 3: visitwright.v1.TreatmentOption
 	(*PlannedVisit)(nil),          // 4: visitwright.v1.PlannedVisit
-	(*ReturnWindow)(nil),          // 5: visitwright.v1.ReturnWindow
-	(*WindowBound)(nil),           // 6: visitwright.v1.WindowBound
-	(*FurtherCanal)(nil),          // 7: visitwright.v1.FurtherCanal
-	(*Caution)(nil),               // 8: visitwright.v1.Caution
-	(*PlanVersions)(nil),          // 9: visitwright.v1.PlanVersions
-	(*PlanWorkings)(nil),          // 10: visitwright.v1.PlanWorkings
-	(*OptionWorkings)(nil),        // 11: visitwright.v1.OptionWorkings
-	(*TraceLine)(nil),             // 12: visitwright.v1.TraceLine
-	(*PlanDifference)(nil),        // 13: visitwright.v1.PlanDifference
-	(*PlanChange)(nil),            // 14: visitwright.v1.PlanChange
-	(*VisitPart)(nil),             // 15: visitwright.v1.VisitPart
-	(*Tooth)(nil),                 // 16: visitwright.v1.Tooth
-	(*Assessment)(nil),            // 17: visitwright.v1.Assessment
-	(*Actor)(nil),                 // 18: visitwright.v1.Actor
-	(*timestamppb.Timestamp)(nil), // 19: google.protobuf.Timestamp
-	(*AcceptedOption)(nil),        // 20: visitwright.v1.AcceptedOption
-	(*Odds)(nil),                  // 21: visitwright.v1.Odds
-	(*Distribution)(nil),          // 22: visitwright.v1.Distribution
-	(*Reason)(nil),                // 23: visitwright.v1.Reason
-	(*Provenance)(nil),            // 24: visitwright.v1.Provenance
-	(*TreatmentModel)(nil),        // 25: visitwright.v1.TreatmentModel
-	(*PolicyTable)(nil),           // 26: visitwright.v1.PolicyTable
+	(*VisitEnd)(nil),              // 5: visitwright.v1.VisitEnd
+	(*ReturnWindow)(nil),          // 6: visitwright.v1.ReturnWindow
+	(*WindowBound)(nil),           // 7: visitwright.v1.WindowBound
+	(*FurtherCanal)(nil),          // 8: visitwright.v1.FurtherCanal
+	(*Caution)(nil),               // 9: visitwright.v1.Caution
+	(*PlanVersions)(nil),          // 10: visitwright.v1.PlanVersions
+	(*PlanWorkings)(nil),          // 11: visitwright.v1.PlanWorkings
+	(*OptionWorkings)(nil),        // 12: visitwright.v1.OptionWorkings
+	(*CostParts)(nil),             // 13: visitwright.v1.CostParts
+	(*TraceLine)(nil),             // 14: visitwright.v1.TraceLine
+	(*PlanDifference)(nil),        // 15: visitwright.v1.PlanDifference
+	(*PlanChange)(nil),            // 16: visitwright.v1.PlanChange
+	(*VisitPart)(nil),             // 17: visitwright.v1.VisitPart
+	(*Tooth)(nil),                 // 18: visitwright.v1.Tooth
+	(*Assessment)(nil),            // 19: visitwright.v1.Assessment
+	(*Actor)(nil),                 // 20: visitwright.v1.Actor
+	(*timestamppb.Timestamp)(nil), // 21: google.protobuf.Timestamp
+	(*AcceptedOption)(nil),        // 22: visitwright.v1.AcceptedOption
+	(*Odds)(nil),                  // 23: visitwright.v1.Odds
+	(*Distribution)(nil),          // 24: visitwright.v1.Distribution
+	(*Reason)(nil),                // 25: visitwright.v1.Reason
+	(*Provenance)(nil),            // 26: visitwright.v1.Provenance
+	(*TreatmentModel)(nil),        // 27: visitwright.v1.TreatmentModel
+	(*Tolerance)(nil),             // 28: visitwright.v1.Tolerance
+	(*StateLength)(nil),           // 29: visitwright.v1.StateLength
+	(*PolicyTable)(nil),           // 30: visitwright.v1.PolicyTable
+	(*Precision)(nil),             // 31: visitwright.v1.Precision
 }
 var file_visitwright_v1_plan_proto_depIdxs = []int32{
-	16, // 0: visitwright.v1.Plan.tooth:type_name -> visitwright.v1.Tooth
+	18, // 0: visitwright.v1.Plan.tooth:type_name -> visitwright.v1.Tooth
 	1,  // 1: visitwright.v1.Plan.state:type_name -> visitwright.v1.Plan.State
-	17, // 2: visitwright.v1.Plan.assessment:type_name -> visitwright.v1.Assessment
+	19, // 2: visitwright.v1.Plan.assessment:type_name -> visitwright.v1.Assessment
 	3,  // 3: visitwright.v1.Plan.options:type_name -> visitwright.v1.TreatmentOption
-	7,  // 4: visitwright.v1.Plan.further_canals:type_name -> visitwright.v1.FurtherCanal
-	8,  // 5: visitwright.v1.Plan.cautions:type_name -> visitwright.v1.Caution
-	9,  // 6: visitwright.v1.Plan.versions:type_name -> visitwright.v1.PlanVersions
-	10, // 7: visitwright.v1.Plan.workings:type_name -> visitwright.v1.PlanWorkings
-	18, // 8: visitwright.v1.Plan.proposed_by:type_name -> visitwright.v1.Actor
-	19, // 9: visitwright.v1.Plan.create_time:type_name -> google.protobuf.Timestamp
-	20, // 10: visitwright.v1.Plan.accepted:type_name -> visitwright.v1.AcceptedOption
+	8,  // 4: visitwright.v1.Plan.further_canals:type_name -> visitwright.v1.FurtherCanal
+	9,  // 5: visitwright.v1.Plan.cautions:type_name -> visitwright.v1.Caution
+	10, // 6: visitwright.v1.Plan.versions:type_name -> visitwright.v1.PlanVersions
+	11, // 7: visitwright.v1.Plan.workings:type_name -> visitwright.v1.PlanWorkings
+	20, // 8: visitwright.v1.Plan.proposed_by:type_name -> visitwright.v1.Actor
+	21, // 9: visitwright.v1.Plan.create_time:type_name -> google.protobuf.Timestamp
+	22, // 10: visitwright.v1.Plan.accepted:type_name -> visitwright.v1.AcceptedOption
 	4,  // 11: visitwright.v1.TreatmentOption.visits:type_name -> visitwright.v1.PlannedVisit
-	21, // 12: visitwright.v1.TreatmentOption.complete_by:type_name -> visitwright.v1.Odds
-	22, // 13: visitwright.v1.TreatmentOption.total_minutes:type_name -> visitwright.v1.Distribution
-	23, // 14: visitwright.v1.TreatmentOption.reasons:type_name -> visitwright.v1.Reason
-	21, // 15: visitwright.v1.PlannedVisit.on_time:type_name -> visitwright.v1.Odds
-	22, // 16: visitwright.v1.PlannedVisit.chair_minutes:type_name -> visitwright.v1.Distribution
-	21, // 17: visitwright.v1.PlannedVisit.needed:type_name -> visitwright.v1.Odds
-	5,  // 18: visitwright.v1.PlannedVisit.return_window:type_name -> visitwright.v1.ReturnWindow
-	6,  // 19: visitwright.v1.ReturnWindow.earliest:type_name -> visitwright.v1.WindowBound
-	6,  // 20: visitwright.v1.ReturnWindow.target:type_name -> visitwright.v1.WindowBound
-	6,  // 21: visitwright.v1.ReturnWindow.latest:type_name -> visitwright.v1.WindowBound
-	23, // 22: visitwright.v1.WindowBound.reasons:type_name -> visitwright.v1.Reason
-	21, // 23: visitwright.v1.FurtherCanal.odds:type_name -> visitwright.v1.Odds
-	21, // 24: visitwright.v1.FurtherCanal.complete_by:type_name -> visitwright.v1.Odds
-	24, // 25: visitwright.v1.Caution.provenance:type_name -> visitwright.v1.Provenance
-	25, // 26: visitwright.v1.PlanWorkings.model:type_name -> visitwright.v1.TreatmentModel
-	11, // 27: visitwright.v1.PlanWorkings.options:type_name -> visitwright.v1.OptionWorkings
-	12, // 28: visitwright.v1.PlanWorkings.trace:type_name -> visitwright.v1.TraceLine
-	26, // 29: visitwright.v1.OptionWorkings.policy:type_name -> visitwright.v1.PolicyTable
-	24, // 30: visitwright.v1.TraceLine.provenance:type_name -> visitwright.v1.Provenance
-	14, // 31: visitwright.v1.PlanDifference.changes:type_name -> visitwright.v1.PlanChange
-	32, // [32:32] is the sub-list for method output_type
-	32, // [32:32] is the sub-list for method input_type
-	32, // [32:32] is the sub-list for extension type_name
-	32, // [32:32] is the sub-list for extension extendee
-	0,  // [0:32] is the sub-list for field type_name
+	23, // 12: visitwright.v1.TreatmentOption.complete_by:type_name -> visitwright.v1.Odds
+	24, // 13: visitwright.v1.TreatmentOption.total_minutes:type_name -> visitwright.v1.Distribution
+	25, // 14: visitwright.v1.TreatmentOption.reasons:type_name -> visitwright.v1.Reason
+	23, // 15: visitwright.v1.PlannedVisit.on_time:type_name -> visitwright.v1.Odds
+	24, // 16: visitwright.v1.PlannedVisit.chair_minutes:type_name -> visitwright.v1.Distribution
+	23, // 17: visitwright.v1.PlannedVisit.needed:type_name -> visitwright.v1.Odds
+	5,  // 18: visitwright.v1.PlannedVisit.ends:type_name -> visitwright.v1.VisitEnd
+	6,  // 19: visitwright.v1.PlannedVisit.return_window:type_name -> visitwright.v1.ReturnWindow
+	23, // 20: visitwright.v1.VisitEnd.odds:type_name -> visitwright.v1.Odds
+	7,  // 21: visitwright.v1.ReturnWindow.earliest:type_name -> visitwright.v1.WindowBound
+	7,  // 22: visitwright.v1.ReturnWindow.target:type_name -> visitwright.v1.WindowBound
+	7,  // 23: visitwright.v1.ReturnWindow.latest:type_name -> visitwright.v1.WindowBound
+	25, // 24: visitwright.v1.WindowBound.reasons:type_name -> visitwright.v1.Reason
+	23, // 25: visitwright.v1.FurtherCanal.odds:type_name -> visitwright.v1.Odds
+	23, // 26: visitwright.v1.FurtherCanal.complete_by:type_name -> visitwright.v1.Odds
+	26, // 27: visitwright.v1.Caution.provenance:type_name -> visitwright.v1.Provenance
+	27, // 28: visitwright.v1.PlanWorkings.model:type_name -> visitwright.v1.TreatmentModel
+	12, // 29: visitwright.v1.PlanWorkings.options:type_name -> visitwright.v1.OptionWorkings
+	14, // 30: visitwright.v1.PlanWorkings.trace:type_name -> visitwright.v1.TraceLine
+	28, // 31: visitwright.v1.OptionWorkings.tolerance:type_name -> visitwright.v1.Tolerance
+	29, // 32: visitwright.v1.OptionWorkings.lengths:type_name -> visitwright.v1.StateLength
+	30, // 33: visitwright.v1.OptionWorkings.policy:type_name -> visitwright.v1.PolicyTable
+	13, // 34: visitwright.v1.OptionWorkings.cost:type_name -> visitwright.v1.CostParts
+	31, // 35: visitwright.v1.OptionWorkings.precision:type_name -> visitwright.v1.Precision
+	26, // 36: visitwright.v1.TraceLine.provenance:type_name -> visitwright.v1.Provenance
+	16, // 37: visitwright.v1.PlanDifference.changes:type_name -> visitwright.v1.PlanChange
+	38, // [38:38] is the sub-list for method output_type
+	38, // [38:38] is the sub-list for method input_type
+	38, // [38:38] is the sub-list for extension type_name
+	38, // [38:38] is the sub-list for extension extendee
+	0,  // [0:38] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_plan_proto_init() }
@@ -1665,7 +1918,7 @@ func file_visitwright_v1_plan_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_visitwright_v1_plan_proto_rawDesc), len(file_visitwright_v1_plan_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   14,
+			NumMessages:   16,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

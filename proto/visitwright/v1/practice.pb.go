@@ -51,8 +51,17 @@ type PracticeSettings struct {
 	Dressing string `protobuf:"bytes,10,opt,name=dressing,proto3" json:"dressing,omitempty"`
 	// Catalogue id of the temporary restoration (catalogue "temporaries").
 	Temporary string `protobuf:"bytes,11,opt,name=temporary,proto3" json:"temporary,omitempty"`
-	// Figures that replace those that ship, and steps that are switched off.
+	// Figures that replace those that ship.
 	Overrides []*FigureOverride `protobuf:"bytes,12,rep,name=overrides,proto3" json:"overrides,omitempty"`
+	// Steps that the practice leaves out, by catalogue id (catalogue "steps",
+	// those that may be left out).
+	StepsOff []string `protobuf:"bytes,16,rep,name=steps_off,json=stepsOff,proto3" json:"steps_off,omitempty"`
+	// Own sequences of steps, for example the practice's irrigation.
+	Sequences []*OwnSequence `protobuf:"bytes,17,rep,name=sequences,proto3" json:"sequences,omitempty"`
+	// A microscope is used.
+	Microscope bool `protobuf:"varint,18,opt,name=microscope,proto3" json:"microscope,omitempty"`
+	// Visits that a plan follows, 2 to 8; 0 means the default.
+	Horizon int32 `protobuf:"varint,19,opt,name=horizon,proto3" json:"horizon,omitempty"`
 	// The practice's own instruction for urgent care, shown first when a red
 	// flag is raised.
 	UrgentInstruction string `protobuf:"bytes,13,opt,name=urgent_instruction,json=urgentInstruction,proto3" json:"urgent_instruction,omitempty"`
@@ -178,6 +187,34 @@ func (x *PracticeSettings) GetOverrides() []*FigureOverride {
 	return nil
 }
 
+func (x *PracticeSettings) GetStepsOff() []string {
+	if x != nil {
+		return x.StepsOff
+	}
+	return nil
+}
+
+func (x *PracticeSettings) GetSequences() []*OwnSequence {
+	if x != nil {
+		return x.Sequences
+	}
+	return nil
+}
+
+func (x *PracticeSettings) GetMicroscope() bool {
+	if x != nil {
+		return x.Microscope
+	}
+	return false
+}
+
+func (x *PracticeSettings) GetHorizon() int32 {
+	if x != nil {
+		return x.Horizon
+	}
+	return 0
+}
+
 func (x *PracticeSettings) GetUrgentInstruction() string {
 	if x != nil {
 		return x.UrgentInstruction
@@ -202,20 +239,13 @@ func (x *PracticeSettings) GetEtag() string {
 // One figure that the practice sets itself.
 type FigureOverride struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Catalogue id of the protocol it applies to; empty means all.
-	Protocol string `protobuf:"bytes,1,opt,name=protocol,proto3" json:"protocol,omitempty"`
-	// What is overridden: catalogue id of a step, an event, a stage or a gate.
-	Subject string `protobuf:"bytes,2,opt,name=subject,proto3" json:"subject,omitempty"`
-	// What is done to it.
-	//
-	// Types that are valid to be assigned to Change:
-	//
-	//	*FigureOverride_SwitchedOff
-	//	*FigureOverride_Minutes
-	//	*FigureOverride_Probability
-	Change isFigureOverride_Change `protobuf_oneof:"change"`
-	// Why, or on what it rests; kept as the provenance of the figure.
-	Source        string `protobuf:"bytes,6,opt,name=source,proto3" json:"source,omitempty"`
+	// Path of the figure (catalogue "figures"), for example
+	// "steps.shape.median".
+	Figure string `protobuf:"bytes,1,opt,name=figure,proto3" json:"figure,omitempty"`
+	// The practice's value, in the figure's unit.
+	Value float64 `protobuf:"fixed64,2,opt,name=value,proto3" json:"value,omitempty"`
+	// Why, or on what it rests.
+	Source        string `protobuf:"bytes,3,opt,name=source,proto3" json:"source,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -250,50 +280,16 @@ func (*FigureOverride) Descriptor() ([]byte, []int) {
 	return file_visitwright_v1_practice_proto_rawDescGZIP(), []int{1}
 }
 
-func (x *FigureOverride) GetProtocol() string {
+func (x *FigureOverride) GetFigure() string {
 	if x != nil {
-		return x.Protocol
+		return x.Figure
 	}
 	return ""
 }
 
-func (x *FigureOverride) GetSubject() string {
+func (x *FigureOverride) GetValue() float64 {
 	if x != nil {
-		return x.Subject
-	}
-	return ""
-}
-
-func (x *FigureOverride) GetChange() isFigureOverride_Change {
-	if x != nil {
-		return x.Change
-	}
-	return nil
-}
-
-func (x *FigureOverride) GetSwitchedOff() bool {
-	if x != nil {
-		if x, ok := x.Change.(*FigureOverride_SwitchedOff); ok {
-			return x.SwitchedOff
-		}
-	}
-	return false
-}
-
-func (x *FigureOverride) GetMinutes() *Minutes {
-	if x != nil {
-		if x, ok := x.Change.(*FigureOverride_Minutes); ok {
-			return x.Minutes
-		}
-	}
-	return nil
-}
-
-func (x *FigureOverride) GetProbability() float64 {
-	if x != nil {
-		if x, ok := x.Change.(*FigureOverride_Probability); ok {
-			return x.Probability
-		}
+		return x.Value
 	}
 	return 0
 }
@@ -305,36 +301,130 @@ func (x *FigureOverride) GetSource() string {
 	return ""
 }
 
-type isFigureOverride_Change interface {
-	isFigureOverride_Change()
+// A sequence of steps that replaces one that ships, done on every canal.
+type OwnSequence struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Which sequence, for example "irrigation".
+	Sequence string `protobuf:"bytes,1,opt,name=sequence,proto3" json:"sequence,omitempty"`
+	// The practice's steps, in order.
+	Steps         []*OwnStep `protobuf:"bytes,2,rep,name=steps,proto3" json:"steps,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
-type FigureOverride_SwitchedOff struct {
-	// The step is not done here.
-	SwitchedOff bool `protobuf:"varint,3,opt,name=switched_off,json=switchedOff,proto3,oneof"`
+func (x *OwnSequence) Reset() {
+	*x = OwnSequence{}
+	mi := &file_visitwright_v1_practice_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
 }
 
-type FigureOverride_Minutes struct {
-	// The minutes of the step.
-	Minutes *Minutes `protobuf:"bytes,4,opt,name=minutes,proto3,oneof"`
+func (x *OwnSequence) String() string {
+	return protoimpl.X.MessageStringOf(x)
 }
 
-type FigureOverride_Probability struct {
-	// The probability of the event, the readiness or the discovery, 0 to 1.
-	Probability float64 `protobuf:"fixed64,5,opt,name=probability,proto3,oneof"`
+func (*OwnSequence) ProtoMessage() {}
+
+func (x *OwnSequence) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_practice_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
 }
 
-func (*FigureOverride_SwitchedOff) isFigureOverride_Change() {}
+// Deprecated: Use OwnSequence.ProtoReflect.Descriptor instead.
+func (*OwnSequence) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_practice_proto_rawDescGZIP(), []int{2}
+}
 
-func (*FigureOverride_Minutes) isFigureOverride_Change() {}
+func (x *OwnSequence) GetSequence() string {
+	if x != nil {
+		return x.Sequence
+	}
+	return ""
+}
 
-func (*FigureOverride_Probability) isFigureOverride_Change() {}
+func (x *OwnSequence) GetSteps() []*OwnStep {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+// One step of the practice's own.
+type OwnStep struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Id: lower case, digits and hyphens; not the id of another step.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// As the visit sheet shows it.
+	Title string `protobuf:"bytes,2,opt,name=title,proto3" json:"title,omitempty"`
+	// How long it takes on one canal.
+	Minutes       *Minutes `protobuf:"bytes,3,opt,name=minutes,proto3" json:"minutes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OwnStep) Reset() {
+	*x = OwnStep{}
+	mi := &file_visitwright_v1_practice_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OwnStep) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OwnStep) ProtoMessage() {}
+
+func (x *OwnStep) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_practice_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OwnStep.ProtoReflect.Descriptor instead.
+func (*OwnStep) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_practice_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *OwnStep) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *OwnStep) GetTitle() string {
+	if x != nil {
+		return x.Title
+	}
+	return ""
+}
+
+func (x *OwnStep) GetMinutes() *Minutes {
+	if x != nil {
+		return x.Minutes
+	}
+	return nil
+}
 
 var File_visitwright_v1_practice_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_practice_proto_rawDesc = "" +
 	"\n" +
-	"\x1dvisitwright/v1/practice.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xda\x06\n" +
+	"\x1dvisitwright/v1/practice.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xaa\b\n" +
 	"\x10PracticeSettings\x12\x1b\n" +
 	"\x04name\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18xR\x04name\x12\x1d\n" +
 	"\x05title\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18xR\x05title\x12\x1b\n" +
@@ -348,21 +438,31 @@ const file_visitwright_v1_practice_proto_rawDesc = "" +
 	"\bdressing\x18\n" +
 	" \x01(\tB \xbaH\x1dr\x1b\x18?2\x17^([a-z0-9][a-z0-9-]*)?$R\bdressing\x12>\n" +
 	"\ttemporary\x18\v \x01(\tB \xbaH\x1dr\x1b\x18?2\x17^([a-z0-9][a-z0-9-]*)?$R\ttemporary\x12G\n" +
-	"\toverrides\x18\f \x03(\v2\x1e.visitwright.v1.FigureOverrideB\t\xbaH\x06\x92\x01\x03\x10\x80\x02R\toverrides\x127\n" +
+	"\toverrides\x18\f \x03(\v2\x1e.visitwright.v1.FigureOverrideB\t\xbaH\x06\x92\x01\x03\x10\x80\x02R\toverrides\x12D\n" +
+	"\tsteps_off\x18\x10 \x03(\tB'\xbaH$\x92\x01!\x10@\"\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\bstepsOff\x12C\n" +
+	"\tsequences\x18\x11 \x03(\v2\x1b.visitwright.v1.OwnSequenceB\b\xbaH\x05\x92\x01\x02\x10\bR\tsequences\x12\x1e\n" +
+	"\n" +
+	"microscope\x18\x12 \x01(\bR\n" +
+	"microscope\x12#\n" +
+	"\ahorizon\x18\x13 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\b(\x00R\ahorizon\x127\n" +
 	"\x12urgent_instruction\x18\r \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x11urgentInstruction\x12;\n" +
 	"\vupdate_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"updateTime\x12\x1b\n" +
 	"\x04etag\x18\x0f \x01(\tB\a\xbaH\x04r\x02\x18PR\x04etagB\x0f\n" +
-	"\r_cartridge_ml\"\xd6\x02\n" +
-	"\x0eFigureOverride\x12<\n" +
-	"\bprotocol\x18\x01 \x01(\tB \xbaH\x1dr\x1b\x18?2\x17^([a-z0-9][a-z0-9-]*)?$R\bprotocol\x12:\n" +
-	"\asubject\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\asubject\x12#\n" +
-	"\fswitched_off\x18\x03 \x01(\bH\x00R\vswitchedOff\x123\n" +
-	"\aminutes\x18\x04 \x01(\v2\x17.visitwright.v1.MinutesH\x00R\aminutes\x12;\n" +
-	"\vprobability\x18\x05 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00\xf0?)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\vprobability\x12\"\n" +
-	"\x06source\x18\x06 \x01(\tB\n" +
-	"\xbaH\ar\x05\x10\x01\x18\xac\x02R\x06sourceB\x0f\n" +
-	"\x06change\x12\x05\xbaH\x02\b\x01BGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
+	"\r_cartridge_ml\"\x9d\x01\n" +
+	"\x0eFigureOverride\x12H\n" +
+	"\x06figure\x18\x01 \x01(\tB0\xbaH-r+2)^[a-z0-9_]([a-z0-9_.-]{0,126}[a-z0-9_])?$R\x06figure\x12\x1d\n" +
+	"\x05value\x18\x02 \x01(\x01B\a\xbaH\x04\x12\x02@\x01R\x05value\x12\"\n" +
+	"\x06source\x18\x03 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xac\x02R\x06source\"\x86\x01\n" +
+	"\vOwnSequence\x12<\n" +
+	"\bsequence\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\bsequence\x129\n" +
+	"\x05steps\x18\x02 \x03(\v2\x17.visitwright.v1.OwnStepB\n" +
+	"\xbaH\a\x92\x01\x04\b\x01\x10\fR\x05steps\"\x97\x01\n" +
+	"\aOwnStep\x120\n" +
+	"\x02id\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,39}$R\x02id\x12\x1f\n" +
+	"\x05title\x18\x02 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18PR\x05title\x129\n" +
+	"\aminutes\x18\x03 \x01(\v2\x17.visitwright.v1.MinutesB\x06\xbaH\x03\xc8\x01\x01R\aminutesBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
 
 var (
 	file_visitwright_v1_practice_proto_rawDescOnce sync.Once
@@ -376,28 +476,32 @@ func file_visitwright_v1_practice_proto_rawDescGZIP() []byte {
 	return file_visitwright_v1_practice_proto_rawDescData
 }
 
-var file_visitwright_v1_practice_proto_msgTypes = make([]protoimpl.MessageInfo, 2)
+var file_visitwright_v1_practice_proto_msgTypes = make([]protoimpl.MessageInfo, 4)
 var file_visitwright_v1_practice_proto_goTypes = []any{
 	(*PracticeSettings)(nil),      // 0: visitwright.v1.PracticeSettings
 	(*FigureOverride)(nil),        // 1: visitwright.v1.FigureOverride
-	(ToothNotation)(0),            // 2: visitwright.v1.ToothNotation
-	(*LengthGrid)(nil),            // 3: visitwright.v1.LengthGrid
-	(*Cost)(nil),                  // 4: visitwright.v1.Cost
-	(*timestamppb.Timestamp)(nil), // 5: google.protobuf.Timestamp
-	(*Minutes)(nil),               // 6: visitwright.v1.Minutes
+	(*OwnSequence)(nil),           // 2: visitwright.v1.OwnSequence
+	(*OwnStep)(nil),               // 3: visitwright.v1.OwnStep
+	(ToothNotation)(0),            // 4: visitwright.v1.ToothNotation
+	(*LengthGrid)(nil),            // 5: visitwright.v1.LengthGrid
+	(*Cost)(nil),                  // 6: visitwright.v1.Cost
+	(*timestamppb.Timestamp)(nil), // 7: google.protobuf.Timestamp
+	(*Minutes)(nil),               // 8: visitwright.v1.Minutes
 }
 var file_visitwright_v1_practice_proto_depIdxs = []int32{
-	2, // 0: visitwright.v1.PracticeSettings.notation:type_name -> visitwright.v1.ToothNotation
-	3, // 1: visitwright.v1.PracticeSettings.grid:type_name -> visitwright.v1.LengthGrid
-	4, // 2: visitwright.v1.PracticeSettings.cost:type_name -> visitwright.v1.Cost
+	4, // 0: visitwright.v1.PracticeSettings.notation:type_name -> visitwright.v1.ToothNotation
+	5, // 1: visitwright.v1.PracticeSettings.grid:type_name -> visitwright.v1.LengthGrid
+	6, // 2: visitwright.v1.PracticeSettings.cost:type_name -> visitwright.v1.Cost
 	1, // 3: visitwright.v1.PracticeSettings.overrides:type_name -> visitwright.v1.FigureOverride
-	5, // 4: visitwright.v1.PracticeSettings.update_time:type_name -> google.protobuf.Timestamp
-	6, // 5: visitwright.v1.FigureOverride.minutes:type_name -> visitwright.v1.Minutes
-	6, // [6:6] is the sub-list for method output_type
-	6, // [6:6] is the sub-list for method input_type
-	6, // [6:6] is the sub-list for extension type_name
-	6, // [6:6] is the sub-list for extension extendee
-	0, // [0:6] is the sub-list for field type_name
+	2, // 4: visitwright.v1.PracticeSettings.sequences:type_name -> visitwright.v1.OwnSequence
+	7, // 5: visitwright.v1.PracticeSettings.update_time:type_name -> google.protobuf.Timestamp
+	3, // 6: visitwright.v1.OwnSequence.steps:type_name -> visitwright.v1.OwnStep
+	8, // 7: visitwright.v1.OwnStep.minutes:type_name -> visitwright.v1.Minutes
+	8, // [8:8] is the sub-list for method output_type
+	8, // [8:8] is the sub-list for method input_type
+	8, // [8:8] is the sub-list for extension type_name
+	8, // [8:8] is the sub-list for extension extendee
+	0, // [0:8] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_practice_proto_init() }
@@ -409,18 +513,13 @@ func file_visitwright_v1_practice_proto_init() {
 	file_visitwright_v1_quantity_proto_init()
 	file_visitwright_v1_tooth_proto_init()
 	file_visitwright_v1_practice_proto_msgTypes[0].OneofWrappers = []any{}
-	file_visitwright_v1_practice_proto_msgTypes[1].OneofWrappers = []any{
-		(*FigureOverride_SwitchedOff)(nil),
-		(*FigureOverride_Minutes)(nil),
-		(*FigureOverride_Probability)(nil),
-	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_visitwright_v1_practice_proto_rawDesc), len(file_visitwright_v1_practice_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   2,
+			NumMessages:   4,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
