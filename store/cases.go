@@ -69,6 +69,7 @@ type Case struct {
 	Referral       *Referral
 	BegunElsewhere *BegunElsewhere
 	ClosingNote    string
+	ClosedOn       string // calendar day on which it ended; may be empty
 	Document       []byte // extras of the caller, opaque
 
 	ExternalIDs []ExternalID

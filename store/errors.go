@@ -3,6 +3,7 @@ package store
 import (
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 )
 
@@ -41,7 +42,7 @@ var (
 // Problem is a sentinel with the place where it arose. It unwraps to its Kind.
 type Problem struct {
 	Kind     error  // one of the sentinels above
-	Resource string // kind and id, for example "case 01jd..."; never a value
+	Resource string // kind and id, for example "cases/01jd..."; never a value
 	Field    string // the field concerned, in snake case; may be empty
 	Want     string // what would be right; may be empty
 	cause    error
@@ -91,7 +92,15 @@ func (t *Taken) Error() string {
 
 func (t *Taken) Unwrap() error { return ErrTaken }
 
-func notFound(resource string) error { return &Problem{Kind: ErrNotFound, Resource: resource} }
+// notFound names the record, but never repeats what cannot be an id: it may be
+// a name that somebody typed.
+func notFound(resource string) error {
+	kind, id, _ := strings.Cut(resource, "/")
+	if !validID(id) {
+		resource = kind
+	}
+	return &Problem{Kind: ErrNotFound, Resource: resource}
+}
 
 func invalid(field, want string) error { return &Problem{Kind: ErrInvalid, Field: field, Want: want} }
 
@@ -101,4 +110,12 @@ func wrongState(resource, want string) error {
 
 func stale(resource string) error {
 	return &Problem{Kind: ErrStaleEtag, Resource: resource, Field: "etag", Want: "read it again and repeat the change"}
+}
+
+// exists names the field when err says that something is there already.
+func exists(err error, resource, field string) error {
+	if errors.Is(err, ErrExists) {
+		return &Problem{Kind: ErrExists, Resource: resource, Field: field, Want: "one that is not in use", cause: err}
+	}
+	return err
 }
