@@ -132,7 +132,7 @@ func (PolicyRow_Rule) EnumDescriptor() ([]byte, []int) {
 //  5. With all stages done the visit ends and the treatment is complete.
 //     Otherwise the clinician reads the clock: left = max(0, length -
 //     floor(minutes used so far in this visit + 0.5)), and goes on when left is
-//     at least the table's least_left for (visit, state, barred). Where the next
+//     at least the table's least_minutes for (visit, state, filling_barred). Where the next
 //     portion may not begin (barred or forbidden, step 3) the visit ends whatever
 //     the clock says; where the stop is not allowed the clinician goes on.
 //  6. end of stops[stages done] passes, and the visit is over.
