@@ -79,8 +79,8 @@ func (m *Mask) next(i int) int {
 // capacity[g] is the usable capacity of one gap of g cells.
 type capacity [cells + 1]int32
 
-func newCapacity(lengths []UsefulLength) capacity {
-	var c capacity
+func newCapacity(lengths []UsefulLength) *capacity {
+	c := new(capacity)
 	for g := range c {
 		c[g] = int32(UsableCapacity([]int{g * Grid}, lengths))
 	}

@@ -21,7 +21,8 @@ type Masks struct {
 	index    map[Ref]int
 	first    [4]int // index of the first resource of each kind
 	days     []*day
-	capacity capacity
+	capacity *capacity
+	byLength []*capacity // of each useful length alone
 }
 
 // Build computes the masks of days local days from first on out of the hours
@@ -35,6 +36,9 @@ func Build(p *Practice, first civil.Date, days int, version int64, bookings []Bo
 		return nil, fmt.Errorf("diary from %s, %d days: want a first day and 1 to %d days", first, days, MostDays)
 	}
 	m := &Masks{practice: p, version: version, refs: p.refs(), capacity: newCapacity(p.Useful)}
+	for _, u := range p.Useful {
+		m.byLength = append(m.byLength, newCapacity([]UsefulLength{{u.Minutes, 1}}))
+	}
 	m.first = [4]int{0, len(p.Rooms), len(p.Rooms) + len(p.Clinicians), len(p.Rooms) + len(p.Clinicians) + len(p.Nurses)}
 	m.index = make(map[Ref]int, len(m.refs))
 	owns := make([]*civil.Calendar, len(m.refs))

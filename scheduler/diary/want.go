@@ -1,0 +1,244 @@
+package diary
+
+import (
+	"slices"
+
+	"github.com/visitwright/visitwright/scheduler/civil"
+)
+
+// want is a Visit in the package's own terms: cells and resource indexes.
+type want struct {
+	chair                  int // cells
+	room, clinician, nurse []stretch
+	kinds                  []wantedKind
+	rooms                  []int
+	clinicians             []int
+	nurses                 []int
+	window                 Window
+	companion              bool
+}
+
+// wantedKind is a kind of equipment that a visit needs one unit of.
+type wantedKind struct {
+	name   string
+	parts  []stretch
+	units  []int
+	serves [][]int // by position in want.rooms: positions in units
+}
+
+// wanted translates the visit. Lists that come out empty mean that nothing in
+// the practice will do.
+func (m *Masks) wanted(v *Visit) want {
+	p := m.practice
+	w := want{chair: v.Minutes / Grid, window: v.Window, companion: v.Companion}
+	for _, part := range v.Parts {
+		s := stretch{floorCell(part.From), floorCell(part.To)}
+		switch part.Needs {
+		case KindRoom:
+			w.room = append(w.room, s)
+		case KindClinician:
+			w.clinician = append(w.clinician, s)
+		case KindNurse:
+			w.nurse = append(w.nurse, s)
+		case KindUnit:
+			i := slices.IndexFunc(w.kinds, func(k wantedKind) bool { return k.name == part.Equipment })
+			if i < 0 {
+				i = len(w.kinds)
+				w.kinds = append(w.kinds, wantedKind{name: part.Equipment})
+			}
+			w.kinds[i].parts = append(w.kinds[i].parts, s)
+		}
+	}
+	inOrder(w.room)
+	inOrder(w.clinician)
+	inOrder(w.nurse)
+	for i, r := range p.Rooms {
+		if len(v.Rooms) == 0 || slices.Contains(v.Rooms, r.ID) {
+			w.rooms = append(w.rooms, m.first[KindRoom]+i)
+		}
+	}
+	for i, c := range p.Clinicians {
+		if slices.Contains(c.Protocols, v.Protocol) && (len(v.Clinicians) == 0 || slices.Contains(v.Clinicians, c.ID)) {
+			w.clinicians = append(w.clinicians, m.first[KindClinician]+i)
+		}
+	}
+	if len(w.nurse) > 0 {
+		for i := range p.Nurses {
+			w.nurses = append(w.nurses, m.first[KindNurse]+i)
+		}
+	}
+	for k := range w.kinds {
+		kind := &w.kinds[k]
+		inOrder(kind.parts)
+		kind.serves = make([][]int, len(w.rooms))
+		for i, u := range p.Units {
+			if u.Kind != kind.name {
+				continue
+			}
+			kind.units = append(kind.units, m.first[KindUnit]+i)
+			for at, r := range w.rooms {
+				if len(u.Rooms) == 0 || slices.Contains(u.Rooms, p.Rooms[r].ID) {
+					kind.serves[at] = append(kind.serves[at], len(kind.units)-1)
+				}
+			}
+		}
+	}
+	return w
+}
+
+func inOrder(parts []stretch) {
+	slices.SortFunc(parts, func(a, b stretch) int { return a.from - b.from })
+}
+
+func floorCell(minutes int) int {
+	if minutes < 0 {
+		return -((-minutes + Grid - 1) / Grid)
+	}
+	return minutes / Grid
+}
+
+// starts returns the cells at which a visit can begin when the resource is free
+// as m says: every part lies in free cells.
+func starts(m *Mask, parts []stretch) Mask {
+	p := parts[0]
+	out := m.Starts(p.to - p.from)
+	if p.from != 0 {
+		out = out.down(p.from)
+	}
+	for _, p := range parts[1:] {
+		next := m.Starts(p.to - p.from)
+		if p.from != 0 {
+			next = next.down(p.from)
+		}
+		out = out.And(&next)
+	}
+	return out
+}
+
+// work is what can begin when on one day for one visit, by resource.
+type work struct {
+	any       Mask // some set of resources is free
+	clinician []Mask
+	nurse     []Mask
+	room      []Mask // with a unit of each kind that serves the room
+	unit      [][]Mask
+}
+
+func resize(s []Mask, n int) []Mask {
+	if cap(s) < n {
+		return make([]Mask, n)
+	}
+	return s[:n]
+}
+
+// fill computes the starts of the day out of the free masks. allow are the
+// starts that suit the patient. It reports whether there is any.
+func (k *work) fill(w *want, masks []Mask, allow *Mask) bool {
+	k.any = Mask{}
+	k.clinician = resize(k.clinician, len(w.clinicians))
+	for i, c := range w.clinicians {
+		s := starts(&masks[c], w.clinician)
+		s = s.And(allow)
+		k.clinician[i] = s
+		k.any = k.any.Or(&s)
+	}
+	if k.any.Empty() {
+		return false
+	}
+	if len(w.nurse) > 0 {
+		var some Mask
+		k.nurse = resize(k.nurse, len(w.nurses))
+		for i, n := range w.nurses {
+			s := starts(&masks[n], w.nurse)
+			s = s.And(&k.any)
+			k.nurse[i] = s
+			some = some.Or(&s)
+		}
+		if k.any = some; k.any.Empty() {
+			return false
+		}
+	}
+	for len(k.unit) < len(w.kinds) {
+		k.unit = append(k.unit, nil)
+	}
+	for j := range w.kinds {
+		kind := &w.kinds[j]
+		var some Mask
+		k.unit[j] = resize(k.unit[j], len(kind.units))
+		for i, u := range kind.units {
+			s := starts(&masks[u], kind.parts)
+			s = s.And(&k.any)
+			k.unit[j][i] = s
+			some = some.Or(&s)
+		}
+		if k.any = some; k.any.Empty() {
+			return false
+		}
+	}
+	var some Mask
+	k.room = resize(k.room, len(w.rooms))
+	for i, r := range w.rooms {
+		s := starts(&masks[r], w.room)
+		s = s.And(&k.any)
+		for j := range w.kinds {
+			if s.Empty() {
+				break
+			}
+			var served Mask
+			for _, u := range w.kinds[j].serves[i] {
+				served = served.Or(&k.unit[j][u])
+			}
+			s = s.And(&served)
+		}
+		k.room[i] = s
+		some = some.Or(&s)
+	}
+	k.any = some
+	return !k.any.Empty()
+}
+
+// suits is the wishes of a request, ready to be asked for a day.
+type suits struct {
+	least    int // index of the first day that will do
+	most     int // index of the last
+	notDays  []bool
+	spans    []Suit
+	patient  []civil.Interval
+	busyDays []bool
+	earliest int64 // Unix seconds before which nothing begins
+}
+
+// allowed returns the cells of day i at which the visit may begin for the
+// patient's sake. Cells that the clock shows twice are never among them.
+func (s *suits) allowed(w *want, d *day, i int) Mask {
+	var free Mask
+	if i < s.least || i > s.most || s.notDays != nil && s.notDays[i] {
+		return free
+	}
+	if len(s.spans) == 0 && (s.busyDays == nil || !s.busyDays[i]) && s.earliest <= d.start {
+		free.Set(0, d.cells-w.chair+1)
+		if d.wall != nil {
+			free = free.AndNot(&d.twice)
+		}
+		return free
+	}
+	if len(s.spans) == 0 {
+		free.Set(0, d.cells)
+	} else {
+		for _, suit := range s.spans {
+			if suit.Days.Has(d.date.Weekday()) && (!w.companion || suit.Accompanied) {
+				d.span(&free, suit.Span)
+			}
+		}
+	}
+	for _, p := range s.patient {
+		from, to := d.touched(p)
+		free.Clear(from, to)
+	}
+	if s.earliest > d.start {
+		const cell = Grid * 60
+		free.Clear(0, int(min((s.earliest-d.start+cell-1)/cell, cells)))
+	}
+	out := free.Starts(w.chair)
+	return out.AndNot(&d.twice)
+}
