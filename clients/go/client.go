@@ -21,6 +21,7 @@ var serviceConfig string
 // Client talks to one service. It is safe for concurrent use.
 type Client struct {
 	Planner vw.PlannerServiceClient
+	Diary   vw.DiaryServiceClient
 
 	conn *grpc.ClientConn
 }
@@ -32,7 +33,7 @@ func Connect(target string, o Options) (*Client, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Client{Planner: vw.NewPlannerServiceClient(conn), conn: conn}, nil
+	return &Client{Planner: vw.NewPlannerServiceClient(conn), Diary: vw.NewDiaryServiceClient(conn), conn: conn}, nil
 }
 
 // Close ends the connection.
