@@ -198,13 +198,19 @@ type Findings struct {
 	// Canals that the clinician expects to locate at access, 1 to 6; absent lets
 	// the forecast say.
 	ExpectedCanals *int32 `protobuf:"varint,5,opt,name=expected_canals,json=expectedCanals,proto3,oneof" json:"expected_canals,omitempty"`
-	// Facts beyond the difficulty form that the protocol asks for (catalogue
-	// "factors"), for example "narrow-mesial-canals".
+	// Facts of the tooth, the day and the patient's wishes that protocol and
+	// rules ask for (catalogue "factors"), for example "narrow-mesial-canals",
+	// "swelling", "not-restorable". What is not named counts as not known.
 	Factors []string `protobuf:"bytes,6,rep,name=factors,proto3" json:"factors,omitempty"`
 	// What this patient can bear in the chair; absent means no limit.
-	Tolerance     *Tolerance `protobuf:"bytes,7,opt,name=tolerance,proto3" json:"tolerance,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Tolerance *Tolerance `protobuf:"bytes,7,opt,name=tolerance,proto3" json:"tolerance,omitempty"`
+	// Catalogue id (catalogue "anatomy-kinds") of a shape that is known, for
+	// example a C-shape; empty means the usual one.
+	Shape string `protobuf:"bytes,8,opt,name=shape,proto3" json:"shape,omitempty"`
+	// How far the mouth opens, in mm, 5 to 80; absent when it was not measured.
+	MouthOpeningMm *float64 `protobuf:"fixed64,9,opt,name=mouth_opening_mm,json=mouthOpeningMm,proto3,oneof" json:"mouth_opening_mm,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *Findings) Reset() {
@@ -284,6 +290,20 @@ func (x *Findings) GetTolerance() *Tolerance {
 		return x.Tolerance
 	}
 	return nil
+}
+
+func (x *Findings) GetShape() string {
+	if x != nil {
+		return x.Shape
+	}
+	return ""
+}
+
+func (x *Findings) GetMouthOpeningMm() float64 {
+	if x != nil && x.MouthOpeningMm != nil {
+		return *x.MouthOpeningMm
+	}
+	return 0
 }
 
 // The answer to one criterion.
@@ -809,7 +829,7 @@ const file_visitwright_v1_assessment_proto_rawDesc = "" +
 	"\vassessed_by\x18\x05 \x01(\v2\x15.visitwright.v1.ActorR\n" +
 	"assessedBy\x12;\n" +
 	"\vcreate_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"createTime\"\xc4\x03\n" +
+	"createTime\"\xd9\x04\n" +
 	"\bFindings\x12:\n" +
 	"\aedition\x18\x01 \x01(\tB \xbaH\x1dr\x1b\x18?2\x17^([a-z0-9][a-z0-9-]*)?$R\aedition\x12:\n" +
 	"\aanswers\x18\x02 \x03(\v2\x16.visitwright.v1.AnswerB\b\xbaH\x05\x92\x01\x02\x10@R\aanswers\x12>\n" +
@@ -817,8 +837,11 @@ const file_visitwright_v1_assessment_proto_rawDesc = "" +
 	"\tdiagnosis\x18\x04 \x01(\v2\x19.visitwright.v1.DiagnosisR\tdiagnosis\x127\n" +
 	"\x0fexpected_canals\x18\x05 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x06(\x01H\x00R\x0eexpectedCanals\x88\x01\x01\x12A\n" +
 	"\afactors\x18\x06 \x03(\tB'\xbaH$\x92\x01!\x10 \"\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\afactors\x127\n" +
-	"\ttolerance\x18\a \x01(\v2\x19.visitwright.v1.ToleranceR\ttoleranceB\x12\n" +
-	"\x10_expected_canals\"\x82\x01\n" +
+	"\ttolerance\x18\a \x01(\v2\x19.visitwright.v1.ToleranceR\ttolerance\x126\n" +
+	"\x05shape\x18\b \x01(\tB \xbaH\x1dr\x1b\x18?2\x17^([a-z0-9][a-z0-9-]*)?$R\x05shape\x12F\n" +
+	"\x10mouth_opening_mm\x18\t \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00T@)\x00\x00\x00\x00\x00\x00\x14@H\x01R\x0emouthOpeningMm\x88\x01\x01B\x12\n" +
+	"\x10_expected_canalsB\x13\n" +
+	"\x11_mouth_opening_mm\"\x82\x01\n" +
 	"\x06Answer\x12>\n" +
 	"\tcriterion\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\tcriterion\x128\n" +
 	"\x06answer\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06answer\"\x88\x01\n" +

@@ -159,7 +159,8 @@ type ListPatientsRequest struct {
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	// Most entries to send: 0 means 50, above 1000 means 1000.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
-	// next_page_token of the page before; only page_size may differ from that request.
+	// next_page_token of the page before; only page_size may differ from that
+	// request.
 	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	// Which patients; absent means all.
 	Filter        *PatientFilter `protobuf:"bytes,4,opt,name=filter,proto3" json:"filter,omitempty"`
@@ -571,7 +572,8 @@ type ListCasesRequest struct {
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	// Most entries to send: 0 means 50, above 1000 means 1000.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
-	// next_page_token of the page before; only page_size may differ from that request.
+	// next_page_token of the page before; only page_size may differ from that
+	// request.
 	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	// Which cases; absent means all.
 	Filter        *CaseFilter `protobuf:"bytes,4,opt,name=filter,proto3" json:"filter,omitempty"`

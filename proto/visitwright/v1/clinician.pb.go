@@ -35,8 +35,11 @@ type Clinician struct {
 	Protocols []string `protobuf:"bytes,3,rep,name=protocols,proto3" json:"protocols,omitempty"`
 	// Whether "consider referral" is shown to this clinician.
 	ShowConsiderReferral bool `protobuf:"varint,4,opt,name=show_consider_referral,json=showConsiderReferral,proto3" json:"show_consider_referral,omitempty"`
-	// Whether the clinician still works here.
+	// Whether the clinician still works here. A new clinician does.
 	Active bool `protobuf:"varint,5,opt,name=active,proto3" json:"active,omitempty"`
+	// Whether this clinician accepts stopping between two canals of an infected
+	// tooth.
+	AcceptsPartlyStops bool `protobuf:"varint,10,opt,name=accepts_partly_stops,json=acceptsPartlyStops,proto3" json:"accepts_partly_stops,omitempty"`
 	// Names in other systems.
 	ExternalIdentifiers []*ExternalIdentifier `protobuf:"bytes,6,rep,name=external_identifiers,json=externalIdentifiers,proto3" json:"external_identifiers,omitempty"`
 	// When the record was made. Output only.
@@ -114,6 +117,13 @@ func (x *Clinician) GetActive() bool {
 	return false
 }
 
+func (x *Clinician) GetAcceptsPartlyStops() bool {
+	if x != nil {
+		return x.AcceptsPartlyStops
+	}
+	return false
+}
+
 func (x *Clinician) GetExternalIdentifiers() []*ExternalIdentifier {
 	if x != nil {
 		return x.ExternalIdentifiers
@@ -146,13 +156,15 @@ var File_visitwright_v1_clinician_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_clinician_proto_rawDesc = "" +
 	"\n" +
-	"\x1evisitwright/v1/clinician.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dvisitwright/v1/identity.proto\"\xd7\x03\n" +
+	"\x1evisitwright/v1/clinician.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dvisitwright/v1/identity.proto\"\x89\x04\n" +
 	"\tClinician\x12\x1c\n" +
 	"\x04name\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04name\x12\x1f\n" +
 	"\x05title\x18\x02 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18xR\x05title\x12E\n" +
 	"\tprotocols\x18\x03 \x03(\tB'\xbaH$\x92\x01!\x10@\"\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\tprotocols\x124\n" +
 	"\x16show_consider_referral\x18\x04 \x01(\bR\x14showConsiderReferral\x12\x16\n" +
-	"\x06active\x18\x05 \x01(\bR\x06active\x12_\n" +
+	"\x06active\x18\x05 \x01(\bR\x06active\x120\n" +
+	"\x14accepts_partly_stops\x18\n" +
+	" \x01(\bR\x12acceptsPartlyStops\x12_\n" +
 	"\x14external_identifiers\x18\x06 \x03(\v2\".visitwright.v1.ExternalIdentifierB\b\xbaH\x05\x92\x01\x02\x10\x10R\x13externalIdentifiers\x12;\n" +
 	"\vcreate_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"createTime\x12;\n" +

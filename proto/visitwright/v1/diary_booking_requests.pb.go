@@ -800,7 +800,8 @@ type ListAppointmentsRequest struct {
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	// Most entries to send: 0 means 50, above 1000 means 1000.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
-	// next_page_token of the page before; only page_size may differ from that request.
+	// next_page_token of the page before; only page_size may differ from that
+	// request.
 	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	// The days, at most 400.
 	Days *DateRange `protobuf:"bytes,4,opt,name=days,proto3" json:"days,omitempty"`

@@ -158,7 +158,8 @@ type ListResourcesRequest struct {
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	// Most entries to send: 0 means 50, above 1000 means 1000.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
-	// next_page_token of the page before; only page_size may differ from that request.
+	// next_page_token of the page before; only page_size may differ from that
+	// request.
 	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	// Only of this kind; unspecified means all.
 	Kind          Resource_Kind `protobuf:"varint,4,opt,name=kind,proto3,enum=visitwright.v1.Resource_Kind" json:"kind,omitempty"`
@@ -679,7 +680,8 @@ type ListAbsencesRequest struct {
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	// Most entries to send: 0 means 50, above 1000 means 1000.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
-	// next_page_token of the page before; only page_size may differ from that request.
+	// next_page_token of the page before; only page_size may differ from that
+	// request.
 	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	// Only absences that touch these days; absent means all.
 	Days          *DateRange `protobuf:"bytes,4,opt,name=days,proto3" json:"days,omitempty"`
@@ -926,7 +928,8 @@ type ListHolidaysRequest struct {
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	// Most entries to send: 0 means 50, above 1000 means 1000.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
-	// next_page_token of the page before; only page_size may differ from that request.
+	// next_page_token of the page before; only page_size may differ from that
+	// request.
 	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	// Calendar year, 1990 to 2100.
 	Year          int32 `protobuf:"varint,4,opt,name=year,proto3" json:"year,omitempty"`

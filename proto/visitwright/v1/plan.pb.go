@@ -184,7 +184,13 @@ type Plan struct {
 	// The option that was accepted, if one was. Read from the case, as state is.
 	Accepted *AcceptedOption `protobuf:"bytes,17,opt,name=accepted,proto3" json:"accepted,omitempty"`
 	// Changes when the state changes; send it back when accepting.
-	Etag          string `protobuf:"bytes,18,opt,name=etag,proto3" json:"etag,omitempty"`
+	Etag string `protobuf:"bytes,18,opt,name=etag,proto3" json:"etag,omitempty"`
+	// The stopping points and what ending a visit there means.
+	Stops []*PlanStop `protobuf:"bytes,20,rep,name=stops,proto3" json:"stops,omitempty"`
+	// When the first visit must be, if treatment begun elsewhere started a clock.
+	Intake *ReturnWindow `protobuf:"bytes,21,opt,name=intake,proto3" json:"intake,omitempty"`
+	// What is to be done, in words.
+	Title         string `protobuf:"bytes,22,opt,name=title,proto3" json:"title,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -352,6 +358,27 @@ func (x *Plan) GetEtag() string {
 	return ""
 }
 
+func (x *Plan) GetStops() []*PlanStop {
+	if x != nil {
+		return x.Stops
+	}
+	return nil
+}
+
+func (x *Plan) GetIntake() *ReturnWindow {
+	if x != nil {
+		return x.Intake
+	}
+	return nil
+}
+
+func (x *Plan) GetTitle() string {
+	if x != nil {
+		return x.Title
+	}
+	return ""
+}
+
 // One way of doing the treatment.
 type TreatmentOption struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -383,7 +410,10 @@ type TreatmentOption struct {
 	// Expected cost in units of one minute of work.
 	ExpectedCost float64 `protobuf:"fixed64,13,opt,name=expected_cost,json=expectedCost,proto3" json:"expected_cost,omitempty"`
 	// What speaks for and against it.
-	Reasons       []*Reason `protobuf:"bytes,14,rep,name=reasons,proto3" json:"reasons,omitempty"`
+	Reasons []*Reason `protobuf:"bytes,14,rep,name=reasons,proto3" json:"reasons,omitempty"`
+	// The strongest objection among the reasons; STANCE_NEUTRAL or STANCE_FAVOURS
+	// when there is none.
+	Strength      Reason_Stance `protobuf:"varint,15,opt,name=strength,proto3,enum=visitwright.v1.Reason_Stance" json:"strength,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -514,6 +544,13 @@ func (x *TreatmentOption) GetReasons() []*Reason {
 		return x.Reasons
 	}
 	return nil
+}
+
+func (x *TreatmentOption) GetStrength() Reason_Stance {
+	if x != nil {
+		return x.Strength
+	}
+	return Reason_STANCE_UNSPECIFIED
 }
 
 // One visit of an option.
@@ -739,12 +776,19 @@ type ReturnWindow struct {
 	Latest *WindowBound `protobuf:"bytes,4,opt,name=latest,proto3" json:"latest,omitempty"`
 	// What passing the latest day means.
 	PastLatest string `protobuf:"bytes,5,opt,name=past_latest,json=pastLatest,proto3" json:"past_latest,omitempty"`
-	// True when no day satisfies all bounds; the reasons then say which of them
-	// clash.
+	// True when no day satisfied all bounds; conflict then says which gave way.
 	Empty bool `protobuf:"varint,6,opt,name=empty,proto3" json:"empty,omitempty"`
-	// A minimum never blocks a patient in pain or swelling: the sentence to
-	// show.
-	Exception     string `protobuf:"bytes,7,opt,name=exception,proto3" json:"exception,omitempty"`
+	// Set when a minimum was waived, since it never blocks a patient in pain or
+	// swelling: the sentence to show.
+	Exception string `protobuf:"bytes,7,opt,name=exception,proto3" json:"exception,omitempty"`
+	// How bounds that leave no day were settled, and which of them gave way.
+	Conflict string `protobuf:"bytes,8,opt,name=conflict,proto3" json:"conflict,omitempty"`
+	// The latest day had passed before the plan was made.
+	Overdue bool `protobuf:"varint,9,opt,name=overdue,proto3" json:"overdue,omitempty"`
+	// What changes after the latest day, by day.
+	PastActions []*PastAction `protobuf:"bytes,10,rep,name=past_actions,json=pastActions,proto3" json:"past_actions,omitempty"`
+	// Catalogue id (catalogue "stops") of the state from which it counts.
+	FromStop      string `protobuf:"bytes,11,opt,name=from_stop,json=fromStop,proto3" json:"from_stop,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -828,6 +872,116 @@ func (x *ReturnWindow) GetException() string {
 	return ""
 }
 
+func (x *ReturnWindow) GetConflict() string {
+	if x != nil {
+		return x.Conflict
+	}
+	return ""
+}
+
+func (x *ReturnWindow) GetOverdue() bool {
+	if x != nil {
+		return x.Overdue
+	}
+	return false
+}
+
+func (x *ReturnWindow) GetPastActions() []*PastAction {
+	if x != nil {
+		return x.PastActions
+	}
+	return nil
+}
+
+func (x *ReturnWindow) GetFromStop() string {
+	if x != nil {
+		return x.FromStop
+	}
+	return ""
+}
+
+// What to do when the patient comes after a day.
+type PastAction struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// After this day, counted as the window counts.
+	AfterDays int32 `protobuf:"varint,1,opt,name=after_days,json=afterDays,proto3" json:"after_days,omitempty"`
+	// Catalogue id (catalogue "late-actions"): rebook, re-dress, clean-again.
+	Id string `protobuf:"bytes,2,opt,name=id,proto3" json:"id,omitempty"`
+	// What changes, in words.
+	Text string `protobuf:"bytes,3,opt,name=text,proto3" json:"text,omitempty"`
+	// The visit takes longer than planned.
+	Longer bool `protobuf:"varint,4,opt,name=longer,proto3" json:"longer,omitempty"`
+	// Where it comes from.
+	Provenance    *Provenance `protobuf:"bytes,5,opt,name=provenance,proto3" json:"provenance,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PastAction) Reset() {
+	*x = PastAction{}
+	mi := &file_visitwright_v1_plan_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PastAction) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PastAction) ProtoMessage() {}
+
+func (x *PastAction) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_plan_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PastAction.ProtoReflect.Descriptor instead.
+func (*PastAction) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *PastAction) GetAfterDays() int32 {
+	if x != nil {
+		return x.AfterDays
+	}
+	return 0
+}
+
+func (x *PastAction) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *PastAction) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *PastAction) GetLonger() bool {
+	if x != nil {
+		return x.Longer
+	}
+	return false
+}
+
+func (x *PastAction) GetProvenance() *Provenance {
+	if x != nil {
+		return x.Provenance
+	}
+	return nil
+}
+
 // One bound of a return window.
 type WindowBound struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -841,7 +995,7 @@ type WindowBound struct {
 
 func (x *WindowBound) Reset() {
 	*x = WindowBound{}
-	mi := &file_visitwright_v1_plan_proto_msgTypes[5]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -853,7 +1007,7 @@ func (x *WindowBound) String() string {
 func (*WindowBound) ProtoMessage() {}
 
 func (x *WindowBound) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_proto_msgTypes[5]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -866,7 +1020,7 @@ func (x *WindowBound) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WindowBound.ProtoReflect.Descriptor instead.
 func (*WindowBound) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{5}
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *WindowBound) GetDays() int32 {
@@ -896,14 +1050,21 @@ type FurtherCanal struct {
 	// canals, for the recommended option.
 	CompleteBy []*Odds `protobuf:"bytes,4,rep,name=complete_by,json=completeBy,proto3" json:"complete_by,omitempty"`
 	// In words.
-	Text          string `protobuf:"bytes,5,opt,name=text,proto3" json:"text,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Text string `protobuf:"bytes,5,opt,name=text,proto3" json:"text,omitempty"`
+	// Name of the canal: "DL".
+	Canal string `protobuf:"bytes,6,opt,name=canal,proto3" json:"canal,omitempty"`
+	// The canal in words.
+	CanalWords string `protobuf:"bytes,7,opt,name=canal_words,json=canalWords,proto3" json:"canal_words,omitempty"`
+	// Appointment lengths in minutes, visit by visit, had it been known
+	// beforehand.
+	AppointmentMinutes []int32 `protobuf:"varint,8,rep,packed,name=appointment_minutes,json=appointmentMinutes,proto3" json:"appointment_minutes,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *FurtherCanal) Reset() {
 	*x = FurtherCanal{}
-	mi := &file_visitwright_v1_plan_proto_msgTypes[6]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -915,7 +1076,7 @@ func (x *FurtherCanal) String() string {
 func (*FurtherCanal) ProtoMessage() {}
 
 func (x *FurtherCanal) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_proto_msgTypes[6]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -928,7 +1089,7 @@ func (x *FurtherCanal) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FurtherCanal.ProtoReflect.Descriptor instead.
 func (*FurtherCanal) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{6}
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *FurtherCanal) GetCanals() int32 {
@@ -966,6 +1127,118 @@ func (x *FurtherCanal) GetText() string {
 	return ""
 }
 
+func (x *FurtherCanal) GetCanal() string {
+	if x != nil {
+		return x.Canal
+	}
+	return ""
+}
+
+func (x *FurtherCanal) GetCanalWords() string {
+	if x != nil {
+		return x.CanalWords
+	}
+	return ""
+}
+
+func (x *FurtherCanal) GetAppointmentMinutes() []int32 {
+	if x != nil {
+		return x.AppointmentMinutes
+	}
+	return nil
+}
+
+// A stopping point and what ending a visit there means.
+type PlanStop struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Catalogue id (catalogue "stops").
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// In words.
+	Title string `protobuf:"bytes,2,opt,name=title,proto3" json:"title,omitempty"`
+	// Whether it may be chosen; else it is only forced.
+	Allowed bool `protobuf:"varint,3,opt,name=allowed,proto3" json:"allowed,omitempty"`
+	// Odds that a first visit of the recommended option ends there.
+	Odds *Odds `protobuf:"bytes,4,opt,name=odds,proto3" json:"odds,omitempty"`
+	// When the patient must be back.
+	ReturnWindow *ReturnWindow `protobuf:"bytes,5,opt,name=return_window,json=returnWindow,proto3" json:"return_window,omitempty"`
+	// What the state means, in whole sentences.
+	Text          string `protobuf:"bytes,6,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PlanStop) Reset() {
+	*x = PlanStop{}
+	mi := &file_visitwright_v1_plan_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PlanStop) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PlanStop) ProtoMessage() {}
+
+func (x *PlanStop) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_plan_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PlanStop.ProtoReflect.Descriptor instead.
+func (*PlanStop) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *PlanStop) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *PlanStop) GetTitle() string {
+	if x != nil {
+		return x.Title
+	}
+	return ""
+}
+
+func (x *PlanStop) GetAllowed() bool {
+	if x != nil {
+		return x.Allowed
+	}
+	return false
+}
+
+func (x *PlanStop) GetOdds() *Odds {
+	if x != nil {
+		return x.Odds
+	}
+	return nil
+}
+
+func (x *PlanStop) GetReturnWindow() *ReturnWindow {
+	if x != nil {
+		return x.ReturnWindow
+	}
+	return nil
+}
+
+func (x *PlanStop) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
 // Something that the clinician must know.
 type Caution struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -981,7 +1254,7 @@ type Caution struct {
 
 func (x *Caution) Reset() {
 	*x = Caution{}
-	mi := &file_visitwright_v1_plan_proto_msgTypes[7]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -993,7 +1266,7 @@ func (x *Caution) String() string {
 func (*Caution) ProtoMessage() {}
 
 func (x *Caution) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_proto_msgTypes[7]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1006,7 +1279,7 @@ func (x *Caution) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Caution.ProtoReflect.Descriptor instead.
 func (*Caution) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{7}
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Caution) GetId() string {
@@ -1047,7 +1320,7 @@ type PlanVersions struct {
 
 func (x *PlanVersions) Reset() {
 	*x = PlanVersions{}
-	mi := &file_visitwright_v1_plan_proto_msgTypes[8]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1059,7 +1332,7 @@ func (x *PlanVersions) String() string {
 func (*PlanVersions) ProtoMessage() {}
 
 func (x *PlanVersions) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_proto_msgTypes[8]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1072,7 +1345,7 @@ func (x *PlanVersions) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanVersions.ProtoReflect.Descriptor instead.
 func (*PlanVersions) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{8}
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *PlanVersions) GetModel() string {
@@ -1106,7 +1379,7 @@ func (x *PlanVersions) GetCalibration() string {
 // The complete workings of a plan.
 type PlanWorkings struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The model that was solved.
+	// The model that was solved, for every option that names no other.
 	Model *TreatmentModel `protobuf:"bytes,1,opt,name=model,proto3" json:"model,omitempty"`
 	// The table of each option.
 	Options []*OptionWorkings `protobuf:"bytes,2,rep,name=options,proto3" json:"options,omitempty"`
@@ -1118,7 +1391,7 @@ type PlanWorkings struct {
 
 func (x *PlanWorkings) Reset() {
 	*x = PlanWorkings{}
-	mi := &file_visitwright_v1_plan_proto_msgTypes[9]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1130,7 +1403,7 @@ func (x *PlanWorkings) String() string {
 func (*PlanWorkings) ProtoMessage() {}
 
 func (x *PlanWorkings) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_proto_msgTypes[9]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1143,7 +1416,7 @@ func (x *PlanWorkings) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanWorkings.ProtoReflect.Descriptor instead.
 func (*PlanWorkings) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{9}
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *PlanWorkings) GetModel() *TreatmentModel {
@@ -1190,14 +1463,18 @@ type OptionWorkings struct {
 	// compared.
 	CostMicro int64 `protobuf:"varint,8,opt,name=cost_micro,json=costMicro,proto3" json:"cost_micro,omitempty"`
 	// How exact the figures are.
-	Precision     *Precision `protobuf:"bytes,9,opt,name=precision,proto3" json:"precision,omitempty"`
+	Precision *Precision `protobuf:"bytes,9,opt,name=precision,proto3" json:"precision,omitempty"`
+	// The model of this option; absent when it is the plan's.
+	Model *TreatmentModel `protobuf:"bytes,10,opt,name=model,proto3" json:"model,omitempty"`
+	// The treatment by the number of canals found in the end.
+	Canals        []*CanalOutcome `protobuf:"bytes,11,rep,name=canals,proto3" json:"canals,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *OptionWorkings) Reset() {
 	*x = OptionWorkings{}
-	mi := &file_visitwright_v1_plan_proto_msgTypes[10]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1209,7 +1486,7 @@ func (x *OptionWorkings) String() string {
 func (*OptionWorkings) ProtoMessage() {}
 
 func (x *OptionWorkings) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_proto_msgTypes[10]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1222,7 +1499,7 @@ func (x *OptionWorkings) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OptionWorkings.ProtoReflect.Descriptor instead.
 func (*OptionWorkings) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{10}
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *OptionWorkings) GetOption() string {
@@ -1288,6 +1565,93 @@ func (x *OptionWorkings) GetPrecision() *Precision {
 	return nil
 }
 
+func (x *OptionWorkings) GetModel() *TreatmentModel {
+	if x != nil {
+		return x.Model
+	}
+	return nil
+}
+
+func (x *OptionWorkings) GetCanals() []*CanalOutcome {
+	if x != nil {
+		return x.Canals
+	}
+	return nil
+}
+
+// The treatment given that it ends with so many canals found.
+type CanalOutcome struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Canals found.
+	Found int32 `protobuf:"varint,1,opt,name=found,proto3" json:"found,omitempty"`
+	// Odds of this number.
+	Odds *Odds `protobuf:"bytes,2,opt,name=odds,proto3" json:"odds,omitempty"`
+	// Minutes of the whole treatment done in one visit with exactly so many.
+	OneVisitMinutes *Distribution `protobuf:"bytes,3,opt,name=one_visit_minutes,json=oneVisitMinutes,proto3" json:"one_visit_minutes,omitempty"`
+	// complete_by[i] is the probability of being complete by visit i + 1.
+	CompleteBy    []float64 `protobuf:"fixed64,4,rep,packed,name=complete_by,json=completeBy,proto3" json:"complete_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CanalOutcome) Reset() {
+	*x = CanalOutcome{}
+	mi := &file_visitwright_v1_plan_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CanalOutcome) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CanalOutcome) ProtoMessage() {}
+
+func (x *CanalOutcome) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_plan_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CanalOutcome.ProtoReflect.Descriptor instead.
+func (*CanalOutcome) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *CanalOutcome) GetFound() int32 {
+	if x != nil {
+		return x.Found
+	}
+	return 0
+}
+
+func (x *CanalOutcome) GetOdds() *Odds {
+	if x != nil {
+		return x.Odds
+	}
+	return nil
+}
+
+func (x *CanalOutcome) GetOneVisitMinutes() *Distribution {
+	if x != nil {
+		return x.OneVisitMinutes
+	}
+	return nil
+}
+
+func (x *CanalOutcome) GetCompleteBy() []float64 {
+	if x != nil {
+		return x.CompleteBy
+	}
+	return nil
+}
+
 // What an expected cost is made of, in units of one minute of work.
 type CostParts struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1309,7 +1673,7 @@ type CostParts struct {
 
 func (x *CostParts) Reset() {
 	*x = CostParts{}
-	mi := &file_visitwright_v1_plan_proto_msgTypes[11]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1321,7 +1685,7 @@ func (x *CostParts) String() string {
 func (*CostParts) ProtoMessage() {}
 
 func (x *CostParts) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_proto_msgTypes[11]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1334,7 +1698,7 @@ func (x *CostParts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CostParts.ProtoReflect.Descriptor instead.
 func (*CostParts) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{11}
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *CostParts) GetWork() float64 {
@@ -1394,7 +1758,7 @@ type TraceLine struct {
 
 func (x *TraceLine) Reset() {
 	*x = TraceLine{}
-	mi := &file_visitwright_v1_plan_proto_msgTypes[12]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1406,7 +1770,7 @@ func (x *TraceLine) String() string {
 func (*TraceLine) ProtoMessage() {}
 
 func (x *TraceLine) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_proto_msgTypes[12]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1419,7 +1783,7 @@ func (x *TraceLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TraceLine.ProtoReflect.Descriptor instead.
 func (*TraceLine) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{12}
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *TraceLine) GetSubject() string {
@@ -1458,7 +1822,7 @@ type PlanDifference struct {
 
 func (x *PlanDifference) Reset() {
 	*x = PlanDifference{}
-	mi := &file_visitwright_v1_plan_proto_msgTypes[13]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1470,7 +1834,7 @@ func (x *PlanDifference) String() string {
 func (*PlanDifference) ProtoMessage() {}
 
 func (x *PlanDifference) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_proto_msgTypes[13]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1483,7 +1847,7 @@ func (x *PlanDifference) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanDifference.ProtoReflect.Descriptor instead.
 func (*PlanDifference) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{13}
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *PlanDifference) GetFromPlan() string {
@@ -1527,7 +1891,7 @@ type PlanChange struct {
 
 func (x *PlanChange) Reset() {
 	*x = PlanChange{}
-	mi := &file_visitwright_v1_plan_proto_msgTypes[14]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1539,7 +1903,7 @@ func (x *PlanChange) String() string {
 func (*PlanChange) ProtoMessage() {}
 
 func (x *PlanChange) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_proto_msgTypes[14]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1552,7 +1916,7 @@ func (x *PlanChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanChange.ProtoReflect.Descriptor instead.
 func (*PlanChange) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{14}
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *PlanChange) GetPath() string {
@@ -1605,7 +1969,7 @@ type VisitPart struct {
 
 func (x *VisitPart) Reset() {
 	*x = VisitPart{}
-	mi := &file_visitwright_v1_plan_proto_msgTypes[15]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1617,7 +1981,7 @@ func (x *VisitPart) String() string {
 func (*VisitPart) ProtoMessage() {}
 
 func (x *VisitPart) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_proto_msgTypes[15]
+	mi := &file_visitwright_v1_plan_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1630,7 +1994,7 @@ func (x *VisitPart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VisitPart.ProtoReflect.Descriptor instead.
 func (*VisitPart) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{15}
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *VisitPart) GetPlan() string {
@@ -1658,7 +2022,7 @@ var File_visitwright_v1_plan_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"\n" +
-	"\x19visitwright/v1/plan.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1fvisitwright/v1/assessment.proto\x1a\x19visitwright/v1/case.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xcd\a\n" +
+	"\x19visitwright/v1/plan.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1fvisitwright/v1/assessment.proto\x1a\x19visitwright/v1/case.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xc9\b\n" +
 	"\x04Plan\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\x03R\brevision\x12\x12\n" +
@@ -1683,13 +2047,16 @@ const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"createTime\x12\x14\n" +
 	"\x05cause\x18\x13 \x01(\tR\x05cause\x12:\n" +
 	"\baccepted\x18\x11 \x01(\v2\x1e.visitwright.v1.AcceptedOptionR\baccepted\x12\x12\n" +
-	"\x04etag\x18\x12 \x01(\tR\x04etag\"o\n" +
+	"\x04etag\x18\x12 \x01(\tR\x04etag\x12.\n" +
+	"\x05stops\x18\x14 \x03(\v2\x18.visitwright.v1.PlanStopR\x05stops\x124\n" +
+	"\x06intake\x18\x15 \x01(\v2\x1c.visitwright.v1.ReturnWindowR\x06intake\x12\x14\n" +
+	"\x05title\x18\x16 \x01(\tR\x05title\"o\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rSTATE_PREVIEW\x10\x01\x12\x12\n" +
 	"\x0eSTATE_PROPOSED\x10\x02\x12\x12\n" +
 	"\x0eSTATE_ACCEPTED\x10\x03\x12\x14\n" +
-	"\x10STATE_SUPERSEDED\x10\x04\"\xf6\x04\n" +
+	"\x10STATE_SUPERSEDED\x10\x04\"\xb1\x05\n" +
 	"\x0fTreatmentOption\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05title\x18\x02 \x01(\tR\x05title\x124\n" +
@@ -1708,7 +2075,8 @@ const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"\x18expected_overrun_minutes\x18\v \x01(\x01R\x16expectedOverrunMinutes\x122\n" +
 	"\x15expected_idle_minutes\x18\f \x01(\x01R\x13expectedIdleMinutes\x12#\n" +
 	"\rexpected_cost\x18\r \x01(\x01R\fexpectedCost\x120\n" +
-	"\areasons\x18\x0e \x03(\v2\x16.visitwright.v1.ReasonR\areasons\"\x9f\x04\n" +
+	"\areasons\x18\x0e \x03(\v2\x16.visitwright.v1.ReasonR\areasons\x129\n" +
+	"\bstrength\x18\x0f \x01(\x0e2\x1d.visitwright.v1.Reason.StanceR\bstrength\"\x9f\x04\n" +
 	"\fPlannedVisit\x12\x16\n" +
 	"\x06number\x18\x01 \x01(\x05R\x06number\x12/\n" +
 	"\x13appointment_minutes\x18\x02 \x01(\x05R\x12appointmentMinutes\x12-\n" +
@@ -1726,7 +2094,7 @@ const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"\bVisitEnd\x12\x12\n" +
 	"\x04stop\x18\x01 \x01(\tR\x04stop\x12!\n" +
 	"\fcanals_found\x18\x02 \x01(\x05R\vcanalsFound\x12(\n" +
-	"\x04odds\x18\x03 \x01(\v2\x14.visitwright.v1.OddsR\x04odds\"\x9e\x02\n" +
+	"\x04odds\x18\x03 \x01(\v2\x14.visitwright.v1.OddsR\x04odds\"\xb0\x03\n" +
 	"\fReturnWindow\x12\x16\n" +
 	"\x06anchor\x18\x01 \x01(\tR\x06anchor\x127\n" +
 	"\bearliest\x18\x02 \x01(\v2\x1b.visitwright.v1.WindowBoundR\bearliest\x123\n" +
@@ -1735,17 +2103,43 @@ const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"\vpast_latest\x18\x05 \x01(\tR\n" +
 	"pastLatest\x12\x14\n" +
 	"\x05empty\x18\x06 \x01(\bR\x05empty\x12\x1c\n" +
-	"\texception\x18\a \x01(\tR\texception\"S\n" +
+	"\texception\x18\a \x01(\tR\texception\x12\x1a\n" +
+	"\bconflict\x18\b \x01(\tR\bconflict\x12\x18\n" +
+	"\aoverdue\x18\t \x01(\bR\aoverdue\x12=\n" +
+	"\fpast_actions\x18\n" +
+	" \x03(\v2\x1a.visitwright.v1.PastActionR\vpastActions\x12\x1b\n" +
+	"\tfrom_stop\x18\v \x01(\tR\bfromStop\"\xa3\x01\n" +
+	"\n" +
+	"PastAction\x12\x1d\n" +
+	"\n" +
+	"after_days\x18\x01 \x01(\x05R\tafterDays\x12\x0e\n" +
+	"\x02id\x18\x02 \x01(\tR\x02id\x12\x12\n" +
+	"\x04text\x18\x03 \x01(\tR\x04text\x12\x16\n" +
+	"\x06longer\x18\x04 \x01(\bR\x06longer\x12:\n" +
+	"\n" +
+	"provenance\x18\x05 \x01(\v2\x1a.visitwright.v1.ProvenanceR\n" +
+	"provenance\"S\n" +
 	"\vWindowBound\x12\x12\n" +
 	"\x04days\x18\x01 \x01(\x05R\x04days\x120\n" +
-	"\areasons\x18\x02 \x03(\v2\x16.visitwright.v1.ReasonR\areasons\"\xc4\x01\n" +
+	"\areasons\x18\x02 \x03(\v2\x16.visitwright.v1.ReasonR\areasons\"\xac\x02\n" +
 	"\fFurtherCanal\x12\x16\n" +
 	"\x06canals\x18\x01 \x01(\x05R\x06canals\x12(\n" +
 	"\x04odds\x18\x02 \x01(\v2\x14.visitwright.v1.OddsR\x04odds\x12'\n" +
 	"\x0ffurther_minutes\x18\x03 \x01(\x01R\x0efurtherMinutes\x125\n" +
 	"\vcomplete_by\x18\x04 \x03(\v2\x14.visitwright.v1.OddsR\n" +
 	"completeBy\x12\x12\n" +
-	"\x04text\x18\x05 \x01(\tR\x04text\"i\n" +
+	"\x04text\x18\x05 \x01(\tR\x04text\x12\x14\n" +
+	"\x05canal\x18\x06 \x01(\tR\x05canal\x12\x1f\n" +
+	"\vcanal_words\x18\a \x01(\tR\n" +
+	"canalWords\x12/\n" +
+	"\x13appointment_minutes\x18\b \x03(\x05R\x12appointmentMinutes\"\xcb\x01\n" +
+	"\bPlanStop\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
+	"\x05title\x18\x02 \x01(\tR\x05title\x12\x18\n" +
+	"\aallowed\x18\x03 \x01(\bR\aallowed\x12(\n" +
+	"\x04odds\x18\x04 \x01(\v2\x14.visitwright.v1.OddsR\x04odds\x12A\n" +
+	"\rreturn_window\x18\x05 \x01(\v2\x1c.visitwright.v1.ReturnWindowR\freturnWindow\x12\x12\n" +
+	"\x04text\x18\x06 \x01(\tR\x04text\"i\n" +
 	"\aCaution\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04text\x18\x02 \x01(\tR\x04text\x12:\n" +
@@ -1760,7 +2154,7 @@ const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"\fPlanWorkings\x124\n" +
 	"\x05model\x18\x01 \x01(\v2\x1e.visitwright.v1.TreatmentModelR\x05model\x128\n" +
 	"\aoptions\x18\x02 \x03(\v2\x1e.visitwright.v1.OptionWorkingsR\aoptions\x12/\n" +
-	"\x05trace\x18\x03 \x03(\v2\x19.visitwright.v1.TraceLineR\x05trace\"\xad\x03\n" +
+	"\x05trace\x18\x03 \x03(\v2\x19.visitwright.v1.TraceLineR\x05trace\"\x99\x04\n" +
 	"\x0eOptionWorkings\x12\x16\n" +
 	"\x06option\x18\x01 \x01(\tR\x06option\x124\n" +
 	"\x16earliest_filling_visit\x18\x02 \x01(\x05R\x14earliestFillingVisit\x12!\n" +
@@ -1771,7 +2165,16 @@ const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"\x04cost\x18\a \x01(\v2\x19.visitwright.v1.CostPartsR\x04cost\x12\x1d\n" +
 	"\n" +
 	"cost_micro\x18\b \x01(\x03R\tcostMicro\x127\n" +
-	"\tprecision\x18\t \x01(\v2\x19.visitwright.v1.PrecisionR\tprecision\"\x9d\x01\n" +
+	"\tprecision\x18\t \x01(\v2\x19.visitwright.v1.PrecisionR\tprecision\x124\n" +
+	"\x05model\x18\n" +
+	" \x01(\v2\x1e.visitwright.v1.TreatmentModelR\x05model\x124\n" +
+	"\x06canals\x18\v \x03(\v2\x1c.visitwright.v1.CanalOutcomeR\x06canals\"\xb9\x01\n" +
+	"\fCanalOutcome\x12\x14\n" +
+	"\x05found\x18\x01 \x01(\x05R\x05found\x12(\n" +
+	"\x04odds\x18\x02 \x01(\v2\x14.visitwright.v1.OddsR\x04odds\x12H\n" +
+	"\x11one_visit_minutes\x18\x03 \x01(\v2\x1c.visitwright.v1.DistributionR\x0foneVisitMinutes\x12\x1f\n" +
+	"\vcomplete_by\x18\x04 \x03(\x01R\n" +
+	"completeBy\"\x9d\x01\n" +
 	"\tCostParts\x12\x12\n" +
 	"\x04work\x18\x01 \x01(\x01R\x04work\x12\x18\n" +
 	"\aoverrun\x18\x02 \x01(\x01R\aoverrun\x12\x12\n" +
@@ -1820,7 +2223,7 @@ func file_visitwright_v1_plan_proto_rawDescGZIP() []byte {
 }
 
 var file_visitwright_v1_plan_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_visitwright_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
+var file_visitwright_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
 var file_visitwright_v1_plan_proto_goTypes = []any{
 	(PlanView)(0),                 // 0: visitwright.v1.PlanView
 	(Plan_State)(0),               // 1: visitwright.v1.Plan.State
@@ -1829,76 +2232,91 @@ var file_visitwright_v1_plan_proto_goTypes = []any{
 	(*PlannedVisit)(nil),          // 4: visitwright.v1.PlannedVisit
 	(*VisitEnd)(nil),              // 5: visitwright.v1.VisitEnd
 	(*ReturnWindow)(nil),          // 6: visitwright.v1.ReturnWindow
-	(*WindowBound)(nil),           // 7: visitwright.v1.WindowBound
-	(*FurtherCanal)(nil),          // 8: visitwright.v1.FurtherCanal
-	(*Caution)(nil),               // 9: visitwright.v1.Caution
-	(*PlanVersions)(nil),          // 10: visitwright.v1.PlanVersions
-	(*PlanWorkings)(nil),          // 11: visitwright.v1.PlanWorkings
-	(*OptionWorkings)(nil),        // 12: visitwright.v1.OptionWorkings
-	(*CostParts)(nil),             // 13: visitwright.v1.CostParts
-	(*TraceLine)(nil),             // 14: visitwright.v1.TraceLine
-	(*PlanDifference)(nil),        // 15: visitwright.v1.PlanDifference
-	(*PlanChange)(nil),            // 16: visitwright.v1.PlanChange
-	(*VisitPart)(nil),             // 17: visitwright.v1.VisitPart
-	(*Tooth)(nil),                 // 18: visitwright.v1.Tooth
-	(*Assessment)(nil),            // 19: visitwright.v1.Assessment
-	(*Actor)(nil),                 // 20: visitwright.v1.Actor
-	(*timestamppb.Timestamp)(nil), // 21: google.protobuf.Timestamp
-	(*AcceptedOption)(nil),        // 22: visitwright.v1.AcceptedOption
-	(*Odds)(nil),                  // 23: visitwright.v1.Odds
-	(*Distribution)(nil),          // 24: visitwright.v1.Distribution
-	(*Reason)(nil),                // 25: visitwright.v1.Reason
-	(*Provenance)(nil),            // 26: visitwright.v1.Provenance
-	(*TreatmentModel)(nil),        // 27: visitwright.v1.TreatmentModel
-	(*Tolerance)(nil),             // 28: visitwright.v1.Tolerance
-	(*StateLength)(nil),           // 29: visitwright.v1.StateLength
-	(*PolicyTable)(nil),           // 30: visitwright.v1.PolicyTable
-	(*Precision)(nil),             // 31: visitwright.v1.Precision
+	(*PastAction)(nil),            // 7: visitwright.v1.PastAction
+	(*WindowBound)(nil),           // 8: visitwright.v1.WindowBound
+	(*FurtherCanal)(nil),          // 9: visitwright.v1.FurtherCanal
+	(*PlanStop)(nil),              // 10: visitwright.v1.PlanStop
+	(*Caution)(nil),               // 11: visitwright.v1.Caution
+	(*PlanVersions)(nil),          // 12: visitwright.v1.PlanVersions
+	(*PlanWorkings)(nil),          // 13: visitwright.v1.PlanWorkings
+	(*OptionWorkings)(nil),        // 14: visitwright.v1.OptionWorkings
+	(*CanalOutcome)(nil),          // 15: visitwright.v1.CanalOutcome
+	(*CostParts)(nil),             // 16: visitwright.v1.CostParts
+	(*TraceLine)(nil),             // 17: visitwright.v1.TraceLine
+	(*PlanDifference)(nil),        // 18: visitwright.v1.PlanDifference
+	(*PlanChange)(nil),            // 19: visitwright.v1.PlanChange
+	(*VisitPart)(nil),             // 20: visitwright.v1.VisitPart
+	(*Tooth)(nil),                 // 21: visitwright.v1.Tooth
+	(*Assessment)(nil),            // 22: visitwright.v1.Assessment
+	(*Actor)(nil),                 // 23: visitwright.v1.Actor
+	(*timestamppb.Timestamp)(nil), // 24: google.protobuf.Timestamp
+	(*AcceptedOption)(nil),        // 25: visitwright.v1.AcceptedOption
+	(*Odds)(nil),                  // 26: visitwright.v1.Odds
+	(*Distribution)(nil),          // 27: visitwright.v1.Distribution
+	(*Reason)(nil),                // 28: visitwright.v1.Reason
+	(Reason_Stance)(0),            // 29: visitwright.v1.Reason.Stance
+	(*Provenance)(nil),            // 30: visitwright.v1.Provenance
+	(*TreatmentModel)(nil),        // 31: visitwright.v1.TreatmentModel
+	(*Tolerance)(nil),             // 32: visitwright.v1.Tolerance
+	(*StateLength)(nil),           // 33: visitwright.v1.StateLength
+	(*PolicyTable)(nil),           // 34: visitwright.v1.PolicyTable
+	(*Precision)(nil),             // 35: visitwright.v1.Precision
 }
 var file_visitwright_v1_plan_proto_depIdxs = []int32{
-	18, // 0: visitwright.v1.Plan.tooth:type_name -> visitwright.v1.Tooth
+	21, // 0: visitwright.v1.Plan.tooth:type_name -> visitwright.v1.Tooth
 	1,  // 1: visitwright.v1.Plan.state:type_name -> visitwright.v1.Plan.State
-	19, // 2: visitwright.v1.Plan.assessment:type_name -> visitwright.v1.Assessment
+	22, // 2: visitwright.v1.Plan.assessment:type_name -> visitwright.v1.Assessment
 	3,  // 3: visitwright.v1.Plan.options:type_name -> visitwright.v1.TreatmentOption
-	8,  // 4: visitwright.v1.Plan.further_canals:type_name -> visitwright.v1.FurtherCanal
-	9,  // 5: visitwright.v1.Plan.cautions:type_name -> visitwright.v1.Caution
-	10, // 6: visitwright.v1.Plan.versions:type_name -> visitwright.v1.PlanVersions
-	11, // 7: visitwright.v1.Plan.workings:type_name -> visitwright.v1.PlanWorkings
-	20, // 8: visitwright.v1.Plan.proposed_by:type_name -> visitwright.v1.Actor
-	21, // 9: visitwright.v1.Plan.create_time:type_name -> google.protobuf.Timestamp
-	22, // 10: visitwright.v1.Plan.accepted:type_name -> visitwright.v1.AcceptedOption
-	4,  // 11: visitwright.v1.TreatmentOption.visits:type_name -> visitwright.v1.PlannedVisit
-	23, // 12: visitwright.v1.TreatmentOption.complete_by:type_name -> visitwright.v1.Odds
-	24, // 13: visitwright.v1.TreatmentOption.total_minutes:type_name -> visitwright.v1.Distribution
-	25, // 14: visitwright.v1.TreatmentOption.reasons:type_name -> visitwright.v1.Reason
-	23, // 15: visitwright.v1.PlannedVisit.on_time:type_name -> visitwright.v1.Odds
-	24, // 16: visitwright.v1.PlannedVisit.chair_minutes:type_name -> visitwright.v1.Distribution
-	23, // 17: visitwright.v1.PlannedVisit.needed:type_name -> visitwright.v1.Odds
-	5,  // 18: visitwright.v1.PlannedVisit.ends:type_name -> visitwright.v1.VisitEnd
-	6,  // 19: visitwright.v1.PlannedVisit.return_window:type_name -> visitwright.v1.ReturnWindow
-	23, // 20: visitwright.v1.VisitEnd.odds:type_name -> visitwright.v1.Odds
-	7,  // 21: visitwright.v1.ReturnWindow.earliest:type_name -> visitwright.v1.WindowBound
-	7,  // 22: visitwright.v1.ReturnWindow.target:type_name -> visitwright.v1.WindowBound
-	7,  // 23: visitwright.v1.ReturnWindow.latest:type_name -> visitwright.v1.WindowBound
-	25, // 24: visitwright.v1.WindowBound.reasons:type_name -> visitwright.v1.Reason
-	23, // 25: visitwright.v1.FurtherCanal.odds:type_name -> visitwright.v1.Odds
-	23, // 26: visitwright.v1.FurtherCanal.complete_by:type_name -> visitwright.v1.Odds
-	26, // 27: visitwright.v1.Caution.provenance:type_name -> visitwright.v1.Provenance
-	27, // 28: visitwright.v1.PlanWorkings.model:type_name -> visitwright.v1.TreatmentModel
-	12, // 29: visitwright.v1.PlanWorkings.options:type_name -> visitwright.v1.OptionWorkings
-	14, // 30: visitwright.v1.PlanWorkings.trace:type_name -> visitwright.v1.TraceLine
-	28, // 31: visitwright.v1.OptionWorkings.tolerance:type_name -> visitwright.v1.Tolerance
-	29, // 32: visitwright.v1.OptionWorkings.lengths:type_name -> visitwright.v1.StateLength
-	30, // 33: visitwright.v1.OptionWorkings.policy:type_name -> visitwright.v1.PolicyTable
-	13, // 34: visitwright.v1.OptionWorkings.cost:type_name -> visitwright.v1.CostParts
-	31, // 35: visitwright.v1.OptionWorkings.precision:type_name -> visitwright.v1.Precision
-	26, // 36: visitwright.v1.TraceLine.provenance:type_name -> visitwright.v1.Provenance
-	16, // 37: visitwright.v1.PlanDifference.changes:type_name -> visitwright.v1.PlanChange
-	38, // [38:38] is the sub-list for method output_type
-	38, // [38:38] is the sub-list for method input_type
-	38, // [38:38] is the sub-list for extension type_name
-	38, // [38:38] is the sub-list for extension extendee
-	0,  // [0:38] is the sub-list for field type_name
+	9,  // 4: visitwright.v1.Plan.further_canals:type_name -> visitwright.v1.FurtherCanal
+	11, // 5: visitwright.v1.Plan.cautions:type_name -> visitwright.v1.Caution
+	12, // 6: visitwright.v1.Plan.versions:type_name -> visitwright.v1.PlanVersions
+	13, // 7: visitwright.v1.Plan.workings:type_name -> visitwright.v1.PlanWorkings
+	23, // 8: visitwright.v1.Plan.proposed_by:type_name -> visitwright.v1.Actor
+	24, // 9: visitwright.v1.Plan.create_time:type_name -> google.protobuf.Timestamp
+	25, // 10: visitwright.v1.Plan.accepted:type_name -> visitwright.v1.AcceptedOption
+	10, // 11: visitwright.v1.Plan.stops:type_name -> visitwright.v1.PlanStop
+	6,  // 12: visitwright.v1.Plan.intake:type_name -> visitwright.v1.ReturnWindow
+	4,  // 13: visitwright.v1.TreatmentOption.visits:type_name -> visitwright.v1.PlannedVisit
+	26, // 14: visitwright.v1.TreatmentOption.complete_by:type_name -> visitwright.v1.Odds
+	27, // 15: visitwright.v1.TreatmentOption.total_minutes:type_name -> visitwright.v1.Distribution
+	28, // 16: visitwright.v1.TreatmentOption.reasons:type_name -> visitwright.v1.Reason
+	29, // 17: visitwright.v1.TreatmentOption.strength:type_name -> visitwright.v1.Reason.Stance
+	26, // 18: visitwright.v1.PlannedVisit.on_time:type_name -> visitwright.v1.Odds
+	27, // 19: visitwright.v1.PlannedVisit.chair_minutes:type_name -> visitwright.v1.Distribution
+	26, // 20: visitwright.v1.PlannedVisit.needed:type_name -> visitwright.v1.Odds
+	5,  // 21: visitwright.v1.PlannedVisit.ends:type_name -> visitwright.v1.VisitEnd
+	6,  // 22: visitwright.v1.PlannedVisit.return_window:type_name -> visitwright.v1.ReturnWindow
+	26, // 23: visitwright.v1.VisitEnd.odds:type_name -> visitwright.v1.Odds
+	8,  // 24: visitwright.v1.ReturnWindow.earliest:type_name -> visitwright.v1.WindowBound
+	8,  // 25: visitwright.v1.ReturnWindow.target:type_name -> visitwright.v1.WindowBound
+	8,  // 26: visitwright.v1.ReturnWindow.latest:type_name -> visitwright.v1.WindowBound
+	7,  // 27: visitwright.v1.ReturnWindow.past_actions:type_name -> visitwright.v1.PastAction
+	30, // 28: visitwright.v1.PastAction.provenance:type_name -> visitwright.v1.Provenance
+	28, // 29: visitwright.v1.WindowBound.reasons:type_name -> visitwright.v1.Reason
+	26, // 30: visitwright.v1.FurtherCanal.odds:type_name -> visitwright.v1.Odds
+	26, // 31: visitwright.v1.FurtherCanal.complete_by:type_name -> visitwright.v1.Odds
+	26, // 32: visitwright.v1.PlanStop.odds:type_name -> visitwright.v1.Odds
+	6,  // 33: visitwright.v1.PlanStop.return_window:type_name -> visitwright.v1.ReturnWindow
+	30, // 34: visitwright.v1.Caution.provenance:type_name -> visitwright.v1.Provenance
+	31, // 35: visitwright.v1.PlanWorkings.model:type_name -> visitwright.v1.TreatmentModel
+	14, // 36: visitwright.v1.PlanWorkings.options:type_name -> visitwright.v1.OptionWorkings
+	17, // 37: visitwright.v1.PlanWorkings.trace:type_name -> visitwright.v1.TraceLine
+	32, // 38: visitwright.v1.OptionWorkings.tolerance:type_name -> visitwright.v1.Tolerance
+	33, // 39: visitwright.v1.OptionWorkings.lengths:type_name -> visitwright.v1.StateLength
+	34, // 40: visitwright.v1.OptionWorkings.policy:type_name -> visitwright.v1.PolicyTable
+	16, // 41: visitwright.v1.OptionWorkings.cost:type_name -> visitwright.v1.CostParts
+	35, // 42: visitwright.v1.OptionWorkings.precision:type_name -> visitwright.v1.Precision
+	31, // 43: visitwright.v1.OptionWorkings.model:type_name -> visitwright.v1.TreatmentModel
+	15, // 44: visitwright.v1.OptionWorkings.canals:type_name -> visitwright.v1.CanalOutcome
+	26, // 45: visitwright.v1.CanalOutcome.odds:type_name -> visitwright.v1.Odds
+	27, // 46: visitwright.v1.CanalOutcome.one_visit_minutes:type_name -> visitwright.v1.Distribution
+	30, // 47: visitwright.v1.TraceLine.provenance:type_name -> visitwright.v1.Provenance
+	19, // 48: visitwright.v1.PlanDifference.changes:type_name -> visitwright.v1.PlanChange
+	49, // [49:49] is the sub-list for method output_type
+	49, // [49:49] is the sub-list for method input_type
+	49, // [49:49] is the sub-list for extension type_name
+	49, // [49:49] is the sub-list for extension extendee
+	0,  // [0:49] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_plan_proto_init() }
@@ -1918,7 +2336,7 @@ func file_visitwright_v1_plan_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_visitwright_v1_plan_proto_rawDesc), len(file_visitwright_v1_plan_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   16,
+			NumMessages:   19,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -157,7 +157,8 @@ type ListAssessmentsRequest struct {
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	// Most entries to send: 0 means 50, above 1000 means 1000.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
-	// next_page_token of the page before; only page_size may differ from that request.
+	// next_page_token of the page before; only page_size may differ from that
+	// request.
 	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -442,7 +443,8 @@ type ListPlanRevisionsRequest struct {
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
 	// Most entries to send: 0 means 50, above 1000 means 1000.
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
-	// next_page_token of the page before; only page_size may differ from that request.
+	// next_page_token of the page before; only page_size may differ from that
+	// request.
 	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -711,19 +713,77 @@ func (x *AcceptOptionRequest) GetOnBehalfOf() string {
 	return ""
 }
 
+// Local anaesthetic that the patient had already on this day, for whichever
+// tooth.
+type GivenAnaesthetic struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Catalogue id of the agent and its strength (catalogue "anaesthetics").
+	Anaesthetic string `protobuf:"bytes,1,opt,name=anaesthetic,proto3" json:"anaesthetic,omitempty"`
+	// Millilitres, above 0, at most 50.
+	Ml            float64 `protobuf:"fixed64,2,opt,name=ml,proto3" json:"ml,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GivenAnaesthetic) Reset() {
+	*x = GivenAnaesthetic{}
+	mi := &file_visitwright_v1_plan_requests_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GivenAnaesthetic) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GivenAnaesthetic) ProtoMessage() {}
+
+func (x *GivenAnaesthetic) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_plan_requests_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GivenAnaesthetic.ProtoReflect.Descriptor instead.
+func (*GivenAnaesthetic) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_plan_requests_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *GivenAnaesthetic) GetAnaesthetic() string {
+	if x != nil {
+		return x.Anaesthetic
+	}
+	return ""
+}
+
+func (x *GivenAnaesthetic) GetMl() float64 {
+	if x != nil {
+		return x.Ml
+	}
+	return 0
+}
+
 // Request of GetVisitSheet.
 type GetVisitSheetRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The visit of each tooth, the first tooth first; several teeth of one
 	// patient share one visit.
-	Parts         []*VisitPart `protobuf:"bytes,1,rep,name=parts,proto3" json:"parts,omitempty"`
+	Parts []*VisitPart `protobuf:"bytes,1,rep,name=parts,proto3" json:"parts,omitempty"`
+	// What the patient had already on this day; counts against the limit.
+	Given         []*GivenAnaesthetic `protobuf:"bytes,2,rep,name=given,proto3" json:"given,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *GetVisitSheetRequest) Reset() {
 	*x = GetVisitSheetRequest{}
-	mi := &file_visitwright_v1_plan_requests_proto_msgTypes[10]
+	mi := &file_visitwright_v1_plan_requests_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -735,7 +795,7 @@ func (x *GetVisitSheetRequest) String() string {
 func (*GetVisitSheetRequest) ProtoMessage() {}
 
 func (x *GetVisitSheetRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_requests_proto_msgTypes[10]
+	mi := &file_visitwright_v1_plan_requests_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -748,12 +808,19 @@ func (x *GetVisitSheetRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetVisitSheetRequest.ProtoReflect.Descriptor instead.
 func (*GetVisitSheetRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_requests_proto_rawDescGZIP(), []int{10}
+	return file_visitwright_v1_plan_requests_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *GetVisitSheetRequest) GetParts() []*VisitPart {
 	if x != nil {
 		return x.Parts
+	}
+	return nil
+}
+
+func (x *GetVisitSheetRequest) GetGiven() []*GivenAnaesthetic {
+	if x != nil {
+		return x.Given
 	}
 	return nil
 }
@@ -818,10 +885,14 @@ const file_visitwright_v1_plan_requests_proto_rawDesc = "" +
 	"request_id\x18\x05 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x12#\n" +
 	"\rvalidate_only\x18\x06 \x01(\bR\fvalidateOnly\x12K\n" +
 	"\fon_behalf_of\x18\a \x01(\tB)\xbaH&r$\x18@2 ^([A-Za-z0-9][A-Za-z0-9._@-]*)?$R\n" +
-	"onBehalfOf\"S\n" +
+	"onBehalfOf\"\x7f\n" +
+	"\x10GivenAnaesthetic\x12B\n" +
+	"\vanaesthetic\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\vanaesthetic\x12'\n" +
+	"\x02ml\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00I@!\x00\x00\x00\x00\x00\x00\x00\x00R\x02ml\"\x95\x01\n" +
 	"\x14GetVisitSheetRequest\x12;\n" +
 	"\x05parts\x18\x01 \x03(\v2\x19.visitwright.v1.VisitPartB\n" +
-	"\xbaH\a\x92\x01\x04\b\x01\x10\bR\x05partsBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
+	"\xbaH\a\x92\x01\x04\b\x01\x10\bR\x05parts\x12@\n" +
+	"\x05given\x18\x02 \x03(\v2 .visitwright.v1.GivenAnaestheticB\b\xbaH\x05\x92\x01\x02\x10 R\x05givenBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
 
 var (
 	file_visitwright_v1_plan_requests_proto_rawDescOnce sync.Once
@@ -835,7 +906,7 @@ func file_visitwright_v1_plan_requests_proto_rawDescGZIP() []byte {
 	return file_visitwright_v1_plan_requests_proto_rawDescData
 }
 
-var file_visitwright_v1_plan_requests_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
+var file_visitwright_v1_plan_requests_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
 var file_visitwright_v1_plan_requests_proto_goTypes = []any{
 	(*AssessRequest)(nil),             // 0: visitwright.v1.AssessRequest
 	(*GetAssessmentRequest)(nil),      // 1: visitwright.v1.GetAssessmentRequest
@@ -847,28 +918,30 @@ var file_visitwright_v1_plan_requests_proto_goTypes = []any{
 	(*ListPlanRevisionsResponse)(nil), // 7: visitwright.v1.ListPlanRevisionsResponse
 	(*ComparePlansRequest)(nil),       // 8: visitwright.v1.ComparePlansRequest
 	(*AcceptOptionRequest)(nil),       // 9: visitwright.v1.AcceptOptionRequest
-	(*GetVisitSheetRequest)(nil),      // 10: visitwright.v1.GetVisitSheetRequest
-	(*Findings)(nil),                  // 11: visitwright.v1.Findings
-	(*Assessment)(nil),                // 12: visitwright.v1.Assessment
-	(PlanView)(0),                     // 13: visitwright.v1.PlanView
-	(*Plan)(nil),                      // 14: visitwright.v1.Plan
-	(*Consent)(nil),                   // 15: visitwright.v1.Consent
-	(*VisitPart)(nil),                 // 16: visitwright.v1.VisitPart
+	(*GivenAnaesthetic)(nil),          // 10: visitwright.v1.GivenAnaesthetic
+	(*GetVisitSheetRequest)(nil),      // 11: visitwright.v1.GetVisitSheetRequest
+	(*Findings)(nil),                  // 12: visitwright.v1.Findings
+	(*Assessment)(nil),                // 13: visitwright.v1.Assessment
+	(PlanView)(0),                     // 14: visitwright.v1.PlanView
+	(*Plan)(nil),                      // 15: visitwright.v1.Plan
+	(*Consent)(nil),                   // 16: visitwright.v1.Consent
+	(*VisitPart)(nil),                 // 17: visitwright.v1.VisitPart
 }
 var file_visitwright_v1_plan_requests_proto_depIdxs = []int32{
-	11, // 0: visitwright.v1.AssessRequest.findings:type_name -> visitwright.v1.Findings
-	12, // 1: visitwright.v1.ListAssessmentsResponse.assessments:type_name -> visitwright.v1.Assessment
-	13, // 2: visitwright.v1.ProposePlanRequest.view:type_name -> visitwright.v1.PlanView
-	11, // 3: visitwright.v1.ProposePlanRequest.findings:type_name -> visitwright.v1.Findings
-	13, // 4: visitwright.v1.GetPlanRequest.view:type_name -> visitwright.v1.PlanView
-	14, // 5: visitwright.v1.ListPlanRevisionsResponse.plans:type_name -> visitwright.v1.Plan
-	15, // 6: visitwright.v1.AcceptOptionRequest.consent:type_name -> visitwright.v1.Consent
-	16, // 7: visitwright.v1.GetVisitSheetRequest.parts:type_name -> visitwright.v1.VisitPart
-	8,  // [8:8] is the sub-list for method output_type
-	8,  // [8:8] is the sub-list for method input_type
-	8,  // [8:8] is the sub-list for extension type_name
-	8,  // [8:8] is the sub-list for extension extendee
-	0,  // [0:8] is the sub-list for field type_name
+	12, // 0: visitwright.v1.AssessRequest.findings:type_name -> visitwright.v1.Findings
+	13, // 1: visitwright.v1.ListAssessmentsResponse.assessments:type_name -> visitwright.v1.Assessment
+	14, // 2: visitwright.v1.ProposePlanRequest.view:type_name -> visitwright.v1.PlanView
+	12, // 3: visitwright.v1.ProposePlanRequest.findings:type_name -> visitwright.v1.Findings
+	14, // 4: visitwright.v1.GetPlanRequest.view:type_name -> visitwright.v1.PlanView
+	15, // 5: visitwright.v1.ListPlanRevisionsResponse.plans:type_name -> visitwright.v1.Plan
+	16, // 6: visitwright.v1.AcceptOptionRequest.consent:type_name -> visitwright.v1.Consent
+	17, // 7: visitwright.v1.GetVisitSheetRequest.parts:type_name -> visitwright.v1.VisitPart
+	10, // 8: visitwright.v1.GetVisitSheetRequest.given:type_name -> visitwright.v1.GivenAnaesthetic
+	9,  // [9:9] is the sub-list for method output_type
+	9,  // [9:9] is the sub-list for method input_type
+	9,  // [9:9] is the sub-list for extension type_name
+	9,  // [9:9] is the sub-list for extension extendee
+	0,  // [0:9] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_plan_requests_proto_init() }
@@ -885,7 +958,7 @@ func file_visitwright_v1_plan_requests_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_visitwright_v1_plan_requests_proto_rawDesc), len(file_visitwright_v1_plan_requests_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   11,
+			NumMessages:   12,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -60,6 +60,11 @@ type PracticeSettings struct {
 	Sequences []*OwnSequence `protobuf:"bytes,17,rep,name=sequences,proto3" json:"sequences,omitempty"`
 	// A microscope is used.
 	Microscope bool `protobuf:"varint,18,opt,name=microscope,proto3" json:"microscope,omitempty"`
+	// Catalogue id of the anaesthetic that is usually given (catalogue
+	// "anaesthetics").
+	Anaesthetic string `protobuf:"bytes,20,opt,name=anaesthetic,proto3" json:"anaesthetic,omitempty"`
+	// The core is part of the treatment here, in the visit that fills.
+	CoreSameVisit bool `protobuf:"varint,21,opt,name=core_same_visit,json=coreSameVisit,proto3" json:"core_same_visit,omitempty"`
 	// Visits that a plan follows, 2 to 8; 0 means the default.
 	Horizon int32 `protobuf:"varint,19,opt,name=horizon,proto3" json:"horizon,omitempty"`
 	// The practice's own instruction for urgent care, shown first when a red
@@ -204,6 +209,20 @@ func (x *PracticeSettings) GetSequences() []*OwnSequence {
 func (x *PracticeSettings) GetMicroscope() bool {
 	if x != nil {
 		return x.Microscope
+	}
+	return false
+}
+
+func (x *PracticeSettings) GetAnaesthetic() string {
+	if x != nil {
+		return x.Anaesthetic
+	}
+	return ""
+}
+
+func (x *PracticeSettings) GetCoreSameVisit() bool {
+	if x != nil {
+		return x.CoreSameVisit
 	}
 	return false
 }
@@ -424,7 +443,7 @@ var File_visitwright_v1_practice_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_practice_proto_rawDesc = "" +
 	"\n" +
-	"\x1dvisitwright/v1/practice.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xaa\b\n" +
+	"\x1dvisitwright/v1/practice.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\x96\t\n" +
 	"\x10PracticeSettings\x12\x1b\n" +
 	"\x04name\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18xR\x04name\x12\x1d\n" +
 	"\x05title\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18xR\x05title\x12\x1b\n" +
@@ -443,7 +462,9 @@ const file_visitwright_v1_practice_proto_rawDesc = "" +
 	"\tsequences\x18\x11 \x03(\v2\x1b.visitwright.v1.OwnSequenceB\b\xbaH\x05\x92\x01\x02\x10\bR\tsequences\x12\x1e\n" +
 	"\n" +
 	"microscope\x18\x12 \x01(\bR\n" +
-	"microscope\x12#\n" +
+	"microscope\x12B\n" +
+	"\vanaesthetic\x18\x14 \x01(\tB \xbaH\x1dr\x1b\x18?2\x17^([a-z0-9][a-z0-9-]*)?$R\vanaesthetic\x12&\n" +
+	"\x0fcore_same_visit\x18\x15 \x01(\bR\rcoreSameVisit\x12#\n" +
 	"\ahorizon\x18\x13 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\b(\x00R\ahorizon\x127\n" +
 	"\x12urgent_instruction\x18\r \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x11urgentInstruction\x12;\n" +
 	"\vupdate_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampR\n" +
