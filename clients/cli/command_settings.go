@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -44,8 +45,9 @@ type SettingsChange struct {
 	Anaesthetic string   `help:"Anaesthetic profile of the country (catalogue anaesthetic-profiles)." placeholder:"ID"`
 	Dressing    string   `help:"Dressing used between visits (catalogue medicaments)." placeholder:"ID"`
 	Temporary   string   `help:"Temporary restoration (catalogue temporaries)." placeholder:"ID"`
+	Microscope  *bool    `negatable:"" help:"A microscope is used."`
 	Without     []string `help:"A step that is not done here, ID (catalogue steps). Repeat." placeholder:"ID"`
-	Takes       []string `help:"Minutes a step takes here, ID=MEDIAN or ID=MEDIAN/LOGSD. Repeat." placeholder:"ID=MIN"`
+	Figure      []string `help:"A figure as it is here, PATH=VALUE, for example steps.shape.median=8 (catalogue figures). Repeat." placeholder:"PATH=VALUE"`
 	Because     string   `help:"On what the changed figures rest; kept as their source." default:"set by the practice" placeholder:"TEXT"`
 }
 
@@ -104,18 +106,23 @@ func (c *SettingsChange) changed(was *vw.PracticeSettings) (*vw.PracticeSettings
 		settings.Notation = vw.ToothNotation(vw.ToothNotation_value["TOOTH_NOTATION_"+strings.ToUpper(c.Notation)])
 		mask.Paths = append(mask.Paths, "notation")
 	}
-	if len(c.Without)+len(c.Takes) > 0 {
-		settings.Overrides = append(settings.Overrides, was.GetOverrides()...)
-		for _, step := range c.Without {
-			settings.Overrides = append(settings.Overrides, &vw.FigureOverride{Subject: step, Source: c.Because, Change: &vw.FigureOverride_SwitchedOff{SwitchedOff: true}})
-		}
-		for _, text := range c.Takes {
-			override, err := parseTakes(text)
+	if c.Microscope != nil {
+		settings.Microscope = *c.Microscope
+		mask.Paths = append(mask.Paths, "microscope")
+	}
+	if len(c.Without) > 0 {
+		settings.StepsOff = append(slices.Clone(was.GetStepsOff()), c.Without...)
+		mask.Paths = append(mask.Paths, "steps_off")
+	}
+	if len(c.Figure) > 0 {
+		settings.Overrides = slices.Clone(was.GetOverrides())
+		for _, text := range c.Figure {
+			override, err := parseFigure(text)
 			if err != nil {
 				return nil, nil, err
 			}
 			override.Source = c.Because
-			settings.Overrides = append(settings.Overrides, override)
+			settings.Overrides = replaceFigure(settings.Overrides, override)
 		}
 		mask.Paths = append(mask.Paths, "overrides")
 	}
@@ -125,21 +132,25 @@ func (c *SettingsChange) changed(was *vw.PracticeSettings) (*vw.PracticeSettings
 	return settings, mask, nil
 }
 
-// parseTakes reads "shape=8" or "shape=8/0.35".
-func parseTakes(text string) (*vw.FigureOverride, error) {
-	step, value, found := strings.Cut(text, "=")
-	median, spread, withSpread := strings.Cut(value, "/")
-	m := &vw.Minutes{Scaled: true}
-	var err error
-	if m.Median, err = strconv.ParseFloat(median, 64); !found || step == "" || err != nil {
-		return nil, usage("--takes %q: want STEP=MINUTES, for example shape=8, or STEP=MINUTES/LOGSD", text)
+// parseFigure reads "steps.shape.median=8".
+func parseFigure(text string) (*vw.FigureOverride, error) {
+	path, value, found := strings.Cut(text, "=")
+	number, err := strconv.ParseFloat(value, 64)
+	if !found || path == "" || err != nil {
+		return nil, usage("--figure %q: want PATH=VALUE with a number, for example steps.shape.median=8", text)
 	}
-	if withSpread {
-		if m.LogSd, err = strconv.ParseFloat(spread, 64); err != nil {
-			return nil, usage("--takes %q: the spread after / is not a number", text)
+	return &vw.FigureOverride{Figure: path, Value: number}, nil
+}
+
+// replaceFigure sets one figure; the practice has one value for each.
+func replaceFigure(list []*vw.FigureOverride, with *vw.FigureOverride) []*vw.FigureOverride {
+	for i, o := range list {
+		if o.GetFigure() == with.GetFigure() {
+			list[i] = with
+			return list
 		}
 	}
-	return &vw.FigureOverride{Subject: step, Change: &vw.FigureOverride_Minutes{Minutes: m}}, nil
+	return append(list, with)
 }
 
 // ShowSettings writes the settings.
@@ -162,23 +173,24 @@ func ShowSettings(p *Page, s *vw.PracticeSettings) {
 	if s.GetUrgentInstruction() != "" {
 		p.Field("urgent care", "%s", s.GetUrgentInstruction())
 	}
+	microscope := "used"
+	if !s.GetMicroscope() {
+		microscope = "not used"
+	}
+	p.Field("microscope", "%s", microscope)
+	if len(s.GetStepsOff()) > 0 {
+		var list []string
+		for _, id := range s.GetStepsOff() {
+			list = append(list, words(id, ""))
+		}
+		p.Field("not done here", "%s", strings.Join(list, ", "))
+	}
 	if len(s.GetOverrides()) == 0 {
 		p.Field("own figures", "none: the figures that ship are used")
 		return
 	}
 	p.Heading("Own figures")
 	for _, o := range s.GetOverrides() {
-		where := ""
-		if o.GetProtocol() != "" {
-			where = " in " + words(o.GetProtocol(), "")
-		}
-		switch change := o.GetChange().(type) {
-		case *vw.FigureOverride_SwitchedOff:
-			p.Item("%s%s is not done here (%s)", words(o.GetSubject(), ""), where, o.GetSource())
-		case *vw.FigureOverride_Minutes:
-			p.Item("%s%s takes %g min in the middle (%s)", words(o.GetSubject(), ""), where, change.Minutes.GetMedian(), o.GetSource())
-		case *vw.FigureOverride_Probability:
-			p.Item("%s%s: %s (%s)", words(o.GetSubject(), ""), where, chance(change.Probability), o.GetSource())
-		}
+		p.Item("%s = %g (%s)", o.GetFigure(), o.GetValue(), o.GetSource())
 	}
 }

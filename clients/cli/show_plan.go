@@ -272,6 +272,19 @@ func showVisit(p *Page, v *vw.PlannedVisit, of int) {
 	if cells := cellsOf(d); cells != nil {
 		p.Bars(cells, int(v.GetAppointmentMinutes()))
 	}
+	var ends []string
+	for _, e := range v.GetEnds() {
+		if e.GetOdds().GetProbability() >= 0.035 {
+			ends = append(ends, fmt.Sprintf("%s, %s: %s", words(e.GetStop(), ""),
+				plural(int(e.GetCanalsFound()), "canal", "canals"), chance(e.GetOdds().GetProbability())))
+		}
+	}
+	if len(ends) > 0 {
+		p.Text("It ends with:")
+		for _, text := range ends {
+			p.Item("%s", text)
+		}
+	}
 	showWindow(p, v.GetReturnWindow())
 }
 

@@ -140,30 +140,41 @@ func flagOnly(m *vw.Provenance) string {
 	return ""
 }
 
-// showPolicy writes the rows of the table that count in this visit.
+// showPolicy writes the rows of the table in which the clinician has a choice
+// in this visit.
 func showPolicy(p *Page, table *vw.PolicyTable, visit int32) {
 	var rows [][]string
 	for _, r := range policyOf(table, visit) {
-		least := "stop and dress"
-		if r.LeastMinutes != nil {
-			least = fmt.Sprintf("go on with %d min left", r.GetLeastMinutes())
+		if r.GetRule() == vw.PolicyRow_RULE_GO_ON || r.GetReached() < rarelyReached {
+			continue
 		}
-		state := plural(int(r.GetCanalsFound()), "canal found", "canals found")
-		if r.GetCanalsDone() > 0 {
-			state += fmt.Sprintf(", %d done", r.GetCanalsDone())
+		then := "stop and dress"
+		switch {
+		case r.LeastMinutes != nil && r.GetLeastMinutes() == 0:
+			then = "go on"
+		case r.LeastMinutes != nil:
+			then = fmt.Sprintf("go on with %d min left, else dress", r.GetLeastMinutes())
+		}
+		state := plural(int(r.GetState().GetCanalsFound()), "canal found", "canals found")
+		if r.GetState().GetCanalsDone() > 0 {
+			state += fmt.Sprintf(", %d done", r.GetState().GetCanalsDone())
 		}
 		if r.GetFillingBarred() {
 			state += ", not to be filled today"
 		}
-		rows = append(rows, []string{words(r.GetNextStage(), ""), state, least})
+		rows = append(rows, []string{words(r.GetStop(), ""), state, then})
 	}
 	if len(rows) == 0 {
 		return
 	}
 	p.Gap()
-	p.Text("Go on or dress: at each stopping point, go on when at least so many minutes are left.")
-	p.Table([]string{"before", "with", "then"}, rows)
+	p.Text("Go on or dress: what costs least at each point where the visit may stop. It weighs minutes; whether the tooth is ready is the clinician's to say.")
+	p.Table([]string{"at", "with", "then"}, rows)
 }
+
+// rarelyReached is the chance below which a row is left off the printed sheet;
+// -o json has every row.
+const rarelyReached = 0.01
 
 // policyOf picks the rows of a visit; the last visit in the table stands for
 // all later ones.
