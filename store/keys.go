@@ -51,18 +51,20 @@ func CreateKeyFile(path string) error {
 	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 		return fmt.Errorf("key file: %w", err)
 	}
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
-	if errors.Is(err, os.ErrExist) {
-		return &Problem{Kind: ErrExists, Resource: "key file"}
-	}
+	f, err := os.CreateTemp(filepath.Dir(path), ".key-*") // mode 0600
 	if err != nil {
 		return fmt.Errorf("key file: %w", err)
 	}
+	defer func() { _ = os.Remove(f.Name()) }()
 	_, err = fmt.Fprintf(f, "%skey 1 %s\n", keyFileTitle, base64.StdEncoding.EncodeToString(key))
-	if err == nil {
-		err = f.Sync()
+	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+		return fmt.Errorf("key file: %w", err)
 	}
-	return errors.Join(err, f.Close())
+	err = os.Link(f.Name(), path) // whole or not at all, and never over another
+	if errors.Is(err, os.ErrExist) {
+		return &Problem{Kind: ErrExists, Resource: "key file"}
+	}
+	return err
 }
 
 // LoadKeyFile reads a key file. It refuses one that others may read.

@@ -43,17 +43,18 @@ func (r practiceRow) record() Practice {
 // etag is the version of a row as clients see it (RFC 9110 spells it in quotes).
 func etag(version int64) string { return `"` + strconv.FormatInt(version, 10) + `"` }
 
-// NewPractice is a practice with its first token, made together.
+// NewPractice is a practice with its first tokens, made together.
 type NewPractice struct {
 	ID       string // chosen: 1 to 40 letters of a-z, 0-9 and -
 	Name     string
 	Zone     string // IANA zone
 	Notation string // empty means "iso"
 	Settings []byte // JSON; empty means {}
-	Token    Token  // Practice, ID, Hash, Role and Label set by store/access
+	// Tokens are its first tokens, at least one, made by store/access.
+	Tokens []Token
 }
 
-// CreatePractice makes a practice and its first token. It belongs to no call,
+// CreatePractice makes a practice and its first tokens. It belongs to no call,
 // since nobody has rights yet: the program that owns the database runs it.
 // ErrExists when there is one of that id.
 func (s *Store) CreatePractice(ctx context.Context, n NewPractice) (Practice, error) {
@@ -67,18 +68,23 @@ func (s *Store) CreatePractice(ctx context.Context, n NewPractice) (Practice, er
 	if err := checkPractice(p); err != nil {
 		return Practice{}, err
 	}
-	call := Call{Practice: n.ID, Actor: n.Token.ID, Role: n.Token.Role, Method: "CreatePractice"}
+	if len(n.Tokens) == 0 {
+		return Practice{}, invalid("tokens", "at least one, or nobody can enter")
+	}
+	call := Call{Practice: n.ID, Actor: n.Tokens[0].ID, Role: n.Tokens[0].Role, Method: "CreatePractice"}
 	return write(ctx, s, call, func(t *tx) (Practice, error) {
 		now := us(t.now)
 		_, err := t.exec(ctx, stmtPracticePut, p.ID, p.Name, p.Zone, p.Notation, p.Settings, int64(1), now, now)
 		if err == nil {
 			_, err = t.exec(ctx, stmtHeadNew, p.ID, make([]byte, 32))
 		}
-		if err == nil {
-			err = t.putToken(ctx, n.Token)
+		for _, k := range n.Tokens {
+			if err == nil {
+				err = t.putToken(ctx, k)
+			}
 		}
 		if err != nil {
-			return Practice{}, err
+			return Practice{}, exists(s.clean(ctx, err), "practices/"+n.ID, "practice")
 		}
 		t.about("practices/"+p.ID, "name", "zone", "notation", "settings")
 		t.changed("practice.created", "practices/"+p.ID, etag(1))

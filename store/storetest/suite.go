@@ -116,7 +116,7 @@ func OpenPlace(t *testing.T, place Place, clock *Clock) *store.Store {
 func CreatePractice(t testing.TB, s *store.Store, id string) {
 	t.Helper()
 	_, err := s.CreatePractice(t.Context(), store.NewPractice{ID: id, Name: "Practice " + id, Zone: "Europe/Vienna",
-		Token: store.Token{ID: "first", Role: store.RoleManager, Hash: [32]byte{1}}})
+		Tokens: []store.Token{{ID: "first", Role: store.RoleManager, Hash: [32]byte{1}}}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -155,6 +155,7 @@ func Run(t *testing.T, b Backend) {
 		{"walls", wallTests},
 		{"audit", auditTests},
 		{"requests", requestTests},
+		{"tokens", tokenTests},
 	} {
 		t.Run(group.name, func(t *testing.T) {
 			for name, test := range group.tests {
