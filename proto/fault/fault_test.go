@@ -76,7 +76,9 @@ func TestEverySentinelOfTheStoreHasItsCode(t *testing.T) {
 	}{
 		{&store.Problem{Kind: store.ErrNotFound, Resource: "cases/c1"}, codes.NotFound, "CASE_NOT_FOUND"},
 		{&store.Problem{Kind: store.ErrNotFound, Resource: "patients/p1"}, codes.NotFound, "PATIENT_NOT_FOUND"},
-		{&store.Problem{Kind: store.ErrNotFound, Resource: "cases/c1/plans/3"}, codes.NotFound, "PLAN_NOT_FOUND"},
+		{&store.Problem{Kind: store.ErrNotFound, Resource: "cases/c1/revisions/3"}, codes.NotFound, "PLAN_NOT_FOUND"},
+		{&store.Problem{Kind: store.ErrNotFound, Resource: "cases/c1/revisions/3", Field: "option"}, codes.NotFound, "OPTION_NOT_FOUND"},
+		{&store.Problem{Kind: store.ErrStaleEtag, Resource: "cases/c1/revisions"}, codes.Aborted, "ETAG_MISMATCH"},
 		{&store.Problem{Kind: store.ErrNotFound, Resource: "cases/c1/assessments/3"}, codes.NotFound, "ASSESSMENT_NOT_FOUND"},
 		{&store.Problem{Kind: store.ErrNotFound, Resource: "practices/q"}, codes.NotFound, "PRACTICE_NOT_FOUND"},
 		{&store.Problem{Kind: store.ErrStaleEtag, Resource: "cases/c1"}, codes.Aborted, "ETAG_MISMATCH"},

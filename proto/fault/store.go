@@ -69,6 +69,9 @@ func FromStore(err error, practice string, paths map[string]string) error {
 			kind = kindOf(name)
 		}
 		reason, ok := missing[kind]
+		if problem.Field == "option" {
+			reason = vw.ErrorReason_ERROR_REASON_OPTION_NOT_FOUND
+		}
 		if !ok {
 			return err
 		}
@@ -150,16 +153,21 @@ func fullName(practice, resource string) string {
 	if strings.HasPrefix(resource, "practices/") {
 		return resource
 	}
-	parts := strings.Split(resource, "/")
+	// What the store calls revisions, the contract calls plans.
+	resource = strings.Replace(resource+"/", "/revisions/", "/plans/", 1)
+	parts := strings.Split(strings.TrimSuffix(resource, "/"), "/")
+	if len(parts)%2 == 1 { // a collection as a whole: its owner is what changed
+		parts = parts[:len(parts)-1]
+	}
 	for i := 1; i < len(parts); i += 2 {
 		if !names.ValidID(parts[i]) {
 			return ""
 		}
 	}
-	if len(parts)%2 == 1 {
+	if len(parts) == 0 {
 		return ""
 	}
-	return names.Practice(practice) + "/" + resource
+	return names.Practice(practice) + "/" + strings.Join(parts, "/")
 }
 
 func resourceName(practice string, kind store.ResourceKind, id string) string {

@@ -341,6 +341,8 @@ type Case struct {
 	// Catalogue id (catalogue "closing-reasons"): healed-discharged, extracted,
 	// declined, transferred, lost, died. Output only.
 	ClosingReason string `protobuf:"bytes,8,opt,name=closing_reason,json=closingReason,proto3" json:"closing_reason,omitempty"`
+	// Day on which it ended, as StopCase was told. Output only.
+	EndDate *date.Date `protobuf:"bytes,19,opt,name=end_date,json=endDate,proto3" json:"end_date,omitempty"`
 	// Treatment that another practice began; its clock already runs.
 	TreatmentBegun *TreatmentBegun `protobuf:"bytes,9,opt,name=treatment_begun,json=treatmentBegun,proto3" json:"treatment_begun,omitempty"`
 	// How far the root has grown.
@@ -351,8 +353,13 @@ type Case struct {
 	// True until the consultation confirms what the letter said. Output only:
 	// follows the referral and the first assessment.
 	Provisional bool `protobuf:"varint,12,opt,name=provisional,proto3" json:"provisional,omitempty"`
-	// The accepted option, when there is one. Output only.
-	Accepted *AcceptedOption `protobuf:"bytes,13,opt,name=accepted,proto3" json:"accepted,omitempty"`
+	// The newest assessment,
+	// practices/{practice}/cases/{case}/assessments/{version}; empty while there
+	// is none. Output only.
+	LatestAssessment string `protobuf:"bytes,13,opt,name=latest_assessment,json=latestAssessment,proto3" json:"latest_assessment,omitempty"`
+	// The newest plan revision, practices/{practice}/cases/{case}/plans/{revision};
+	// empty while there is none. It says which option was accepted. Output only.
+	LatestPlan string `protobuf:"bytes,18,opt,name=latest_plan,json=latestPlan,proto3" json:"latest_plan,omitempty"`
 	// Names in other systems.
 	ExternalIdentifiers []*ExternalIdentifier `protobuf:"bytes,14,rep,name=external_identifiers,json=externalIdentifiers,proto3" json:"external_identifiers,omitempty"`
 	// When the record was made. Output only.
@@ -451,6 +458,13 @@ func (x *Case) GetClosingReason() string {
 	return ""
 }
 
+func (x *Case) GetEndDate() *date.Date {
+	if x != nil {
+		return x.EndDate
+	}
+	return nil
+}
+
 func (x *Case) GetTreatmentBegun() *TreatmentBegun {
 	if x != nil {
 		return x.TreatmentBegun
@@ -479,11 +493,18 @@ func (x *Case) GetProvisional() bool {
 	return false
 }
 
-func (x *Case) GetAccepted() *AcceptedOption {
+func (x *Case) GetLatestAssessment() string {
 	if x != nil {
-		return x.Accepted
+		return x.LatestAssessment
 	}
-	return nil
+	return ""
+}
+
+func (x *Case) GetLatestPlan() string {
+	if x != nil {
+		return x.LatestPlan
+	}
+	return ""
 }
 
 func (x *Case) GetExternalIdentifiers() []*ExternalIdentifier {
@@ -933,7 +954,7 @@ var File_visitwright_v1_case_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_case_proto_rawDesc = "" +
 	"\n" +
-	"\x19visitwright/v1/case.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1dvisitwright/v1/personal.proto\x1a\x1avisitwright/v1/tooth.proto\"\xfe\b\n" +
+	"\x19visitwright/v1/case.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1dvisitwright/v1/personal.proto\x1a\x1avisitwright/v1/tooth.proto\"\xdb\t\n" +
 	"\x04Case\x12\x1c\n" +
 	"\x04name\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04name\x12e\n" +
 	"\apatient\x18\x02 \x01(\tBK\xbaHHrF2D^practices/[a-z0-9][a-z0-9-]{0,62}/patients/[a-z0-9][a-z0-9-]{0,62}$R\apatient\x12+\n" +
@@ -941,14 +962,17 @@ const file_visitwright_v1_case_proto_rawDesc = "" +
 	"\tdiagnosis\x18\x04 \x01(\v2\x19.visitwright.v1.DiagnosisR\tdiagnosis\x124\n" +
 	"\breferral\x18\x05 \x01(\v2\x18.visitwright.v1.ReferralR\breferral\x12&\n" +
 	"\tclinician\x18\x06 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\tclinician\x120\n" +
-	"\x05state\x18\a \x01(\x0e2\x1a.visitwright.v1.Case.StateR\x05state\x12%\n" +
-	"\x0eclosing_reason\x18\b \x01(\tR\rclosingReason\x12G\n" +
+	"\x05state\x18\a \x01(\x0e2\x1a.visitwright.v1.Case.StateR\x05state\x12.\n" +
+	"\x0eclosing_reason\x18\b \x01(\tB\a\xbaH\x04r\x02\x18?R\rclosingReason\x12,\n" +
+	"\bend_date\x18\x13 \x01(\v2\x11.google.type.DateR\aendDate\x12G\n" +
 	"\x0ftreatment_begun\x18\t \x01(\v2\x1e.visitwright.v1.TreatmentBegunR\x0etreatmentBegun\x12J\n" +
 	"\x10root_development\x18\n" +
 	" \x01(\x0e2\x1f.visitwright.v1.RootDevelopmentR\x0frootDevelopment\x12<\n" +
 	"\bprotocol\x18\v \x01(\tB \xbaH\x1dr\x1b\x18?2\x17^([a-z0-9][a-z0-9-]*)?$R\bprotocol\x12 \n" +
-	"\vprovisional\x18\f \x01(\bR\vprovisional\x12:\n" +
-	"\baccepted\x18\r \x01(\v2\x1e.visitwright.v1.AcceptedOptionR\baccepted\x12_\n" +
+	"\vprovisional\x18\f \x01(\bR\vprovisional\x125\n" +
+	"\x11latest_assessment\x18\r \x01(\tB\b\xbaH\x05r\x03\x18\xf0\x01R\x10latestAssessment\x12)\n" +
+	"\vlatest_plan\x18\x12 \x01(\tB\b\xbaH\x05r\x03\x18\xf0\x01R\n" +
+	"latestPlan\x12_\n" +
 	"\x14external_identifiers\x18\x0e \x03(\v2\".visitwright.v1.ExternalIdentifierB\b\xbaH\x05\x92\x01\x02\x10\x10R\x13externalIdentifiers\x12;\n" +
 	"\vcreate_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"createTime\x12;\n" +
@@ -1045,9 +1069,9 @@ var file_visitwright_v1_case_proto_goTypes = []any{
 	(*AcceptedOption)(nil),        // 9: visitwright.v1.AcceptedOption
 	(*TreatmentBegun)(nil),        // 10: visitwright.v1.TreatmentBegun
 	(*Tooth)(nil),                 // 11: visitwright.v1.Tooth
-	(*ExternalIdentifier)(nil),    // 12: visitwright.v1.ExternalIdentifier
-	(*timestamppb.Timestamp)(nil), // 13: google.protobuf.Timestamp
-	(*date.Date)(nil),             // 14: google.type.Date
+	(*date.Date)(nil),             // 12: google.type.Date
+	(*ExternalIdentifier)(nil),    // 13: visitwright.v1.ExternalIdentifier
+	(*timestamppb.Timestamp)(nil), // 14: google.protobuf.Timestamp
 	(*Actor)(nil),                 // 15: visitwright.v1.Actor
 }
 var file_visitwright_v1_case_proto_depIdxs = []int32{
@@ -1055,22 +1079,22 @@ var file_visitwright_v1_case_proto_depIdxs = []int32{
 	6,  // 1: visitwright.v1.Case.diagnosis:type_name -> visitwright.v1.Diagnosis
 	7,  // 2: visitwright.v1.Case.referral:type_name -> visitwright.v1.Referral
 	2,  // 3: visitwright.v1.Case.state:type_name -> visitwright.v1.Case.State
-	10, // 4: visitwright.v1.Case.treatment_begun:type_name -> visitwright.v1.TreatmentBegun
-	0,  // 5: visitwright.v1.Case.root_development:type_name -> visitwright.v1.RootDevelopment
-	9,  // 6: visitwright.v1.Case.accepted:type_name -> visitwright.v1.AcceptedOption
-	12, // 7: visitwright.v1.Case.external_identifiers:type_name -> visitwright.v1.ExternalIdentifier
-	13, // 8: visitwright.v1.Case.create_time:type_name -> google.protobuf.Timestamp
-	13, // 9: visitwright.v1.Case.update_time:type_name -> google.protobuf.Timestamp
+	12, // 4: visitwright.v1.Case.end_date:type_name -> google.type.Date
+	10, // 5: visitwright.v1.Case.treatment_begun:type_name -> visitwright.v1.TreatmentBegun
+	0,  // 6: visitwright.v1.Case.root_development:type_name -> visitwright.v1.RootDevelopment
+	13, // 7: visitwright.v1.Case.external_identifiers:type_name -> visitwright.v1.ExternalIdentifier
+	14, // 8: visitwright.v1.Case.create_time:type_name -> google.protobuf.Timestamp
+	14, // 9: visitwright.v1.Case.update_time:type_name -> google.protobuf.Timestamp
 	3,  // 10: visitwright.v1.Referral.urgency:type_name -> visitwright.v1.Referral.Urgency
 	1,  // 11: visitwright.v1.Referral.restores:type_name -> visitwright.v1.Party
 	1,  // 12: visitwright.v1.Referral.reviews:type_name -> visitwright.v1.Party
-	14, // 13: visitwright.v1.Referral.receive_date:type_name -> google.type.Date
+	12, // 13: visitwright.v1.Referral.receive_date:type_name -> google.type.Date
 	4,  // 14: visitwright.v1.Consent.giver:type_name -> visitwright.v1.Consent.Giver
-	13, // 15: visitwright.v1.Consent.agree_time:type_name -> google.protobuf.Timestamp
+	14, // 15: visitwright.v1.Consent.agree_time:type_name -> google.protobuf.Timestamp
 	15, // 16: visitwright.v1.AcceptedOption.accepted_by:type_name -> visitwright.v1.Actor
-	13, // 17: visitwright.v1.AcceptedOption.accept_time:type_name -> google.protobuf.Timestamp
+	14, // 17: visitwright.v1.AcceptedOption.accept_time:type_name -> google.protobuf.Timestamp
 	8,  // 18: visitwright.v1.AcceptedOption.consent:type_name -> visitwright.v1.Consent
-	14, // 19: visitwright.v1.TreatmentBegun.visit_date:type_name -> google.type.Date
+	12, // 19: visitwright.v1.TreatmentBegun.visit_date:type_name -> google.type.Date
 	20, // [20:20] is the sub-list for method output_type
 	20, // [20:20] is the sub-list for method input_type
 	20, // [20:20] is the sub-list for extension type_name

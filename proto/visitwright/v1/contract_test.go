@@ -192,8 +192,6 @@ var outputOnly = map[protoreflect.FullName]bool{
 	"visitwright.v1.Tooth.words":                 true,
 	"visitwright.v1.Tooth.shown":                 true,
 	"visitwright.v1.LocalDateTime.zone_database": true,
-	"visitwright.v1.Case.closing_reason":         true,
-	"visitwright.v1.Case.accepted":               true,
 }
 
 func TestEveryRuleOfTheContractCompiles(t *testing.T) {
