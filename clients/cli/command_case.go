@@ -201,8 +201,8 @@ func ShowCase(p *Page, c *vw.Case) {
 		p.Field("begun elsewhere", "%s; dressing %s, temporary %s, left %s", sayDate(b.GetVisitDate()),
 			words(b.GetDressing(), ""), words(b.GetTemporary(), ""), words(b.GetStop(), ""))
 	}
-	if a := c.GetAccepted(); a != nil {
-		p.Field("accepted", "%s of revision %s, %s", words(a.GetOption(), ""), shortID(a.GetPlan()), consentWords(a.GetConsent()))
+	if plan := c.GetLatestPlan(); plan != "" {
+		p.Field("newest plan", "revision %s", shortID(plan))
 	}
 }
 
