@@ -2,56 +2,22 @@ package server
 
 import (
 	"context"
+	"errors"
+	"slices"
 	"strings"
 
 	"google.golang.org/grpc/metadata"
+
+	"github.com/visitwright/visitwright/store/access"
 )
-
-// Caller is who calls, as the token says.
-type Caller struct {
-	Practice string
-	Role     string
-	TokenID  string // the public half of the token; safe to log
-}
-
-// Authenticator knows tokens. Enter puts the caller where the handlers find it.
-type Authenticator interface {
-	// Authenticate returns an error for every token that is not in force.
-	Authenticate(ctx context.Context, token string) (Caller, error)
-	Enter(ctx context.Context, call *Call) context.Context
-}
-
-// The roles of the method table.
-const (
-	Reception   = "reception"
-	Nurse       = "nurse"
-	Clinician   = "clinician"
-	Manager     = "manager"
-	Integration = "integration"
-	// Anyone needs no token. It is given to health and reflection only.
-	Anyone = "anyone"
-)
-
-// Methods says which roles may call which method. A method that is not listed
-// may be called by nobody.
-type Methods map[string][]string
-
-func (m Methods) allows(method, role string) bool {
-	for _, allowed := range m[method] {
-		if allowed == role {
-			return true
-		}
-	}
-	return false
-}
 
 // authenticateLink finds out who calls. It comes before everything that reads
 // the request: who has no token learns nothing about what would be valid.
-func authenticateLink(access Authenticator, methods Methods, bad *limiter) link {
+func authenticateLink(tokens access.Finder, bad *limiter) link {
 	return link{
 		name: LinkAuthenticate, after: []string{LinkRecovery, LinkLog, LinkMetrics, LinkDeadline},
 		around: func(ctx context.Context, call *Call, next func(context.Context) error) error {
-			if methods.allows(call.Method, Anyone) {
+			if slices.Contains(openMethods, call.Method) {
 				call.Anyone = true
 				return next(ctx)
 			}
@@ -64,15 +30,15 @@ func authenticateLink(access Authenticator, methods Methods, bad *limiter) link 
 				bad.take(call.Peer)
 				return noToken(call)
 			}
-			caller, err := access.Authenticate(ctx, token)
+			caller, err := access.Authenticate(ctx, tokens, token)
 			if err != nil {
-				if unknownToken(err) {
+				if errors.Is(err, access.ErrUnauthenticated) {
 					bad.take(call.Peer)
 				}
 				return badToken(call, err)
 			}
 			call.Caller = caller
-			return next(access.Enter(ctx, call))
+			return next(access.With(ctx, caller))
 		},
 	}
 }
@@ -92,14 +58,14 @@ func bearer(ctx context.Context) (string, bool) {
 
 // roleLink asks the method table. It decides by the resolved method, never by
 // what the caller wrote in the path.
-func roleLink(methods Methods, audit *refusals) link {
+func roleLink(table access.Table, audit *refusals) link {
 	return link{
 		name: LinkRole, after: []string{LinkAuthenticate},
 		around: func(ctx context.Context, call *Call, next func(context.Context) error) error {
-			if call.Anyone || methods.allows(call.Method, call.Caller.Role) {
+			if call.Anyone || table.Allows(call.Method, call.Caller.Role) {
 				return next(ctx)
 			}
-			err := wrongRole(call, methods[call.Method])
+			err := wrongRole(call, table[call.Method])
 			audit.keep(ctx, call)
 			return err
 		},
@@ -111,7 +77,7 @@ func rateLink(calls *limiter) link {
 	return link{
 		name: LinkRateLimit, after: []string{LinkAuthenticate, LinkRole, LinkPractice},
 		around: func(ctx context.Context, call *Call, next func(context.Context) error) error {
-			key := call.Caller.TokenID
+			key := call.Caller.Token
 			if call.Anyone {
 				key = "from " + call.Peer
 			}

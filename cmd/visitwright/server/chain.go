@@ -9,6 +9,8 @@ import (
 
 	"google.golang.org/grpc"
 	"google.golang.org/protobuf/proto"
+
+	"github.com/visitwright/visitwright/store/access"
 )
 
 // The links of the chain, outermost first. Recovery stands at both ends: the
@@ -40,7 +42,7 @@ type Call struct {
 	Reply   proto.Message // nil unless the call succeeded with one reply
 
 	Anyone bool // the method needs no token: health and reflection
-	Caller Caller
+	Caller access.Identity
 	Reason string // ErrorInfo reason of a refusal, for log and audit
 }
 

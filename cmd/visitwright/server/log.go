@@ -78,7 +78,7 @@ func logLink(log *slog.Logger, now func() time.Time) link {
 			log.LogAttrs(ctx, level, "call",
 				slog.String("call", call.ID), slog.String("method", call.Method), slog.String("code", code.String()),
 				slog.String("reason", call.Reason), slog.Duration("took", now().Sub(call.Began)),
-				slog.String("practice", call.Caller.Practice), slog.String("role", call.Caller.Role), slog.String("by", call.Caller.TokenID))
+				slog.String("practice", call.Caller.Practice), slog.String("role", string(call.Caller.Role)), slog.String("by", call.Caller.Token))
 			return err
 		},
 	}

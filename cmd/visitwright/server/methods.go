@@ -5,37 +5,47 @@ import (
 	reflectionpb "google.golang.org/grpc/reflection/grpc_reflection_v1"
 
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
+	"github.com/visitwright/visitwright/store"
+	"github.com/visitwright/visitwright/store/access"
 )
 
-// OpenMethods need no token: health, for whoever watches over the process, and
+// openMethods need no token: health, for whoever watches over the process, and
 // reflection, which is served on loopback only unless a flag says otherwise.
-var OpenMethods = Methods{
-	healthpb.Health_Check_FullMethodName:                              {Anyone},
-	healthpb.Health_List_FullMethodName:                               {Anyone},
-	healthpb.Health_Watch_FullMethodName:                              {Anyone},
-	reflectionpb.ServerReflection_ServerReflectionInfo_FullMethodName: {Anyone},
+var openMethods = []string{
+	healthpb.Health_Check_FullMethodName,
+	healthpb.Health_List_FullMethodName,
+	healthpb.Health_Watch_FullMethodName,
+	reflectionpb.ServerReflection_ServerReflectionInfo_FullMethodName,
 }
 
+const (
+	reception   = store.RoleReception
+	nurse       = store.RoleNurse
+	clinician   = store.RoleClinician
+	manager     = store.RoleManager
+	integration = store.RoleIntegration
+)
+
 var (
-	everybody = []string{Reception, Nurse, Clinician, Manager, Integration}
+	everybody = store.Roles()
 	// patientWork reads and keeps patients and cases; a manager does not need to.
-	patientWork = []string{Reception, Nurse, Clinician, Integration}
+	patientWork = []store.Role{reception, nurse, clinician, integration}
 )
 
 // Table is who may call what. The contract's comment at each method says the
 // same, which a test compares.
-var Table = together(OpenMethods, plannerTable, diaryTable)
+var Table = together(plannerTable, diaryTable)
 
-var plannerTable = Methods{
+var plannerTable = access.Table{
 	vw.PlannerService_GetServerInfo_FullMethodName:          everybody,
 	vw.PlannerService_GetPracticeSettings_FullMethodName:    everybody,
-	vw.PlannerService_UpdatePracticeSettings_FullMethodName: {Manager, Clinician},
+	vw.PlannerService_UpdatePracticeSettings_FullMethodName: {manager, clinician},
 
-	vw.PlannerService_CreateClinician_FullMethodName: {Manager},
+	vw.PlannerService_CreateClinician_FullMethodName: {manager},
 	vw.PlannerService_GetClinician_FullMethodName:    everybody,
 	vw.PlannerService_ListClinicians_FullMethodName:  everybody,
 	// A clinician changes one preference of their own: the handler looks at whose.
-	vw.PlannerService_UpdateClinician_FullMethodName: {Manager, Clinician},
+	vw.PlannerService_UpdateClinician_FullMethodName: {manager, clinician},
 
 	vw.PlannerService_CreatePatient_FullMethodName: patientWork,
 	vw.PlannerService_GetPatient_FullMethodName:    patientWork,
@@ -48,7 +58,7 @@ var plannerTable = Methods{
 	vw.PlannerService_UpdateCase_FullMethodName: patientWork,
 	// Reception closes only what is not a clinical decision: the handler looks
 	// at the reason.
-	vw.PlannerService_StopCase_FullMethodName: {Clinician, Reception},
+	vw.PlannerService_StopCase_FullMethodName: {clinician, reception},
 
 	// Reception and integrations preview only: the handler looks at validate_only.
 	vw.PlannerService_Assess_FullMethodName:            patientWork,
@@ -58,18 +68,18 @@ var plannerTable = Methods{
 	vw.PlannerService_GetPlan_FullMethodName:           patientWork,
 	vw.PlannerService_ListPlanRevisions_FullMethodName: patientWork,
 	vw.PlannerService_ComparePlans_FullMethodName:      patientWork,
-	vw.PlannerService_AcceptOption_FullMethodName:      {Clinician},
+	vw.PlannerService_AcceptOption_FullMethodName:      {clinician},
 	vw.PlannerService_GetVisitSheet_FullMethodName:     patientWork,
 
 	vw.PlannerService_ListCatalogues_FullMethodName:       everybody,
 	vw.PlannerService_ListCatalogueEntries_FullMethodName: everybody,
 
-	vw.PlannerService_ListAuditEntries_FullMethodName: {Manager},
-	vw.PlannerService_VerifyAuditTrail_FullMethodName: {Manager},
+	vw.PlannerService_ListAuditEntries_FullMethodName: {manager},
+	vw.PlannerService_VerifyAuditTrail_FullMethodName: {manager},
 }
 
-func together(parts ...Methods) Methods {
-	all := Methods{}
+func together(parts ...access.Table) access.Table {
+	all := access.Table{}
 	for _, part := range parts {
 		for method, roles := range part {
 			all[method] = roles

@@ -60,7 +60,7 @@ func rawCall(t *testing.T, address, path, token string) string {
 		{Name: "content-type", Value: "application/grpc"}, {Name: "te", Value: "trailers"},
 	}
 	if token != "" {
-		fields = append(fields, hpack.HeaderField{Name: "authorization", Value: "Bearer " + token})
+		fields = append(fields, hpack.HeaderField{Name: "authorization", Value: "Bearer " + minted[token]})
 	}
 	for _, f := range fields {
 		if err := encoder.WriteField(f); err != nil {

@@ -31,7 +31,7 @@ func practiceLink(audit *refusals) link {
 			}
 			if field := m.Descriptor().Fields().ByName("on_behalf_of"); field != nil {
 				given := m.Get(field).String() != ""
-				switch integration := call.Caller.Role == Integration; {
+				switch integration := call.Caller.Role == store.RoleIntegration; {
 				case given && !integration:
 					err := onBehalfNotAllowed(call)
 					audit.keep(ctx, call)
@@ -127,8 +127,7 @@ func resourceOf(m protoreflect.Message) string {
 
 // storeCall is how the store is told who calls.
 func (c *Call) storeCall() store.Call {
-	return store.Call{
-		Practice: c.Caller.Practice, Actor: c.Caller.TokenID, Role: store.Role(c.Caller.Role),
-		Method: c.Method, Correlation: c.ID,
-	}
+	call := c.Caller.Call(c.Method)
+	call.Correlation = c.ID
+	return call
 }

@@ -1,10 +1,8 @@
 package server
 
 import (
-	"context"
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
 	"time"
 
@@ -14,6 +12,7 @@ import (
 	"github.com/visitwright/visitwright/proto/fault"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store"
+	"github.com/visitwright/visitwright/store/access"
 )
 
 // refuse makes the answer of a call that the chain itself refuses, and notes
@@ -50,15 +49,8 @@ func noToken(call *Call) error {
 		`no access token: send "authorization: Bearer <token>"; the practice's manager gives one out`)
 }
 
-// unknownToken reports whether the error says that the token is not in force,
-// rather than that nobody could look.
-func unknownToken(err error) bool {
-	return !errors.Is(err, store.ErrUnavailable) && !errors.Is(err, store.ErrBusy) &&
-		!errors.Is(err, store.ErrInternal) && !errors.Is(err, context.DeadlineExceeded) && !errors.Is(err, context.Canceled)
-}
-
 func badToken(call *Call, err error) error {
-	if unknownToken(err) {
+	if errors.Is(err, access.ErrUnauthenticated) {
 		return refuse(call, codes.Unauthenticated, vw.ErrorReason_ERROR_REASON_TOKEN_INVALID,
 			"the access token is unknown, revoked or expired; the practice's manager gives out another")
 	}
@@ -68,12 +60,14 @@ func badToken(call *Call, err error) error {
 	return f
 }
 
-func wrongRole(call *Call, allowed []string) error {
+func wrongRole(call *Call, allowed []store.Role) error {
 	who := "no role may call it"
 	if len(allowed) > 0 {
-		allowed = slices.Clone(allowed)
-		slices.Sort(allowed)
-		who = "it is for " + strings.Join(allowed, ", ")
+		var names []string
+		for _, role := range allowed {
+			names = append(names, string(role))
+		}
+		who = "it is for " + strings.Join(names, ", ")
 	}
 	return refuse(call, codes.PermissionDenied, vw.ErrorReason_ERROR_REASON_ROLE_NOT_ALLOWED,
 		fmt.Sprintf("a token of role %s may not call %s: %s", call.Caller.Role, methodName(call.Method), who))

@@ -24,6 +24,7 @@ import (
 	"github.com/visitwright/visitwright/proto/fault"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store"
+	"github.com/visitwright/visitwright/store/access"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -56,22 +57,29 @@ func (e *echo) register(r grpc.ServiceRegistrar) {
 	}, e)
 }
 
-// tokens knows three tokens, each of another practice or role.
-type tokens struct{ fail error }
-
-func (t tokens) Authenticate(_ context.Context, token string) (Caller, error) {
-	switch {
-	case t.fail != nil:
-		return Caller{}, t.fail
-	case token == "amsel-clinician":
-		return Caller{Practice: "amsel", Role: Clinician, TokenID: "t1"}, nil
-	case token == "amsel-reception":
-		return Caller{Practice: "amsel", Role: Reception, TokenID: "t2"}, nil
+// The tokens of the tests, minted once: a clinician's and a receptionist's of
+// practice amsel.
+var minted, kept = func() (map[string]string, map[string]store.Token) {
+	texts, records := map[string]string{}, map[string]store.Token{}
+	for _, role := range []store.Role{store.RoleClinician, store.RoleReception, store.RoleIntegration} {
+		text, record := access.Mint("amsel", role, "test")
+		texts["amsel-"+string(role)], records[record.ID] = text, record
 	}
-	return Caller{}, store.ErrNotFound
-}
+	return texts, records
+}()
 
-func (tokens) Enter(ctx context.Context, _ *Call) context.Context { return ctx }
+// finder finds the tokens of the tests, or fails.
+type finder struct{ fail error }
+
+func (f finder) FindToken(_ context.Context, practice, id string) (store.Token, time.Time, error) {
+	if f.fail != nil {
+		return store.Token{}, time.Time{}, f.fail
+	}
+	if record, ok := kept[id]; ok && record.Practice == practice {
+		return record, time.Now(), nil
+	}
+	return store.Token{}, time.Now(), store.ErrNotFound
+}
 
 // trail keeps the refusals it is told.
 type trail struct {
@@ -98,13 +106,10 @@ func testOptions(e *echo) Options {
 	if e.say == nil {
 		e.say = func(_ context.Context, text string) (string, error) { return text, nil }
 	}
-	methods := Methods{echoMethod: {Clinician}, watchMethod: {Clinician}}
-	for method, roles := range OpenMethods {
-		methods[method] = roles
-	}
+	table := access.Table{echoMethod: {store.RoleClinician}, watchMethod: {store.RoleClinician}}
 	return Options{
-		Listen: "127.0.0.1:0", Register: e.register, Methods: methods,
-		Access: tokens{}, Refusals: &trail{}, Probe: func(context.Context) error { return nil },
+		Listen: "127.0.0.1:0", Register: e.register, Table: table,
+		Tokens: finder{}, Refusals: &trail{}, Probe: func(context.Context) error { return nil },
 		Now: time.Now, Log: quiet(),
 	}
 }
@@ -126,6 +131,9 @@ func start(t *testing.T, o Options) (*Server, *grpc.ClientConn) {
 }
 
 func as(ctx context.Context, token string) context.Context {
+	if text, ok := minted[token]; ok {
+		token = text
+	}
 	return metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+token)
 }
 
@@ -163,7 +171,7 @@ func TestMetricsAreServedOnThisMachineOnly(t *testing.T) {
 
 func TestAMethodThatNobodyWasGivenKeepsTheServerFromStarting(t *testing.T) {
 	o := testOptions(&echo{})
-	delete(o.Methods, watchMethod)
+	delete(o.Table, watchMethod)
 	if _, err := Start(o); err == nil || !strings.Contains(err.Error(), watchMethod) {
 		t.Fatalf("got %v, want a refusal that names %s", err, watchMethod)
 	}
@@ -171,8 +179,8 @@ func TestAMethodThatNobodyWasGivenKeepsTheServerFromStarting(t *testing.T) {
 
 func TestOnlyAKnownTokenWithTheRightRoleIsServed(t *testing.T) {
 	o := testOptions(&echo{})
-	kept := &trail{}
-	o.Refusals = kept
+	told := &trail{}
+	o.Refusals = told
 	_, conn := start(t, o)
 	ctx := t.Context()
 	_, err := say(ctx, conn, "a")
@@ -181,7 +189,7 @@ func TestOnlyAKnownTokenWithTheRightRoleIsServed(t *testing.T) {
 	wantCode(t, err, codes.Unauthenticated)
 	_, err = say(as(ctx, "amsel-reception"), conn, "a")
 	wantCode(t, err, codes.PermissionDenied)
-	if list := kept.list(); len(list) != 1 || !strings.HasPrefix(list[0], "amsel "+echoMethod) {
+	if list := told.list(); len(list) != 1 || !strings.HasPrefix(list[0], "amsel "+echoMethod) {
 		t.Errorf("the audit trail holds %q, want the one refused call of a known token", list)
 	}
 	if text, err := say(as(ctx, "amsel-clinician"), conn, "a"); err != nil || text != "a" {
@@ -191,7 +199,7 @@ func TestOnlyAKnownTokenWithTheRightRoleIsServed(t *testing.T) {
 
 func TestAStoreThatIsDownIsNotABadToken(t *testing.T) {
 	o := testOptions(&echo{})
-	o.Access = tokens{fail: store.ErrUnavailable}
+	o.Tokens = finder{fail: store.ErrUnavailable}
 	_, conn := start(t, o)
 	_, err := say(as(t.Context(), "amsel-clinician"), conn, "a")
 	wantCode(t, err, codes.Unavailable)
