@@ -217,6 +217,34 @@ func TestTwoFirstStartsAtOnceEndWithOnePractice(t *testing.T) {
 	}
 }
 
+func TestADatabaseElsewhereIsEnteredWithItsOwnKeysOnly(t *testing.T) {
+	here, there := t.TempDir(), t.TempDir()
+	e := embedded(here)
+	e.Database = filepath.Join(there, "practice.db")
+	s, first, err := e.Open(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	e.Keys = filepath.Join(here, access.KeyFile)
+	s, second, err := e.Open(t.Context())
+	if err != nil || !reflect.DeepEqual(first, second) {
+		t.Fatalf("the second start: %v", err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	e.Folder, e.Keys = t.TempDir(), ""
+	if _, _, err := e.Open(t.Context()); err == nil || !strings.Contains(err.Error(), access.KeyFile) {
+		t.Errorf("%v, want the missing key file named", err)
+	}
+	if _, err := os.Stat(filepath.Join(e.Folder, access.KeyFile)); err == nil {
+		t.Error("a key was made that opens nothing")
+	}
+}
+
 func TestALostKeyFileIsNotReplaced(t *testing.T) {
 	dir := t.TempDir()
 	s, _, err := embedded(dir).Open(t.Context())

@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/visitwright/visitwright/store"
@@ -39,8 +40,13 @@ type Credentials struct {
 // Embedded says where the embedded default lives.
 type Embedded struct {
 	Folder string // made when it is not there, for its owner alone
-	Clock  func() time.Time
-	Log    *slog.Logger
+	// Database replaces the file in the folder, "postgres://..." or a path;
+	// keys and credentials stay in the folder.
+	Database string
+	// Keys replaces the key file in the folder, by its path.
+	Keys  string
+	Clock func() time.Time
+	Log   *slog.Logger
 	// Name and Zone of the practice that a first start makes.
 	Name      string // empty means "My practice"
 	Zone      string // IANA; empty means "UTC"
@@ -55,14 +61,28 @@ func (e Embedded) Open(ctx context.Context) (*store.Store, Credentials, error) {
 	if err := os.MkdirAll(e.Folder, 0o700); err != nil {
 		return nil, none, fmt.Errorf("data folder: %w", err)
 	}
-	keys, err := e.keys()
+	keys, fresh, err := e.keys()
 	if err != nil {
 		return nil, none, err
 	}
-	s, err := store.Open(ctx, store.Config{Database: filepath.Join(e.Folder, DatabaseFile), Keys: keys, Clock: e.Clock,
-		Log: e.Log, ReadAudit: e.ReadAudit})
+	config := store.Config{Database: e.database(), Keys: keys, Clock: e.Clock, Log: e.Log, ReadAudit: e.ReadAudit}
+	if strings.HasPrefix(config.Database, "postgres") {
+		config.Clock = nil // the database's own, which all replicas share
+	}
+	s, err := store.Open(ctx, config)
 	if err != nil {
 		return nil, none, err
+	}
+	if _, here := os.Stat(filepath.Join(e.Folder, CredentialsFile)); fresh && errors.Is(here, fs.ErrNotExist) {
+		// A key made just now cannot open what an older one sealed. Another
+		// first start of this folder has left its credentials before the practice.
+		practices, err := s.Practices(ctx)
+		if err == nil && len(practices) > 0 {
+			err = errors.Join(fmt.Errorf("%s is missing and the database is not new: put back the copy of the key file", e.keyPath()), os.Remove(e.keyPath()))
+		}
+		if err != nil {
+			return nil, none, errors.Join(err, s.Close())
+		}
 	}
 	c, err := e.enter(ctx, s)
 	if err != nil {
@@ -71,20 +91,37 @@ func (e Embedded) Open(ctx context.Context) (*store.Store, Credentials, error) {
 	return s, c, nil
 }
 
-// keys never makes a new key beside an old database: it could not open what is
-// sealed there.
-func (e Embedded) keys() (*store.Keys, error) {
-	path := filepath.Join(e.Folder, KeyFile)
-	_, err := os.Stat(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		if _, err := os.Stat(filepath.Join(e.Folder, DatabaseFile)); err == nil {
-			return nil, fmt.Errorf("%s is missing beside %s: put back the copy of the key file", KeyFile, DatabaseFile)
-		}
-		if err := store.CreateKeyFile(path); err != nil && !errors.Is(err, store.ErrExists) {
-			return nil, err
-		}
+func (e Embedded) database() string {
+	if e.Database != "" {
+		return e.Database
 	}
-	return store.LoadKeyFile(path)
+	return filepath.Join(e.Folder, DatabaseFile)
+}
+
+func (e Embedded) keyPath() string {
+	if e.Keys != "" {
+		return e.Keys
+	}
+	return filepath.Join(e.Folder, KeyFile)
+}
+
+// keys never makes a new key beside an old database: it could not open what is
+// sealed there. fresh says that the key was made just now.
+func (e Embedded) keys() (keys *store.Keys, fresh bool, err error) {
+	path := e.keyPath()
+	_, err = os.Stat(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		if _, err := os.Stat(e.database()); err == nil {
+			return nil, false, fmt.Errorf("%s is missing beside %s: put back the copy of the key file", filepath.Base(path), filepath.Base(e.database()))
+		}
+		err := store.CreateKeyFile(path)
+		if err != nil && !errors.Is(err, store.ErrExists) {
+			return nil, false, err
+		}
+		fresh = err == nil
+	}
+	keys, err = store.LoadKeyFile(path)
+	return keys, fresh, err
 }
 
 // enter makes the first practice when there is none. The credentials file is

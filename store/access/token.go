@@ -61,6 +61,9 @@ type Identity struct {
 	Token     string // the token's id
 	Role      store.Role
 	Clinician string // whom a clinician's token stands for; may be empty
+	// Correlation is the server's id of this call, so that a line of its log
+	// and an entry of the audit trail can be matched.
+	Correlation string
 }
 
 // Authenticate checks a token's text. ErrUnauthenticated when it is not in

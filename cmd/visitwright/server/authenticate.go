@@ -37,6 +37,7 @@ func authenticateLink(tokens access.Finder, bad *limiter) link {
 				}
 				return badToken(call, err)
 			}
+			caller.Correlation = call.ID
 			call.Caller = caller
 			return next(access.With(ctx, caller))
 		},

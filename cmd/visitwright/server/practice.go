@@ -126,8 +126,4 @@ func resourceOf(m protoreflect.Message) string {
 }
 
 // storeCall is how the store is told who calls.
-func (c *Call) storeCall() store.Call {
-	call := c.Caller.Call(c.Method)
-	call.Correlation = c.ID
-	return call
-}
+func (c *Call) storeCall() store.Call { return c.Caller.Call(c.Method) }
