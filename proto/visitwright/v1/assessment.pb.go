@@ -309,7 +309,7 @@ func (x *Findings) GetMouthOpeningMm() float64 {
 // The answer to one criterion.
 type Answer struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Catalogue id of the criterion (catalogue "difficulty-criteria").
+	// Catalogue id of the question (catalogue "difficulty-criteria").
 	Criterion string `protobuf:"bytes,1,opt,name=criterion,proto3" json:"criterion,omitempty"`
 	// Catalogue id of the answer, listed with the criterion. "unknown" is always
 	// one.
@@ -441,8 +441,22 @@ type Difficulty struct {
 	// Whether to show "consider referral": the level asks for it, and the
 	// clinician's setting wants to see it.
 	ConsiderReferral bool `protobuf:"varint,5,opt,name=consider_referral,json=considerReferral,proto3" json:"consider_referral,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// The level if everything unknown turned out at its worst.
+	CouldBecome Difficulty_Level `protobuf:"varint,6,opt,name=could_become,json=couldBecome,proto3,enum=visitwright.v1.Difficulty_Level" json:"could_become,omitempty"`
+	// Questions answered.
+	Answered int32 `protobuf:"varint,7,opt,name=answered,proto3" json:"answered,omitempty"`
+	// Questions asked by this edition.
+	Asked int32 `protobuf:"varint,8,opt,name=asked,proto3" json:"asked,omitempty"`
+	// It in whole sentences: level and rule first, then what could change.
+	Summary []*ForecastLine `protobuf:"bytes,9,rep,name=summary,proto3" json:"summary,omitempty"`
+	// The edition advises to consider a CBCT at this level.
+	ConsiderVolume bool `protobuf:"varint,10,opt,name=consider_volume,json=considerVolume,proto3" json:"consider_volume,omitempty"`
+	// Questions that nobody has answered, in the order of a visit.
+	Gaps []*DifficultyGap `protobuf:"bytes,11,rep,name=gaps,proto3" json:"gaps,omitempty"`
+	// Where the weakest figure that decides the level comes from.
+	Provenance    *Provenance `protobuf:"bytes,12,opt,name=provenance,proto3" json:"provenance,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Difficulty) Reset() {
@@ -510,6 +524,119 @@ func (x *Difficulty) GetConsiderReferral() bool {
 	return false
 }
 
+func (x *Difficulty) GetCouldBecome() Difficulty_Level {
+	if x != nil {
+		return x.CouldBecome
+	}
+	return Difficulty_LEVEL_UNSPECIFIED
+}
+
+func (x *Difficulty) GetAnswered() int32 {
+	if x != nil {
+		return x.Answered
+	}
+	return 0
+}
+
+func (x *Difficulty) GetAsked() int32 {
+	if x != nil {
+		return x.Asked
+	}
+	return 0
+}
+
+func (x *Difficulty) GetSummary() []*ForecastLine {
+	if x != nil {
+		return x.Summary
+	}
+	return nil
+}
+
+func (x *Difficulty) GetConsiderVolume() bool {
+	if x != nil {
+		return x.ConsiderVolume
+	}
+	return false
+}
+
+func (x *Difficulty) GetGaps() []*DifficultyGap {
+	if x != nil {
+		return x.Gaps
+	}
+	return nil
+}
+
+func (x *Difficulty) GetProvenance() *Provenance {
+	if x != nil {
+		return x.Provenance
+	}
+	return nil
+}
+
+// A question that nobody has answered.
+type DifficultyGap struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Catalogue id of the question (catalogue "difficulty-criteria").
+	Criterion string `protobuf:"bytes,1,opt,name=criterion,proto3" json:"criterion,omitempty"`
+	// The question, to be asked.
+	Ask string `protobuf:"bytes,2,opt,name=ask,proto3" json:"ask,omitempty"`
+	// The level of the case if this alone turned out at its worst.
+	Alone         Difficulty_Level `protobuf:"varint,3,opt,name=alone,proto3,enum=visitwright.v1.Difficulty_Level" json:"alone,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DifficultyGap) Reset() {
+	*x = DifficultyGap{}
+	mi := &file_visitwright_v1_assessment_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DifficultyGap) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DifficultyGap) ProtoMessage() {}
+
+func (x *DifficultyGap) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_assessment_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DifficultyGap.ProtoReflect.Descriptor instead.
+func (*DifficultyGap) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_assessment_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *DifficultyGap) GetCriterion() string {
+	if x != nil {
+		return x.Criterion
+	}
+	return ""
+}
+
+func (x *DifficultyGap) GetAsk() string {
+	if x != nil {
+		return x.Ask
+	}
+	return ""
+}
+
+func (x *DifficultyGap) GetAlone() Difficulty_Level {
+	if x != nil {
+		return x.Alone
+	}
+	return Difficulty_LEVEL_UNSPECIFIED
+}
+
 // One criterion that raises the level.
 type DifficultyReason struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -520,14 +647,16 @@ type DifficultyReason struct {
 	// Level of that answer.
 	Level Difficulty_Level `protobuf:"varint,3,opt,name=level,proto3,enum=visitwright.v1.Difficulty_Level" json:"level,omitempty"`
 	// The reason in words.
-	Text          string `protobuf:"bytes,4,opt,name=text,proto3" json:"text,omitempty"`
+	Text string `protobuf:"bytes,4,opt,name=text,proto3" json:"text,omitempty"`
+	// Where the level of that answer comes from.
+	Provenance    *Provenance `protobuf:"bytes,5,opt,name=provenance,proto3" json:"provenance,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *DifficultyReason) Reset() {
 	*x = DifficultyReason{}
-	mi := &file_visitwright_v1_assessment_proto_msgTypes[5]
+	mi := &file_visitwright_v1_assessment_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -539,7 +668,7 @@ func (x *DifficultyReason) String() string {
 func (*DifficultyReason) ProtoMessage() {}
 
 func (x *DifficultyReason) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_assessment_proto_msgTypes[5]
+	mi := &file_visitwright_v1_assessment_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -552,7 +681,7 @@ func (x *DifficultyReason) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DifficultyReason.ProtoReflect.Descriptor instead.
 func (*DifficultyReason) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_assessment_proto_rawDescGZIP(), []int{5}
+	return file_visitwright_v1_assessment_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *DifficultyReason) GetCriterion() string {
@@ -583,6 +712,13 @@ func (x *DifficultyReason) GetText() string {
 	return ""
 }
 
+func (x *DifficultyReason) GetProvenance() *Provenance {
+	if x != nil {
+		return x.Provenance
+	}
+	return nil
+}
+
 // How many canals to expect, and why.
 type CanalForecast struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -603,13 +739,19 @@ type CanalForecast struct {
 	ShortestWorkingLength *Figure `protobuf:"bytes,7,opt,name=shortest_working_length,json=shortestWorkingLength,proto3" json:"shortest_working_length,omitempty"`
 	// Usual working length, upper end, in mm.
 	LongestWorkingLength *Figure `protobuf:"bytes,8,opt,name=longest_working_length,json=longestWorkingLength,proto3" json:"longest_working_length,omitempty"`
-	unknownFields        protoimpl.UnknownFields
-	sizeCache            protoimpl.SizeCache
+	// Catalogue id of the shape that was taken (catalogue "anatomy-kinds").
+	Shape string `protobuf:"bytes,9,opt,name=shape,proto3" json:"shape,omitempty"`
+	// Least number there must be: canals with a file in them.
+	Located int32 `protobuf:"varint,10,opt,name=located,proto3" json:"located,omitempty"`
+	// Where the weakest figure that counted comes from.
+	Provenance    *Provenance `protobuf:"bytes,11,opt,name=provenance,proto3" json:"provenance,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *CanalForecast) Reset() {
 	*x = CanalForecast{}
-	mi := &file_visitwright_v1_assessment_proto_msgTypes[6]
+	mi := &file_visitwright_v1_assessment_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -621,7 +763,7 @@ func (x *CanalForecast) String() string {
 func (*CanalForecast) ProtoMessage() {}
 
 func (x *CanalForecast) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_assessment_proto_msgTypes[6]
+	mi := &file_visitwright_v1_assessment_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -634,7 +776,7 @@ func (x *CanalForecast) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CanalForecast.ProtoReflect.Descriptor instead.
 func (*CanalForecast) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_assessment_proto_rawDescGZIP(), []int{6}
+	return file_visitwright_v1_assessment_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *CanalForecast) GetCounted() CanalCountKind {
@@ -693,6 +835,27 @@ func (x *CanalForecast) GetLongestWorkingLength() *Figure {
 	return nil
 }
 
+func (x *CanalForecast) GetShape() string {
+	if x != nil {
+		return x.Shape
+	}
+	return ""
+}
+
+func (x *CanalForecast) GetLocated() int32 {
+	if x != nil {
+		return x.Located
+	}
+	return 0
+}
+
+func (x *CanalForecast) GetProvenance() *Provenance {
+	if x != nil {
+		return x.Provenance
+	}
+	return nil
+}
+
 // One line of the explanation of a forecast.
 type ForecastLine struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -706,7 +869,7 @@ type ForecastLine struct {
 
 func (x *ForecastLine) Reset() {
 	*x = ForecastLine{}
-	mi := &file_visitwright_v1_assessment_proto_msgTypes[7]
+	mi := &file_visitwright_v1_assessment_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -718,7 +881,7 @@ func (x *ForecastLine) String() string {
 func (*ForecastLine) ProtoMessage() {}
 
 func (x *ForecastLine) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_assessment_proto_msgTypes[7]
+	mi := &file_visitwright_v1_assessment_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -731,7 +894,7 @@ func (x *ForecastLine) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ForecastLine.ProtoReflect.Descriptor instead.
 func (*ForecastLine) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_assessment_proto_rawDescGZIP(), []int{7}
+	return file_visitwright_v1_assessment_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ForecastLine) GetText() string {
@@ -763,7 +926,7 @@ type AnatomyOdds struct {
 
 func (x *AnatomyOdds) Reset() {
 	*x = AnatomyOdds{}
-	mi := &file_visitwright_v1_assessment_proto_msgTypes[8]
+	mi := &file_visitwright_v1_assessment_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -775,7 +938,7 @@ func (x *AnatomyOdds) String() string {
 func (*AnatomyOdds) ProtoMessage() {}
 
 func (x *AnatomyOdds) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_assessment_proto_msgTypes[8]
+	mi := &file_visitwright_v1_assessment_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -788,7 +951,7 @@ func (x *AnatomyOdds) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AnatomyOdds.ProtoReflect.Descriptor instead.
 func (*AnatomyOdds) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_assessment_proto_rawDescGZIP(), []int{8}
+	return file_visitwright_v1_assessment_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *AnatomyOdds) GetKind() string {
@@ -849,25 +1012,42 @@ const file_visitwright_v1_assessment_proto_rawDesc = "" +
 	"\x04sign\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x04sign\x12$\n" +
 	"\x05count\x18\x02 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x06(\x00H\x00R\x05count\x88\x01\x01\x12\x16\n" +
 	"\x06absent\x18\x03 \x01(\bR\x06absentB\b\n" +
-	"\x06_count\"\xc9\x02\n" +
+	"\x06_count\"\x90\x05\n" +
 	"\n" +
 	"Difficulty\x12\x18\n" +
 	"\aedition\x18\x01 \x01(\tR\aedition\x126\n" +
 	"\x05level\x18\x02 \x01(\x0e2 .visitwright.v1.Difficulty.LevelR\x05level\x12:\n" +
 	"\areasons\x18\x03 \x03(\v2 .visitwright.v1.DifficultyReasonR\areasons\x12)\n" +
 	"\x10unknown_criteria\x18\x04 \x03(\tR\x0funknownCriteria\x12+\n" +
-	"\x11consider_referral\x18\x05 \x01(\bR\x10considerReferral\"U\n" +
+	"\x11consider_referral\x18\x05 \x01(\bR\x10considerReferral\x12C\n" +
+	"\fcould_become\x18\x06 \x01(\x0e2 .visitwright.v1.Difficulty.LevelR\vcouldBecome\x12\x1a\n" +
+	"\banswered\x18\a \x01(\x05R\banswered\x12\x14\n" +
+	"\x05asked\x18\b \x01(\x05R\x05asked\x126\n" +
+	"\asummary\x18\t \x03(\v2\x1c.visitwright.v1.ForecastLineR\asummary\x12'\n" +
+	"\x0fconsider_volume\x18\n" +
+	" \x01(\bR\x0econsiderVolume\x121\n" +
+	"\x04gaps\x18\v \x03(\v2\x1d.visitwright.v1.DifficultyGapR\x04gaps\x12:\n" +
+	"\n" +
+	"provenance\x18\f \x01(\v2\x1a.visitwright.v1.ProvenanceR\n" +
+	"provenance\"U\n" +
 	"\x05Level\x12\x15\n" +
 	"\x11LEVEL_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rLEVEL_MINIMAL\x10\x01\x12\x12\n" +
 	"\x0eLEVEL_MODERATE\x10\x02\x12\x0e\n" +
 	"\n" +
-	"LEVEL_HIGH\x10\x03\"\x94\x01\n" +
+	"LEVEL_HIGH\x10\x03\"w\n" +
+	"\rDifficultyGap\x12\x1c\n" +
+	"\tcriterion\x18\x01 \x01(\tR\tcriterion\x12\x10\n" +
+	"\x03ask\x18\x02 \x01(\tR\x03ask\x126\n" +
+	"\x05alone\x18\x03 \x01(\x0e2 .visitwright.v1.Difficulty.LevelR\x05alone\"\xd0\x01\n" +
 	"\x10DifficultyReason\x12\x1c\n" +
 	"\tcriterion\x18\x01 \x01(\tR\tcriterion\x12\x16\n" +
 	"\x06answer\x18\x02 \x01(\tR\x06answer\x126\n" +
 	"\x05level\x18\x03 \x01(\x0e2 .visitwright.v1.Difficulty.LevelR\x05level\x12\x12\n" +
-	"\x04text\x18\x04 \x01(\tR\x04text\"\xf5\x03\n" +
+	"\x04text\x18\x04 \x01(\tR\x04text\x12:\n" +
+	"\n" +
+	"provenance\x18\x05 \x01(\v2\x1a.visitwright.v1.ProvenanceR\n" +
+	"provenance\"\xe1\x04\n" +
 	"\rCanalForecast\x128\n" +
 	"\acounted\x18\x01 \x01(\x0e2\x1e.visitwright.v1.CanalCountKindR\acounted\x123\n" +
 	"\x06belief\x18\x02 \x01(\v2\x1b.visitwright.v1.CanalBeliefR\x06belief\x121\n" +
@@ -876,7 +1056,13 @@ const file_visitwright_v1_assessment_proto_rawDesc = "" +
 	"\x05lines\x18\x05 \x03(\v2\x1c.visitwright.v1.ForecastLineR\x05lines\x125\n" +
 	"\aanatomy\x18\x06 \x03(\v2\x1b.visitwright.v1.AnatomyOddsR\aanatomy\x12N\n" +
 	"\x17shortest_working_length\x18\a \x01(\v2\x16.visitwright.v1.FigureR\x15shortestWorkingLength\x12L\n" +
-	"\x16longest_working_length\x18\b \x01(\v2\x16.visitwright.v1.FigureR\x14longestWorkingLength\"^\n" +
+	"\x16longest_working_length\x18\b \x01(\v2\x16.visitwright.v1.FigureR\x14longestWorkingLength\x12\x14\n" +
+	"\x05shape\x18\t \x01(\tR\x05shape\x12\x18\n" +
+	"\alocated\x18\n" +
+	" \x01(\x05R\alocated\x12:\n" +
+	"\n" +
+	"provenance\x18\v \x01(\v2\x1a.visitwright.v1.ProvenanceR\n" +
+	"provenance\"^\n" +
 	"\fForecastLine\x12\x12\n" +
 	"\x04text\x18\x01 \x01(\tR\x04text\x12:\n" +
 	"\n" +
@@ -902,7 +1088,7 @@ func file_visitwright_v1_assessment_proto_rawDescGZIP() []byte {
 }
 
 var file_visitwright_v1_assessment_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_visitwright_v1_assessment_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_visitwright_v1_assessment_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
 var file_visitwright_v1_assessment_proto_goTypes = []any{
 	(Difficulty_Level)(0),         // 0: visitwright.v1.Difficulty.Level
 	(*Assessment)(nil),            // 1: visitwright.v1.Assessment
@@ -910,49 +1096,57 @@ var file_visitwright_v1_assessment_proto_goTypes = []any{
 	(*Answer)(nil),                // 3: visitwright.v1.Answer
 	(*Evidence)(nil),              // 4: visitwright.v1.Evidence
 	(*Difficulty)(nil),            // 5: visitwright.v1.Difficulty
-	(*DifficultyReason)(nil),      // 6: visitwright.v1.DifficultyReason
-	(*CanalForecast)(nil),         // 7: visitwright.v1.CanalForecast
-	(*ForecastLine)(nil),          // 8: visitwright.v1.ForecastLine
-	(*AnatomyOdds)(nil),           // 9: visitwright.v1.AnatomyOdds
-	(*Actor)(nil),                 // 10: visitwright.v1.Actor
-	(*timestamppb.Timestamp)(nil), // 11: google.protobuf.Timestamp
-	(*Diagnosis)(nil),             // 12: visitwright.v1.Diagnosis
-	(*Tolerance)(nil),             // 13: visitwright.v1.Tolerance
-	(CanalCountKind)(0),           // 14: visitwright.v1.CanalCountKind
-	(*CanalBelief)(nil),           // 15: visitwright.v1.CanalBelief
-	(*Odds)(nil),                  // 16: visitwright.v1.Odds
-	(*Figure)(nil),                // 17: visitwright.v1.Figure
-	(*Provenance)(nil),            // 18: visitwright.v1.Provenance
+	(*DifficultyGap)(nil),         // 6: visitwright.v1.DifficultyGap
+	(*DifficultyReason)(nil),      // 7: visitwright.v1.DifficultyReason
+	(*CanalForecast)(nil),         // 8: visitwright.v1.CanalForecast
+	(*ForecastLine)(nil),          // 9: visitwright.v1.ForecastLine
+	(*AnatomyOdds)(nil),           // 10: visitwright.v1.AnatomyOdds
+	(*Actor)(nil),                 // 11: visitwright.v1.Actor
+	(*timestamppb.Timestamp)(nil), // 12: google.protobuf.Timestamp
+	(*Diagnosis)(nil),             // 13: visitwright.v1.Diagnosis
+	(*Tolerance)(nil),             // 14: visitwright.v1.Tolerance
+	(*Provenance)(nil),            // 15: visitwright.v1.Provenance
+	(CanalCountKind)(0),           // 16: visitwright.v1.CanalCountKind
+	(*CanalBelief)(nil),           // 17: visitwright.v1.CanalBelief
+	(*Odds)(nil),                  // 18: visitwright.v1.Odds
+	(*Figure)(nil),                // 19: visitwright.v1.Figure
 }
 var file_visitwright_v1_assessment_proto_depIdxs = []int32{
 	2,  // 0: visitwright.v1.Assessment.findings:type_name -> visitwright.v1.Findings
 	5,  // 1: visitwright.v1.Assessment.difficulty:type_name -> visitwright.v1.Difficulty
-	7,  // 2: visitwright.v1.Assessment.canals:type_name -> visitwright.v1.CanalForecast
-	10, // 3: visitwright.v1.Assessment.assessed_by:type_name -> visitwright.v1.Actor
-	11, // 4: visitwright.v1.Assessment.create_time:type_name -> google.protobuf.Timestamp
+	8,  // 2: visitwright.v1.Assessment.canals:type_name -> visitwright.v1.CanalForecast
+	11, // 3: visitwright.v1.Assessment.assessed_by:type_name -> visitwright.v1.Actor
+	12, // 4: visitwright.v1.Assessment.create_time:type_name -> google.protobuf.Timestamp
 	3,  // 5: visitwright.v1.Findings.answers:type_name -> visitwright.v1.Answer
 	4,  // 6: visitwright.v1.Findings.evidence:type_name -> visitwright.v1.Evidence
-	12, // 7: visitwright.v1.Findings.diagnosis:type_name -> visitwright.v1.Diagnosis
-	13, // 8: visitwright.v1.Findings.tolerance:type_name -> visitwright.v1.Tolerance
+	13, // 7: visitwright.v1.Findings.diagnosis:type_name -> visitwright.v1.Diagnosis
+	14, // 8: visitwright.v1.Findings.tolerance:type_name -> visitwright.v1.Tolerance
 	0,  // 9: visitwright.v1.Difficulty.level:type_name -> visitwright.v1.Difficulty.Level
-	6,  // 10: visitwright.v1.Difficulty.reasons:type_name -> visitwright.v1.DifficultyReason
-	0,  // 11: visitwright.v1.DifficultyReason.level:type_name -> visitwright.v1.Difficulty.Level
-	14, // 12: visitwright.v1.CanalForecast.counted:type_name -> visitwright.v1.CanalCountKind
-	15, // 13: visitwright.v1.CanalForecast.belief:type_name -> visitwright.v1.CanalBelief
-	15, // 14: visitwright.v1.CanalForecast.prior:type_name -> visitwright.v1.CanalBelief
-	16, // 15: visitwright.v1.CanalForecast.further_canal:type_name -> visitwright.v1.Odds
-	8,  // 16: visitwright.v1.CanalForecast.lines:type_name -> visitwright.v1.ForecastLine
-	9,  // 17: visitwright.v1.CanalForecast.anatomy:type_name -> visitwright.v1.AnatomyOdds
-	17, // 18: visitwright.v1.CanalForecast.shortest_working_length:type_name -> visitwright.v1.Figure
-	17, // 19: visitwright.v1.CanalForecast.longest_working_length:type_name -> visitwright.v1.Figure
-	18, // 20: visitwright.v1.ForecastLine.provenance:type_name -> visitwright.v1.Provenance
-	16, // 21: visitwright.v1.AnatomyOdds.odds:type_name -> visitwright.v1.Odds
-	18, // 22: visitwright.v1.AnatomyOdds.provenance:type_name -> visitwright.v1.Provenance
-	23, // [23:23] is the sub-list for method output_type
-	23, // [23:23] is the sub-list for method input_type
-	23, // [23:23] is the sub-list for extension type_name
-	23, // [23:23] is the sub-list for extension extendee
-	0,  // [0:23] is the sub-list for field type_name
+	7,  // 10: visitwright.v1.Difficulty.reasons:type_name -> visitwright.v1.DifficultyReason
+	0,  // 11: visitwright.v1.Difficulty.could_become:type_name -> visitwright.v1.Difficulty.Level
+	9,  // 12: visitwright.v1.Difficulty.summary:type_name -> visitwright.v1.ForecastLine
+	6,  // 13: visitwright.v1.Difficulty.gaps:type_name -> visitwright.v1.DifficultyGap
+	15, // 14: visitwright.v1.Difficulty.provenance:type_name -> visitwright.v1.Provenance
+	0,  // 15: visitwright.v1.DifficultyGap.alone:type_name -> visitwright.v1.Difficulty.Level
+	0,  // 16: visitwright.v1.DifficultyReason.level:type_name -> visitwright.v1.Difficulty.Level
+	15, // 17: visitwright.v1.DifficultyReason.provenance:type_name -> visitwright.v1.Provenance
+	16, // 18: visitwright.v1.CanalForecast.counted:type_name -> visitwright.v1.CanalCountKind
+	17, // 19: visitwright.v1.CanalForecast.belief:type_name -> visitwright.v1.CanalBelief
+	17, // 20: visitwright.v1.CanalForecast.prior:type_name -> visitwright.v1.CanalBelief
+	18, // 21: visitwright.v1.CanalForecast.further_canal:type_name -> visitwright.v1.Odds
+	9,  // 22: visitwright.v1.CanalForecast.lines:type_name -> visitwright.v1.ForecastLine
+	10, // 23: visitwright.v1.CanalForecast.anatomy:type_name -> visitwright.v1.AnatomyOdds
+	19, // 24: visitwright.v1.CanalForecast.shortest_working_length:type_name -> visitwright.v1.Figure
+	19, // 25: visitwright.v1.CanalForecast.longest_working_length:type_name -> visitwright.v1.Figure
+	15, // 26: visitwright.v1.CanalForecast.provenance:type_name -> visitwright.v1.Provenance
+	15, // 27: visitwright.v1.ForecastLine.provenance:type_name -> visitwright.v1.Provenance
+	18, // 28: visitwright.v1.AnatomyOdds.odds:type_name -> visitwright.v1.Odds
+	15, // 29: visitwright.v1.AnatomyOdds.provenance:type_name -> visitwright.v1.Provenance
+	30, // [30:30] is the sub-list for method output_type
+	30, // [30:30] is the sub-list for method input_type
+	30, // [30:30] is the sub-list for extension type_name
+	30, // [30:30] is the sub-list for extension extendee
+	0,  // [0:30] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_assessment_proto_init() }
@@ -973,7 +1167,7 @@ func file_visitwright_v1_assessment_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_visitwright_v1_assessment_proto_rawDesc), len(file_visitwright_v1_assessment_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   9,
+			NumMessages:   10,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -35,6 +35,8 @@ type Clinician struct {
 	Protocols []string `protobuf:"bytes,3,rep,name=protocols,proto3" json:"protocols,omitempty"`
 	// Whether "consider referral" is shown to this clinician.
 	ShowConsiderReferral bool `protobuf:"varint,4,opt,name=show_consider_referral,json=showConsiderReferral,proto3" json:"show_consider_referral,omitempty"`
+	// From which level it is shown; unspecified means high.
+	ConsiderReferralFrom Difficulty_Level `protobuf:"varint,11,opt,name=consider_referral_from,json=considerReferralFrom,proto3,enum=visitwright.v1.Difficulty_Level" json:"consider_referral_from,omitempty"`
 	// Whether the clinician still works here. A new clinician does.
 	Active bool `protobuf:"varint,5,opt,name=active,proto3" json:"active,omitempty"`
 	// Whether this clinician accepts stopping between two canals of an infected
@@ -110,6 +112,13 @@ func (x *Clinician) GetShowConsiderReferral() bool {
 	return false
 }
 
+func (x *Clinician) GetConsiderReferralFrom() Difficulty_Level {
+	if x != nil {
+		return x.ConsiderReferralFrom
+	}
+	return Difficulty_LEVEL_UNSPECIFIED
+}
+
 func (x *Clinician) GetActive() bool {
 	if x != nil {
 		return x.Active
@@ -156,12 +165,13 @@ var File_visitwright_v1_clinician_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_clinician_proto_rawDesc = "" +
 	"\n" +
-	"\x1evisitwright/v1/clinician.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dvisitwright/v1/identity.proto\"\x89\x04\n" +
+	"\x1evisitwright/v1/clinician.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1fvisitwright/v1/assessment.proto\x1a\x1dvisitwright/v1/identity.proto\"\xeb\x04\n" +
 	"\tClinician\x12\x1c\n" +
 	"\x04name\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04name\x12\x1f\n" +
 	"\x05title\x18\x02 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18xR\x05title\x12E\n" +
 	"\tprotocols\x18\x03 \x03(\tB'\xbaH$\x92\x01!\x10@\"\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\tprotocols\x124\n" +
-	"\x16show_consider_referral\x18\x04 \x01(\bR\x14showConsiderReferral\x12\x16\n" +
+	"\x16show_consider_referral\x18\x04 \x01(\bR\x14showConsiderReferral\x12`\n" +
+	"\x16consider_referral_from\x18\v \x01(\x0e2 .visitwright.v1.Difficulty.LevelB\b\xbaH\x05\x82\x01\x02\x10\x01R\x14considerReferralFrom\x12\x16\n" +
 	"\x06active\x18\x05 \x01(\bR\x06active\x120\n" +
 	"\x14accepts_partly_stops\x18\n" +
 	" \x01(\bR\x12acceptsPartlyStops\x12_\n" +
@@ -187,18 +197,20 @@ func file_visitwright_v1_clinician_proto_rawDescGZIP() []byte {
 var file_visitwright_v1_clinician_proto_msgTypes = make([]protoimpl.MessageInfo, 1)
 var file_visitwright_v1_clinician_proto_goTypes = []any{
 	(*Clinician)(nil),             // 0: visitwright.v1.Clinician
-	(*ExternalIdentifier)(nil),    // 1: visitwright.v1.ExternalIdentifier
-	(*timestamppb.Timestamp)(nil), // 2: google.protobuf.Timestamp
+	(Difficulty_Level)(0),         // 1: visitwright.v1.Difficulty.Level
+	(*ExternalIdentifier)(nil),    // 2: visitwright.v1.ExternalIdentifier
+	(*timestamppb.Timestamp)(nil), // 3: google.protobuf.Timestamp
 }
 var file_visitwright_v1_clinician_proto_depIdxs = []int32{
-	1, // 0: visitwright.v1.Clinician.external_identifiers:type_name -> visitwright.v1.ExternalIdentifier
-	2, // 1: visitwright.v1.Clinician.create_time:type_name -> google.protobuf.Timestamp
-	2, // 2: visitwright.v1.Clinician.update_time:type_name -> google.protobuf.Timestamp
-	3, // [3:3] is the sub-list for method output_type
-	3, // [3:3] is the sub-list for method input_type
-	3, // [3:3] is the sub-list for extension type_name
-	3, // [3:3] is the sub-list for extension extendee
-	0, // [0:3] is the sub-list for field type_name
+	1, // 0: visitwright.v1.Clinician.consider_referral_from:type_name -> visitwright.v1.Difficulty.Level
+	2, // 1: visitwright.v1.Clinician.external_identifiers:type_name -> visitwright.v1.ExternalIdentifier
+	3, // 2: visitwright.v1.Clinician.create_time:type_name -> google.protobuf.Timestamp
+	3, // 3: visitwright.v1.Clinician.update_time:type_name -> google.protobuf.Timestamp
+	4, // [4:4] is the sub-list for method output_type
+	4, // [4:4] is the sub-list for method input_type
+	4, // [4:4] is the sub-list for extension type_name
+	4, // [4:4] is the sub-list for extension extendee
+	0, // [0:4] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_clinician_proto_init() }
@@ -206,6 +218,7 @@ func file_visitwright_v1_clinician_proto_init() {
 	if File_visitwright_v1_clinician_proto != nil {
 		return
 	}
+	file_visitwright_v1_assessment_proto_init()
 	file_visitwright_v1_identity_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{

@@ -707,7 +707,9 @@ type VisitEnd struct {
 	// Canals found by then.
 	CanalsFound int32 `protobuf:"varint,2,opt,name=canals_found,json=canalsFound,proto3" json:"canals_found,omitempty"`
 	// Its odds, given that the visit takes place.
-	Odds          *Odds `protobuf:"bytes,3,opt,name=odds,proto3" json:"odds,omitempty"`
+	Odds *Odds `protobuf:"bytes,3,opt,name=odds,proto3" json:"odds,omitempty"`
+	// Where the treatment then stands.
+	State         *TreatmentState `protobuf:"bytes,4,opt,name=state,proto3" json:"state,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -759,6 +761,13 @@ func (x *VisitEnd) GetCanalsFound() int32 {
 func (x *VisitEnd) GetOdds() *Odds {
 	if x != nil {
 		return x.Odds
+	}
+	return nil
+}
+
+func (x *VisitEnd) GetState() *TreatmentState {
+	if x != nil {
+		return x.State
 	}
 	return nil
 }
@@ -1750,8 +1759,12 @@ type TraceLine struct {
 	Subject string `protobuf:"bytes,1,opt,name=subject,proto3" json:"subject,omitempty"`
 	// What was done, for example "median 6 x 1.3 for narrow canals".
 	Text string `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
-	// Where the figure comes from.
-	Provenance    *Provenance `protobuf:"bytes,3,opt,name=provenance,proto3" json:"provenance,omitempty"`
+	// Where the figure that it starts from comes from.
+	Provenance *Provenance `protobuf:"bytes,3,opt,name=provenance,proto3" json:"provenance,omitempty"`
+	// The number in the model.
+	Value float64 `protobuf:"fixed64,4,opt,name=value,proto3" json:"value,omitempty"`
+	// What it was multiplied by, in order.
+	Factors       []*Figure `protobuf:"bytes,5,rep,name=factors,proto3" json:"factors,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1803,6 +1816,20 @@ func (x *TraceLine) GetText() string {
 func (x *TraceLine) GetProvenance() *Provenance {
 	if x != nil {
 		return x.Provenance
+	}
+	return nil
+}
+
+func (x *TraceLine) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *TraceLine) GetFactors() []*Figure {
+	if x != nil {
+		return x.Factors
 	}
 	return nil
 }
@@ -2090,11 +2117,12 @@ const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"\fbooked_ahead\x18\f \x01(\bR\vbookedAhead\x12A\n" +
 	"\rreturn_window\x18\t \x01(\v2\x1c.visitwright.v1.ReturnWindowR\freturnWindow\x12\x12\n" +
 	"\x04kind\x18\n" +
-	" \x01(\tR\x04kind\"k\n" +
+	" \x01(\tR\x04kind\"\xa1\x01\n" +
 	"\bVisitEnd\x12\x12\n" +
 	"\x04stop\x18\x01 \x01(\tR\x04stop\x12!\n" +
 	"\fcanals_found\x18\x02 \x01(\x05R\vcanalsFound\x12(\n" +
-	"\x04odds\x18\x03 \x01(\v2\x14.visitwright.v1.OddsR\x04odds\"\xb0\x03\n" +
+	"\x04odds\x18\x03 \x01(\v2\x14.visitwright.v1.OddsR\x04odds\x124\n" +
+	"\x05state\x18\x04 \x01(\v2\x1e.visitwright.v1.TreatmentStateR\x05state\"\xb0\x03\n" +
 	"\fReturnWindow\x12\x16\n" +
 	"\x06anchor\x18\x01 \x01(\tR\x06anchor\x127\n" +
 	"\bearliest\x18\x02 \x01(\v2\x1b.visitwright.v1.WindowBoundR\bearliest\x123\n" +
@@ -2183,13 +2211,15 @@ const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"\x06unused\x18\x05 \x01(\x01R\x06unused\x12\x1e\n" +
 	"\n" +
 	"unfinished\x18\x06 \x01(\x01R\n" +
-	"unfinished\"u\n" +
+	"unfinished\"\xbd\x01\n" +
 	"\tTraceLine\x12\x18\n" +
 	"\asubject\x18\x01 \x01(\tR\asubject\x12\x12\n" +
 	"\x04text\x18\x02 \x01(\tR\x04text\x12:\n" +
 	"\n" +
 	"provenance\x18\x03 \x01(\v2\x1a.visitwright.v1.ProvenanceR\n" +
-	"provenance\"|\n" +
+	"provenance\x12\x14\n" +
+	"\x05value\x18\x04 \x01(\x01R\x05value\x120\n" +
+	"\afactors\x18\x05 \x03(\v2\x16.visitwright.v1.FigureR\afactors\"|\n" +
 	"\x0ePlanDifference\x12\x1b\n" +
 	"\tfrom_plan\x18\x01 \x01(\tR\bfromPlan\x12\x17\n" +
 	"\ato_plan\x18\x02 \x01(\tR\x06toPlan\x124\n" +
@@ -2255,12 +2285,14 @@ var file_visitwright_v1_plan_proto_goTypes = []any{
 	(*Distribution)(nil),          // 27: visitwright.v1.Distribution
 	(*Reason)(nil),                // 28: visitwright.v1.Reason
 	(Reason_Stance)(0),            // 29: visitwright.v1.Reason.Stance
-	(*Provenance)(nil),            // 30: visitwright.v1.Provenance
-	(*TreatmentModel)(nil),        // 31: visitwright.v1.TreatmentModel
-	(*Tolerance)(nil),             // 32: visitwright.v1.Tolerance
-	(*StateLength)(nil),           // 33: visitwright.v1.StateLength
-	(*PolicyTable)(nil),           // 34: visitwright.v1.PolicyTable
-	(*Precision)(nil),             // 35: visitwright.v1.Precision
+	(*TreatmentState)(nil),        // 30: visitwright.v1.TreatmentState
+	(*Provenance)(nil),            // 31: visitwright.v1.Provenance
+	(*TreatmentModel)(nil),        // 32: visitwright.v1.TreatmentModel
+	(*Tolerance)(nil),             // 33: visitwright.v1.Tolerance
+	(*StateLength)(nil),           // 34: visitwright.v1.StateLength
+	(*PolicyTable)(nil),           // 35: visitwright.v1.PolicyTable
+	(*Precision)(nil),             // 36: visitwright.v1.Precision
+	(*Figure)(nil),                // 37: visitwright.v1.Figure
 }
 var file_visitwright_v1_plan_proto_depIdxs = []int32{
 	21, // 0: visitwright.v1.Plan.tooth:type_name -> visitwright.v1.Tooth
@@ -2287,36 +2319,38 @@ var file_visitwright_v1_plan_proto_depIdxs = []int32{
 	5,  // 21: visitwright.v1.PlannedVisit.ends:type_name -> visitwright.v1.VisitEnd
 	6,  // 22: visitwright.v1.PlannedVisit.return_window:type_name -> visitwright.v1.ReturnWindow
 	26, // 23: visitwright.v1.VisitEnd.odds:type_name -> visitwright.v1.Odds
-	8,  // 24: visitwright.v1.ReturnWindow.earliest:type_name -> visitwright.v1.WindowBound
-	8,  // 25: visitwright.v1.ReturnWindow.target:type_name -> visitwright.v1.WindowBound
-	8,  // 26: visitwright.v1.ReturnWindow.latest:type_name -> visitwright.v1.WindowBound
-	7,  // 27: visitwright.v1.ReturnWindow.past_actions:type_name -> visitwright.v1.PastAction
-	30, // 28: visitwright.v1.PastAction.provenance:type_name -> visitwright.v1.Provenance
-	28, // 29: visitwright.v1.WindowBound.reasons:type_name -> visitwright.v1.Reason
-	26, // 30: visitwright.v1.FurtherCanal.odds:type_name -> visitwright.v1.Odds
-	26, // 31: visitwright.v1.FurtherCanal.complete_by:type_name -> visitwright.v1.Odds
-	26, // 32: visitwright.v1.PlanStop.odds:type_name -> visitwright.v1.Odds
-	6,  // 33: visitwright.v1.PlanStop.return_window:type_name -> visitwright.v1.ReturnWindow
-	30, // 34: visitwright.v1.Caution.provenance:type_name -> visitwright.v1.Provenance
-	31, // 35: visitwright.v1.PlanWorkings.model:type_name -> visitwright.v1.TreatmentModel
-	14, // 36: visitwright.v1.PlanWorkings.options:type_name -> visitwright.v1.OptionWorkings
-	17, // 37: visitwright.v1.PlanWorkings.trace:type_name -> visitwright.v1.TraceLine
-	32, // 38: visitwright.v1.OptionWorkings.tolerance:type_name -> visitwright.v1.Tolerance
-	33, // 39: visitwright.v1.OptionWorkings.lengths:type_name -> visitwright.v1.StateLength
-	34, // 40: visitwright.v1.OptionWorkings.policy:type_name -> visitwright.v1.PolicyTable
-	16, // 41: visitwright.v1.OptionWorkings.cost:type_name -> visitwright.v1.CostParts
-	35, // 42: visitwright.v1.OptionWorkings.precision:type_name -> visitwright.v1.Precision
-	31, // 43: visitwright.v1.OptionWorkings.model:type_name -> visitwright.v1.TreatmentModel
-	15, // 44: visitwright.v1.OptionWorkings.canals:type_name -> visitwright.v1.CanalOutcome
-	26, // 45: visitwright.v1.CanalOutcome.odds:type_name -> visitwright.v1.Odds
-	27, // 46: visitwright.v1.CanalOutcome.one_visit_minutes:type_name -> visitwright.v1.Distribution
-	30, // 47: visitwright.v1.TraceLine.provenance:type_name -> visitwright.v1.Provenance
-	19, // 48: visitwright.v1.PlanDifference.changes:type_name -> visitwright.v1.PlanChange
-	49, // [49:49] is the sub-list for method output_type
-	49, // [49:49] is the sub-list for method input_type
-	49, // [49:49] is the sub-list for extension type_name
-	49, // [49:49] is the sub-list for extension extendee
-	0,  // [0:49] is the sub-list for field type_name
+	30, // 24: visitwright.v1.VisitEnd.state:type_name -> visitwright.v1.TreatmentState
+	8,  // 25: visitwright.v1.ReturnWindow.earliest:type_name -> visitwright.v1.WindowBound
+	8,  // 26: visitwright.v1.ReturnWindow.target:type_name -> visitwright.v1.WindowBound
+	8,  // 27: visitwright.v1.ReturnWindow.latest:type_name -> visitwright.v1.WindowBound
+	7,  // 28: visitwright.v1.ReturnWindow.past_actions:type_name -> visitwright.v1.PastAction
+	31, // 29: visitwright.v1.PastAction.provenance:type_name -> visitwright.v1.Provenance
+	28, // 30: visitwright.v1.WindowBound.reasons:type_name -> visitwright.v1.Reason
+	26, // 31: visitwright.v1.FurtherCanal.odds:type_name -> visitwright.v1.Odds
+	26, // 32: visitwright.v1.FurtherCanal.complete_by:type_name -> visitwright.v1.Odds
+	26, // 33: visitwright.v1.PlanStop.odds:type_name -> visitwright.v1.Odds
+	6,  // 34: visitwright.v1.PlanStop.return_window:type_name -> visitwright.v1.ReturnWindow
+	31, // 35: visitwright.v1.Caution.provenance:type_name -> visitwright.v1.Provenance
+	32, // 36: visitwright.v1.PlanWorkings.model:type_name -> visitwright.v1.TreatmentModel
+	14, // 37: visitwright.v1.PlanWorkings.options:type_name -> visitwright.v1.OptionWorkings
+	17, // 38: visitwright.v1.PlanWorkings.trace:type_name -> visitwright.v1.TraceLine
+	33, // 39: visitwright.v1.OptionWorkings.tolerance:type_name -> visitwright.v1.Tolerance
+	34, // 40: visitwright.v1.OptionWorkings.lengths:type_name -> visitwright.v1.StateLength
+	35, // 41: visitwright.v1.OptionWorkings.policy:type_name -> visitwright.v1.PolicyTable
+	16, // 42: visitwright.v1.OptionWorkings.cost:type_name -> visitwright.v1.CostParts
+	36, // 43: visitwright.v1.OptionWorkings.precision:type_name -> visitwright.v1.Precision
+	32, // 44: visitwright.v1.OptionWorkings.model:type_name -> visitwright.v1.TreatmentModel
+	15, // 45: visitwright.v1.OptionWorkings.canals:type_name -> visitwright.v1.CanalOutcome
+	26, // 46: visitwright.v1.CanalOutcome.odds:type_name -> visitwright.v1.Odds
+	27, // 47: visitwright.v1.CanalOutcome.one_visit_minutes:type_name -> visitwright.v1.Distribution
+	31, // 48: visitwright.v1.TraceLine.provenance:type_name -> visitwright.v1.Provenance
+	37, // 49: visitwright.v1.TraceLine.factors:type_name -> visitwright.v1.Figure
+	19, // 50: visitwright.v1.PlanDifference.changes:type_name -> visitwright.v1.PlanChange
+	51, // [51:51] is the sub-list for method output_type
+	51, // [51:51] is the sub-list for method input_type
+	51, // [51:51] is the sub-list for extension type_name
+	51, // [51:51] is the sub-list for extension extendee
+	0,  // [0:51] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_plan_proto_init() }
