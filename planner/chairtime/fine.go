@@ -86,20 +86,6 @@ func (f Fine) Maybe(p float64) Fine {
 	return out
 }
 
-// Minus returns f less weight times g, cell by cell, for taking a part out of a
-// mixture: the caller knows that g is a part of f.
-func (f Fine) Minus(weight float64, g Fine) Fine {
-	first := min(f.First, g.First)
-	last := max(f.First+len(f.P), g.First+len(g.P))
-	out := Fine{PerMinute: f.PerMinute, First: first, P: make([]float64, last-first), Lost: f.Lost}
-	copy(out.P[f.First-first:], f.P)
-	for i, q := range g.P {
-		at := &out.P[g.First-first+i]
-		*at = math.Max(*at-weight*q, 0)
-	}
-	return out
-}
-
 func (f Fine) trim(tail float64) Fine {
 	d := Dist{First: f.First, P: f.P, Lost: f.Lost}.Trim(tail)
 	return Fine{PerMinute: f.PerMinute, First: d.First, P: d.P, Lost: d.Lost}
