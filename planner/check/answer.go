@@ -66,21 +66,13 @@ func (c Cells) quantile(q float64) float64 {
 	return float64(c.First+len(c.P)) - .5
 }
 
-// atMost is the probability of at most x minutes, for x on a half minute.
-func (c Cells) atMost(x float64) float64 {
+// atMost is the probability of the cells up to k minutes.
+func (c Cells) atMost(k int) float64 {
 	var sum float64
 	for i, p := range c.P {
-		if float64(c.First+i) < x {
+		if c.First+i <= k {
 			sum += p
 		}
-	}
-	return sum
-}
-
-func (c Cells) mean() float64 {
-	var sum float64
-	for i, p := range c.P {
-		sum += p * float64(c.First+i)
 	}
 	return sum
 }

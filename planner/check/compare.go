@@ -42,18 +42,27 @@ func Compare(a *Answer, s *Sample) []Comparison {
 		}
 		c := Comparison{What: what, Exact: exact, Sample: m.mean()}
 		if d := math.Abs(c.Exact - c.Sample); d > tiny {
-			c.Errors = d / m.standardError()
+			// a sample in which nothing happened still bounds the mean: one
+			// minute in one course is the least that it can show
+			c.Errors = d / max(m.standardError(), 1/float64(m.n))
 		}
 		list = append(list, c)
 	}
+	// Cells of whole minutes keep the mean: a time between two minutes counts
+	// for both, the more the nearer. The sample is put on cells the same way.
 	minutes := func(what string, exact Cells, sorted []float64) {
-		n := len(sorted)
-		if n < fewest {
+		if len(sorted) < fewest {
 			return
 		}
 		for _, q := range quantiles {
-			x := exact.quantile(q)
-			share(fmt.Sprintf("%s, quantile %v at %.2f minutes", what, q, x), q, int(math.Round(below(sorted, x)*float64(n))), n)
+			k := int(math.Round(exact.quantile(q) - .5))
+			p := exact.atMost(k)
+			got := cellsAtMost(sorted, k)
+			n := len(sorted)
+			list = append(list, Comparison{
+				fmt.Sprintf("%s, at most %d minutes (quantile %v)", what, k, q), p, got,
+				shareErrors(p, int(math.Round(got*float64(n))), n),
+			})
 		}
 	}
 

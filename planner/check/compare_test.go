@@ -37,3 +37,10 @@ func TestCellsMeetAtHalfMinutes(t *testing.T) {
 		}
 	}
 }
+
+func TestAMinuteAndAHalfCountsForBothMinutes(t *testing.T) {
+	share := cellsAtMost([]float64{1, 1.5, 2, 3}, 1)
+	if share != 1.5/4 {
+		t.Errorf("share of cells up to 1: %v, want 3/8", share)
+	}
+}

@@ -136,7 +136,18 @@ func (s *visitSample) add(t *Treatment, v *Visit) (overrun, idle float64) {
 	return overrun, idle
 }
 
-// below is the share of sorted minutes not longer than x.
-func below(sorted []float64, x float64) float64 {
-	return float64(sort.SearchFloat64s(sorted, math.Nextafter(x, math.Inf(1)))) / float64(len(sorted))
+// cellsAtMost puts sorted minutes on cells of whole minutes, each divided
+// between the two minutes around it, and returns the share in the cells up to
+// k.
+func cellsAtMost(sorted []float64, k int) float64 {
+	whole := sort.SearchFloat64s(sorted, float64(k))
+	sum := float64(whole)
+	for _, x := range sorted[whole:] {
+		part := float64(k+1) - x
+		if part <= 0 {
+			break
+		}
+		sum += part
+	}
+	return sum / float64(len(sorted))
 }

@@ -1,0 +1,8 @@
+//go:build race
+
+package check
+
+// courses drawn from each seed. The race detector makes each ten times dearer
+// and finds nothing in arithmetic, so that run draws fewer; .ci/test draws the
+// full number without it.
+const courses = 2_000
