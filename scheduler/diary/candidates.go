@@ -33,7 +33,7 @@ func (f *finder) evaluate(v, di int) node {
 		}
 	}
 	masks := d.masks(f.now, f.req.Emergency)
-	if already >= VisitsTogether || !k.fill(w, masks, &allow) {
+	if already >= VisitsTogether || !k.fill(w, d, masks, &allow) {
 		return none
 	}
 	first := len(f.cands)
@@ -113,35 +113,88 @@ func (f *finder) bestRoom(w *want, k *work, masks []Mask, cell int, c *cand) int
 	return least
 }
 
+// rank is a candidate's place among those of its node, and where it is.
+type rank struct {
+	cost       int
+	class      int16
+	cell, clin int16
+	pair       int32
+	at         int32
+}
+
 // groupFrom sorts the candidates from first on into groups by class, keeps the
 // best of each, and returns the node.
 func (f *finder) groupFrom(first int) node {
-	found := f.cands[first:]
-	slices.SortFunc(found, f.compareCands)
+	f.unsorted = append(f.unsorted[:0], f.cands[first:]...)
+	f.ranks = f.ranks[:0]
+	for i := range f.unsorted {
+		c := &f.unsorted[i]
+		f.ranks = append(f.ranks, rank{c.cost, c.class, c.cell, c.clin, c.pair, int32(i)})
+	}
+	f.sortRanks()
+	f.cands = f.cands[:first]
 	n := node{first: int32(len(f.groups))}
-	kept := first
-	for i := 0; i < len(found); {
-		class := found[i].class
-		g := group{class: class, first: int32(kept)}
+	for i := 0; i < len(f.ranks); {
+		class := f.ranks[i].class
+		g := group{class: class, first: int32(len(f.cands))}
 		single := 0
-		for ; i < len(found) && found[i].class == class; i++ {
+		for ; i < len(f.ranks) && f.ranks[i].class == class; i++ {
 			// Beyond the k cheapest none can be in the k best sets: what may
 			// follow is the same for all of a class. Pairs end in other classes
 			// and were cut before.
-			if found[i].pair < 0 {
+			if f.ranks[i].pair < 0 {
 				if single++; single > f.k {
 					continue
 				}
 			}
-			f.cands[kept] = found[i]
-			kept++
+			f.cands = append(f.cands, f.unsorted[f.ranks[i].at])
 		}
-		g.last = int32(kept)
+		g.last = int32(len(f.cands))
 		f.groups = append(f.groups, g)
 	}
-	f.cands = f.cands[:kept]
 	n.last = int32(len(f.groups))
 	return n
+}
+
+// sortRanks sorts by class, then by the order of candidates. There are rarely
+// more than a few dozen, mostly in order already.
+func (f *finder) sortRanks() {
+	r := f.ranks
+	if len(r) > 64 {
+		slices.SortFunc(r, func(a, b rank) int {
+			if f.before(&a, &b) {
+				return -1
+			}
+			return 1
+		})
+		return
+	}
+	for i := 1; i < len(r); i++ {
+		x := r[i]
+		j := i
+		for ; j > 0 && f.before(&x, &r[j-1]); j-- {
+			r[j] = r[j-1]
+		}
+		r[j] = x
+	}
+}
+
+func (f *finder) before(a, b *rank) bool {
+	switch {
+	case a.class != b.class:
+		return a.class < b.class
+	case a.cost != b.cost:
+		return a.cost < b.cost
+	case a.cell != b.cell:
+		return a.cell < b.cell
+	case a.clin != b.clin:
+		return a.clin < b.clin
+	case a.at == b.at:
+		return false
+	case a.pair < 0 || b.pair < 0:
+		return a.pair > b.pair // a second visit the same day comes first
+	}
+	return f.compareStarts(f.pairs[a.pair], f.pairs[b.pair]) < 0
 }
 
 func (f *finder) compareCands(a, b cand) int {
@@ -160,6 +213,8 @@ func (f *finder) compareStarts(a, b cand) int {
 		return c
 	}
 	switch {
+	case a.pair < 0 && b.pair < 0:
+		return 0
 	case a.pair < 0 || b.pair < 0:
 		return cmp.Compare(b.pair, a.pair) // a second visit the same day comes first
 	default:

@@ -29,6 +29,12 @@ type day struct {
 	release int64  // Unix seconds from which the reserve is given up
 
 	held []held
+
+	// longest is the longest unbroken stretch of each resource in free, and most
+	// the longest of all resources of a kind: a visit that needs more cannot
+	// begin, and need not be tried.
+	longest []int16
+	most    [4]int16
 }
 
 type wallFrom struct{ cell, minute int }
@@ -125,6 +131,7 @@ func (d *day) changed() *day {
 	out := *d
 	out.free = append([]Mask(nil), d.free...)
 	out.held = append([]held(nil), d.held...)
+	out.longest = append([]int16(nil), d.longest...)
 	out.kept = out.free
 	if d.reserve != nil {
 		out.kept = append([]Mask(nil), d.kept...)
@@ -165,8 +172,25 @@ func (d *day) give(h held) bool {
 	return true
 }
 
+// keep brings what is derived from a resource's free cells up to date.
 func (d *day) keep(resource int) {
 	if d.reserve != nil {
 		d.kept[resource] = d.free[resource].AndNot(&d.reserve[resource])
+	}
+	d.longest[resource] = int16(d.free[resource].longest())
+}
+
+// sum brings most up to date; first is the index of the first resource of each
+// kind.
+func (d *day) sum(first [4]int) {
+	d.most = [4]int16{}
+	for kind, from := range first {
+		to := len(d.longest)
+		if kind+1 < len(first) {
+			to = first[kind+1]
+		}
+		for _, l := range d.longest[from:to] {
+			d.most[kind] = max(d.most[kind], l)
+		}
 	}
 }

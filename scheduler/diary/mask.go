@@ -85,61 +85,10 @@ func (m *Mask) AndNot(o *Mask) Mask {
 	return Mask{m[0] &^ o[0], m[1] &^ o[1], m[2] &^ o[2], m[3] &^ o[3], m[4] &^ o[4]}
 }
 
-// down moves every cell n cells earlier (up later, for a negative n); what
-// leaves the day is lost.
-func (m *Mask) down(n int) Mask {
-	if n < 0 {
-		return m.up(-n)
-	}
-	var out Mask
-	skip, by := n>>6, uint(n)&63
-	for w := 0; w+skip < words; w++ {
-		out[w] = m[w+skip] >> by
-		if by > 0 && w+skip+1 < words {
-			out[w] |= m[w+skip+1] << (64 - by)
-		}
-	}
-	return out
-}
-
-func (m *Mask) up(n int) Mask {
-	var out Mask
-	skip, by := n>>6, uint(n)&63
-	for w := words - 1; w >= skip; w-- {
-		out[w] = m[w-skip] << by
-		if by > 0 && w-skip-1 >= 0 {
-			out[w] |= m[w-skip-1] >> (64 - by)
-		}
-	}
-	return out
-}
-
 // Starts returns the cells from which n cells in a row are set, by doubling:
 // log2 n rounds of shift and and. n is at least 1.
 func (m *Mask) Starts(n int) Mask {
-	out := *m
-	for have := 1; have < n; {
-		step := min(have, n-have)
-		out.keepRuns(step)
-		have += step
-	}
-	return out
-}
-
-// keepRuns keeps a cell only when the cell n later is set too; n is 1 to cells.
-func (m *Mask) keepRuns(n int) {
-	if n < 64 {
-		by := uint(n) & 63
-		up := 64 - by
-		m[0] &= m[0]>>by | m[1]<<up
-		m[1] &= m[1]>>by | m[2]<<up
-		m[2] &= m[2]>>by | m[3]<<up
-		m[3] &= m[3]>>by | m[4]<<up
-		m[4] &= m[4] >> by
-		return
-	}
-	later := m.down(n)
-	*m = m.And(&later)
+	return starts(m, []stretch{{0, n}}, 0, words-1)
 }
 
 // run returns the bounds of the unbroken stretch of set cells around cell i,
@@ -171,4 +120,15 @@ func (m *Mask) run(i int) (from, to int) {
 		}
 	}
 	return from, to
+}
+
+// longest returns the length of the longest unbroken stretch of set cells.
+func (m *Mask) longest() int {
+	best := 0
+	for at := m.next(0); at < cells; {
+		_, to := m.run(at)
+		best = max(best, to-at)
+		at = m.next(to)
+	}
+	return best
 }

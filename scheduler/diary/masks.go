@@ -66,11 +66,10 @@ func Build(p *Practice, first civil.Date, days int, version int64, bookings []Bo
 		}
 	}
 	for _, d := range m.days {
-		if d.reserve != nil {
-			for r := range d.free {
-				d.keep(r)
-			}
+		for r := range d.free {
+			d.keep(r)
 		}
+		d.sum(m.first)
 	}
 	return m, nil
 }
@@ -81,6 +80,7 @@ func (m *Masks) fillHours(d *day, owns []*civil.Calendar) {
 	store := make([]Mask, 2*n)
 	d.open, d.free = store[:n:n], store[n:]
 	d.kept = d.free
+	d.longest = make([]int16, n)
 	all := d.hours(p.Calendar.Spans(d.date))
 	if !all.Empty() {
 		for r, own := range owns {
@@ -230,6 +230,11 @@ func (m *Masks) apply(c Change) (*Masks, error) {
 			return nil
 		}); err != nil {
 			return nil, err
+		}
+	}
+	for i, d := range out.days {
+		if d != m.days[i] {
+			d.sum(m.first)
 		}
 	}
 	return &out, nil

@@ -90,18 +90,20 @@ type finder struct {
 	w        Weights
 	minute   bool // FirstAvailable
 
-	classes int // 1 when any clinician will do, else one for each clinician
-	works   [VisitsTogether]work
-	cands   []cand
-	groups  []group
-	nodes   []node
-	dayNode []int32 // by visit and day: 1 + index in nodes
-	links   []link
-	linkAt  []int32 // by visit, day and class: 1 + index in links
-	streams []stream
-	paths   []path
-	options [VisitsTogether][]option
-	pairs   []cand // second visits of a day
+	classes  int // 1 when any clinician will do, else one for each clinician
+	works    [VisitsTogether]work
+	cands    []cand
+	groups   []group
+	nodes    []node
+	dayNode  []int32 // by visit and day: 1 + index in nodes
+	links    []link
+	linkAt   []int32 // by visit, day and class: 1 + index in links
+	streams  []stream
+	paths    []path
+	options  [VisitsTogether][]option
+	unsorted []cand
+	ranks    []rank
+	pairs    []cand // second visits of a day
 }
 
 // cand is a (start, clinician) of one visit on one day with its best room,

@@ -25,7 +25,7 @@ func (f *finder) together(v, di int, masks []Mask) {
 	w1, w2, d := &f.wants[v], &f.wants[v+1], f.m.days[di]
 	k1, k2 := &f.works[0], &f.works[1]
 	allow := f.suits.allowed(w2, d, di)
-	if allow.Empty() || !k2.fill(w2, masks, &allow) {
+	if allow.Empty() || !k2.fill(w2, d, masks, &allow) {
 		return
 	}
 	first := len(f.cands)

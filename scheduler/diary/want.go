@@ -10,6 +10,7 @@ import (
 type want struct {
 	chair                  int // cells
 	room, clinician, nurse []stretch
+	least                  [4]int16 // cells that a resource of each kind must have free in one stretch
 	kinds                  []wantedKind
 	rooms                  []int
 	clinicians             []int
@@ -22,6 +23,7 @@ type want struct {
 type wantedKind struct {
 	name   string
 	parts  []stretch
+	least  int16 // cells free in one stretch
 	units  []int
 	serves [][]int // by position in want.rooms: positions in units
 }
@@ -47,7 +49,9 @@ func (m *Masks) wanted(v *Visit) want {
 				w.kinds = append(w.kinds, wantedKind{name: part.Equipment})
 			}
 			w.kinds[i].parts = append(w.kinds[i].parts, s)
+			w.kinds[i].least = max(w.kinds[i].least, int16(s.to-s.from))
 		}
+		w.least[part.Needs] = max(w.least[part.Needs], int16(s.to-s.from))
 	}
 	inOrder(w.room)
 	inOrder(w.clinician)
@@ -98,21 +102,66 @@ func floorCell(minutes int) int {
 }
 
 // starts returns the cells at which a visit can begin when the resource is free
-// as m says: every part lies in free cells.
-func starts(m *Mask, parts []stretch) Mask {
-	p := parts[0]
-	out := m.Starts(p.to - p.from)
-	if p.from != 0 {
-		out = out.down(p.from)
-	}
-	for _, p := range parts[1:] {
-		next := m.Starts(p.to - p.from)
-		if p.from != 0 {
-			next = next.down(p.from)
+// as m says: every part lies in free cells. Only words lo to hi of the answer
+// are computed; the others are zero.
+func starts(m *Mask, parts []stretch, lo, hi int) Mask {
+	var out Mask
+	for i, p := range parts {
+		// t holds the cells from the first wanted start's part on, so that a
+		// part's offset costs nothing but the load; n-1 further cells are needed
+		// to see the runs of the last start.
+		var t [2*words + 1]uint64
+		n := p.to - p.from
+		wide := hi - lo + 1 + (n+62)/64
+		from := lo*64 + p.from
+		for j := 0; j < wide; j++ {
+			t[j] = m.word(from + 64*j)
 		}
-		out = out.And(&next)
+		for have := 1; have < n; {
+			// At most 63 cells at a time, so that a shift reaches one word only.
+			step := min(have, n-have, 63)
+			down, up := uint(step)&63, uint(64-step)&63
+			this := t[0]
+			for j := 0; j < wide; j++ {
+				next := t[j+1]
+				t[j] = this & (this>>down | next<<up)
+				this = next
+			}
+			have += step
+		}
+		if i == 0 {
+			copy(out[lo:hi+1], t[:])
+			continue
+		}
+		for w := lo; w <= hi; w++ {
+			out[w] &= t[w-lo]
+		}
 	}
 	return out
+}
+
+// word returns 64 cells from i on; cells outside the day are not set.
+func (m *Mask) word(i int) uint64 {
+	w, by := i>>6, uint(i)&63
+	var out uint64
+	if w >= 0 && w < words {
+		out = m[w] >> by
+	}
+	if by > 0 && w+1 >= 0 && w+1 < words {
+		out |= m[w+1] << (64 - by)
+	}
+	return out
+}
+
+// bounds returns the first and the last word of the mask that is not zero.
+func (m *Mask) bounds() (lo, hi int) {
+	for lo < words-1 && m[lo] == 0 {
+		lo++
+	}
+	for hi = words - 1; hi > lo && m[hi] == 0; {
+		hi--
+	}
+	return lo, hi
 }
 
 // work is what can begin when on one day for one visit, by resource.
@@ -133,11 +182,21 @@ func resize(s []Mask, n int) []Mask {
 
 // fill computes the starts of the day out of the free masks. allow are the
 // starts that suit the patient. It reports whether there is any.
-func (k *work) fill(w *want, masks []Mask, allow *Mask) bool {
+func (k *work) fill(w *want, d *day, masks []Mask, allow *Mask) bool {
+	for kind, least := range w.least {
+		if d.most[kind] < least {
+			return false
+		}
+	}
+	lo, hi := allow.bounds()
 	k.any = Mask{}
 	k.clinician = resize(k.clinician, len(w.clinicians))
 	for i, c := range w.clinicians {
-		s := starts(&masks[c], w.clinician)
+		if d.longest[c] < w.least[KindClinician] {
+			k.clinician[i] = Mask{}
+			continue
+		}
+		s := starts(&masks[c], w.clinician, lo, hi)
 		s = s.And(allow)
 		k.clinician[i] = s
 		k.any = k.any.Or(&s)
@@ -145,11 +204,16 @@ func (k *work) fill(w *want, masks []Mask, allow *Mask) bool {
 	if k.any.Empty() {
 		return false
 	}
+	lo, hi = k.any.bounds()
 	if len(w.nurse) > 0 {
 		var some Mask
 		k.nurse = resize(k.nurse, len(w.nurses))
 		for i, n := range w.nurses {
-			s := starts(&masks[n], w.nurse)
+			if d.longest[n] < w.least[KindNurse] {
+				k.nurse[i] = Mask{}
+				continue
+			}
+			s := starts(&masks[n], w.nurse, lo, hi)
 			s = s.And(&k.any)
 			k.nurse[i] = s
 			some = some.Or(&s)
@@ -157,6 +221,7 @@ func (k *work) fill(w *want, masks []Mask, allow *Mask) bool {
 		if k.any = some; k.any.Empty() {
 			return false
 		}
+		lo, hi = k.any.bounds()
 	}
 	for len(k.unit) < len(w.kinds) {
 		k.unit = append(k.unit, nil)
@@ -166,7 +231,11 @@ func (k *work) fill(w *want, masks []Mask, allow *Mask) bool {
 		var some Mask
 		k.unit[j] = resize(k.unit[j], len(kind.units))
 		for i, u := range kind.units {
-			s := starts(&masks[u], kind.parts)
+			if d.longest[u] < kind.least {
+				k.unit[j][i] = Mask{}
+				continue
+			}
+			s := starts(&masks[u], kind.parts, lo, hi)
 			s = s.And(&k.any)
 			k.unit[j][i] = s
 			some = some.Or(&s)
@@ -178,7 +247,11 @@ func (k *work) fill(w *want, masks []Mask, allow *Mask) bool {
 	var some Mask
 	k.room = resize(k.room, len(w.rooms))
 	for i, r := range w.rooms {
-		s := starts(&masks[r], w.room)
+		if d.longest[r] < w.least[KindRoom] {
+			k.room[i] = Mask{}
+			continue
+		}
+		s := starts(&masks[r], w.room, lo, hi)
 		s = s.And(&k.any)
 		for j := range w.kinds {
 			if s.Empty() {
