@@ -82,6 +82,9 @@ func (s *Store) PutClinician(ctx context.Context, call Call, c Clinician) (Clini
 		if err := t.putExternalIDs(ctx, externalClinician, out.ID, before, c.ExternalIDs); err != nil {
 			return Clinician{}, err
 		}
+		if err := t.clinicianResource(ctx, out); err != nil {
+			return Clinician{}, err
+		}
 		out.Etag, out.UpdateTime = etag(version), t.now
 		t.about("clinicians/"+out.ID, "name", "protocols", "settings", "external_ids", "active")
 		if err := t.setupChanged(ctx); err != nil {

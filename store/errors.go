@@ -112,6 +112,8 @@ func stale(resource string) error {
 	return &Problem{Kind: ErrStaleEtag, Resource: resource, Field: "etag", Want: "read it again and repeat the change"}
 }
 
+func isExists(err error) bool { return errors.Is(err, ErrExists) }
+
 // exists names the field when err says that something is there already.
 func exists(err error, resource, field string) error {
 	if errors.Is(err, ErrExists) {

@@ -8,6 +8,8 @@ import (
 	"encoding/json"
 	"errors"
 	"hash"
+
+	"github.com/lib/pq"
 )
 
 // A practice's head numbers its audit trail and its change log. Since every
@@ -39,6 +41,10 @@ var (
 		VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)`)
 	stmtChangePut = writes("change put", `
 		INSERT INTO changes (practice_id, seq, at_us, kind, resource, etag, actor) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)`)
+	stmtChangePutMany = differs("change put many", "", `
+		INSERT INTO changes (practice_id, seq, at_us, kind, resource, etag, actor)
+		SELECT ?1, ?2 + n, ?3, kind, resource, etag, ?4
+		FROM unnest(?5::text[], ?6::text[], ?7::text[]) WITH ORDINALITY AS c(kind, resource, etag, n)`, true)
 )
 
 // lockHead makes this transaction the practice's only writer until it ends.
@@ -58,26 +64,73 @@ func (t *tx) lockHead(ctx context.Context) error {
 	return nil
 }
 
-// leave writes the changes, the audit entry and the head.
+// leave writes the changes, the audit entries and the head.
 func (t *tx) leave(ctx context.Context) error {
+	if err := t.putChanges(ctx); err != nil {
+		return err
+	}
+	var entries []*AuditEntry
+	if !t.silent {
+		e := entryOf(t.call, t.resource, "ok", t.fields)
+		entries = append(entries, &e)
+	}
+	for _, more := range t.also {
+		e := entryOf(t.call, more.resource, "ok", more.fields)
+		entries = append(entries, &e)
+	}
+	for _, e := range entries {
+		e.Time = t.now
+	}
+	if err := t.appendAll(ctx, entries); err != nil {
+		return err
+	}
 	h := t.head
+	_, err := t.exec(ctx, stmtHeadPut, t.call.Practice, h.AuditSeq, h.AuditHash, h.ChangeSeq, h.DiaryVersion, h.SetupVersion)
+	return err
+}
+
+func (t *tx) putChanges(ctx context.Context) error {
+	if len(t.changes) == 0 {
+		return nil
+	}
 	for i := range t.changes {
-		h.ChangeSeq++
-		c := &t.changes[i]
-		c.Seq = h.ChangeSeq
+		t.head.ChangeSeq++
+		t.changes[i].Seq = t.head.ChangeSeq
+	}
+	if t.s.postgres && len(t.changes) > 1 {
+		return t.putChangesPostgres(ctx)
+	}
+	for _, c := range t.changes {
 		if _, err := t.exec(ctx, stmtChangePut, t.call.Practice, c.Seq, us(c.Time), c.Kind, c.Resource, c.Etag, c.Actor); err != nil {
 			return err
 		}
 	}
-	if !t.silent {
-		e := entryOf(t.call, t.resource, "ok", t.fields)
-		e.Time = t.now
-		if err := t.appendAudit(ctx, &e); err != nil {
+	return nil
+}
+
+func (t *tx) putChangesPostgres(ctx context.Context) error {
+	n := len(t.changes)
+	kinds, resources, etags := make([]string, n), make([]string, n), make([]string, n)
+	for i, c := range t.changes {
+		kinds[i], resources[i], etags[i] = c.Kind, c.Resource, c.Etag
+	}
+	_, err := t.exec(ctx, stmtChangePutMany, t.call.Practice, t.changes[0].Seq-1, us(t.now), t.call.Actor,
+		pq.StringArray(kinds), pq.StringArray(resources), pq.StringArray(etags))
+	return err
+}
+
+// appendAll appends entries to the chain, in one statement where that saves
+// round trips.
+func (t *tx) appendAll(ctx context.Context, entries []*AuditEntry) error {
+	if t.s.postgres && len(entries) > 1 {
+		return t.appendManyPostgres(ctx, entries)
+	}
+	for _, e := range entries {
+		if err := t.appendAudit(ctx, e); err != nil {
 			return err
 		}
 	}
-	_, err := t.exec(ctx, stmtHeadPut, t.call.Practice, h.AuditSeq, h.AuditHash, h.ChangeSeq, h.DiaryVersion, h.SetupVersion)
-	return err
+	return nil
 }
 
 func (t *tx) appendAudit(ctx context.Context, e *AuditEntry) error {

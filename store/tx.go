@@ -39,8 +39,8 @@ type tx struct {
 	resource string   // what the audit entry is about
 	fields   []string // names of what changed
 	silent   bool     // nothing changed: leave no audit entry
+	also     []alsoAbout
 	changes  []Change
-	seq      int64 // change_seq of the first of changes, known after lockHead
 	head     *head // set once the practice's head is locked
 }
 
@@ -48,6 +48,16 @@ type tx struct {
 func (t *tx) about(resource string, fields ...string) {
 	t.resource = resource
 	t.fields = append(t.fields, fields...)
+}
+
+type alsoAbout struct {
+	resource string
+	fields   []string
+}
+
+// alsoChanged leaves a further audit entry.
+func (t *tx) alsoChanged(resource string, fields ...string) {
+	t.also = append(t.also, alsoAbout{resource, fields})
 }
 
 // changed adds a line to the change log.
@@ -258,7 +268,7 @@ func (t *tx) finish(ctx context.Context, out any) error {
 			return err
 		}
 	}
-	if t.silent && len(t.changes) == 0 {
+	if t.silent && len(t.changes)+len(t.also) == 0 {
 		return nil
 	}
 	if err := t.lockHead(ctx); err != nil {
