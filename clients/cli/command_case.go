@@ -89,7 +89,7 @@ func (c *CaseOpen) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(made, func(p *Page) { ShowCase(p, made) })
+	return s.Show(made, func(p *Page) { ShowCase(p, made) })
 }
 
 // CaseShow shows one case.
@@ -103,7 +103,7 @@ func (c *CaseShow) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(found, func(p *Page) { ShowCase(p, found) })
+	return s.Show(found, func(p *Page) { ShowCase(p, found) })
 }
 
 // CaseList lists cases.
@@ -127,7 +127,7 @@ func (c *CaseList) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(reply, func(p *Page) {
+	return s.Show(reply, func(p *Page) {
 		var rows [][]string
 		for _, found := range reply.GetCases() {
 			rows = append(rows, []string{shortID(found.GetName()), toothWords(found.GetTooth()), words(found.GetState().String(), "STATE_"), words(found.GetDiagnosis().GetPulpal(), "")})
@@ -169,7 +169,7 @@ func (c *CaseChange) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(now, func(p *Page) { ShowCase(p, now) })
+	return s.Show(now, func(p *Page) { ShowCase(p, now) })
 }
 
 // ShowCase writes what is known of a case.
@@ -233,7 +233,7 @@ func (c *StopCommand) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(reply, func(p *Page) {
+	return s.Show(reply, func(p *Page) {
 		ShowCase(p, reply.GetCase())
 		if n := len(reply.GetCancelledAppointments()); n > 0 {
 			p.Field("cancelled", "%s", plural(n, "appointment", "appointments"))

@@ -29,7 +29,7 @@ func (c *ClinicianAdd) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(made, func(p *Page) { showClinicians(p, []*vw.Clinician{made}, "") })
+	return s.Show(made, func(p *Page) { showClinicians(p, []*vw.Clinician{made}, "") })
 }
 
 // ClinicianList lists clinicians.
@@ -41,7 +41,7 @@ func (c *ClinicianList) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(reply, func(p *Page) { showClinicians(p, reply.GetClinicians(), reply.GetNextPageToken()) })
+	return s.Show(reply, func(p *Page) { showClinicians(p, reply.GetClinicians(), reply.GetNextPageToken()) })
 }
 
 // ClinicianChange changes a clinician.
@@ -73,7 +73,7 @@ func (c *ClinicianChange) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(now, func(p *Page) { showClinicians(p, []*vw.Clinician{now}, "") })
+	return s.Show(now, func(p *Page) { showClinicians(p, []*vw.Clinician{now}, "") })
 }
 
 func showClinicians(p *Page, list []*vw.Clinician, next string) {
@@ -109,7 +109,7 @@ func (c *CatalogueCommand) Run(s *Session) error {
 		if err != nil {
 			return err
 		}
-		return s.show(reply, func(p *Page) {
+		return s.Show(reply, func(p *Page) {
 			var rows [][]string
 			for _, found := range reply.GetCatalogues() {
 				rows = append(rows, []string{found.GetId(), fmt.Sprint(found.GetEntryCount()), found.GetTitle()})
@@ -121,7 +121,7 @@ func (c *CatalogueCommand) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(&vw.ListCatalogueEntriesResponse{Entries: entries}, func(p *Page) {
+	return s.Show(&vw.ListCatalogueEntriesResponse{Entries: entries}, func(p *Page) {
 		var rows [][]string
 		for _, e := range entries {
 			rows = append(rows, []string{e.GetId(), e.GetBelongsTo(), e.GetTitle()})
@@ -180,7 +180,7 @@ func (c *FiguresCommand) Run(s *Session) error {
 			}
 		}
 	}
-	return s.show(all, func(p *Page) { ShowFigures(p, all.GetEntries()) })
+	return s.Show(all, func(p *Page) { ShowFigures(p, all.GetEntries()) })
 }
 
 func unread(figures []*vw.Figure) []*vw.Figure {
@@ -261,7 +261,7 @@ func (c *AuditList) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(reply, func(p *Page) {
+	return s.Show(reply, func(p *Page) {
 		var rows [][]string
 		for _, e := range reply.GetEntries() {
 			rows = append(rows, []string{fmt.Sprint(e.GetSequence()), e.GetEntryTime().AsTime().Format("2006-01-02 15:04:05"),
@@ -280,7 +280,7 @@ func (c *AuditVerify) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	if err := s.show(reply, func(p *Page) {
+	if err := s.Show(reply, func(p *Page) {
 		if reply.GetWhole() {
 			p.Text("The audit trail is whole.")
 			return

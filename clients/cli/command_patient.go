@@ -49,7 +49,7 @@ func (c *PatientAdd) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(made, func(page *Page) { ShowPatient(page, made) })
+	return s.Show(made, func(page *Page) { ShowPatient(page, made) })
 }
 
 // PatientShow shows one patient.
@@ -63,7 +63,7 @@ func (c *PatientShow) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(p, func(page *Page) { ShowPatient(page, p) })
+	return s.Show(p, func(page *Page) { ShowPatient(page, p) })
 }
 
 // findPatient looks for a reference first, then for an id.
@@ -99,7 +99,7 @@ func (c *PatientList) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(reply, func(page *Page) {
+	return s.Show(reply, func(page *Page) {
 		var rows [][]string
 		for _, p := range reply.GetPatients() {
 			rows = append(rows, []string{p.GetReference(), shortID(p.GetName()), p.GetLabel(), alertList(p.GetAlerts())})
@@ -146,7 +146,7 @@ func (c *PatientChange) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(now, func(page *Page) { ShowPatient(page, now) })
+	return s.Show(now, func(page *Page) { ShowPatient(page, now) })
 }
 
 // ShowPatient writes what is kept of a patient.

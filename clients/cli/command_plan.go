@@ -39,7 +39,7 @@ func (c *PlanCommand) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(plan, func(p *Page) {
+	return s.Show(plan, func(p *Page) {
 		ShowPlan(p, plan)
 		for _, sheet := range sheets {
 			ShowSheet(p, sheet)
@@ -95,16 +95,22 @@ func (s *Session) planCase(asked *caseFile, mostVisits int32, sheets bool) (*vw.
 	if !sheets || plan.GetRecommendedOption() == "" {
 		return plan, nil, nil
 	}
+	pages, err := s.sheets(plan, plan.GetRecommendedOption())
+	return plan, pages, err
+}
+
+// sheets makes one sheet for each visit of an option.
+func (s *Session) sheets(plan *vw.Plan, option string) ([]*vw.VisitSheet, error) {
 	var pages []*vw.VisitSheet
-	for _, visit := range optionOf(plan, plan.GetRecommendedOption()).GetVisits() {
+	for _, visit := range optionOf(plan, option).GetVisits() {
 		sheet, err := s.planner().GetVisitSheet(s.Context, &vw.GetVisitSheetRequest{
-			Parts: []*vw.VisitPart{{Plan: plan.GetName(), Option: plan.GetRecommendedOption(), Visit: visit.GetNumber()}}})
+			Parts: []*vw.VisitPart{{Plan: plan.GetName(), Option: option, Visit: visit.GetNumber()}}})
 		if err != nil {
-			return nil, nil, err
+			return nil, err
 		}
 		pages = append(pages, sheet)
 	}
-	return plan, pages, nil
+	return pages, nil
 }
 
 // AssessCommand assesses a case.
@@ -124,7 +130,7 @@ func (c *AssessCommand) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(a, func(p *Page) {
+	return s.Show(a, func(p *Page) {
 		p.Title("Assessment of case %s", shortID(s.name("cases", c.Case)))
 		showDifficulty(p, a.GetDifficulty())
 		showForecast(p, a.GetCanals())
@@ -147,7 +153,7 @@ func (c *ProposeCommand) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(plan, func(p *Page) { ShowPlan(p, plan) })
+	return s.Show(plan, func(p *Page) { ShowPlan(p, plan) })
 }
 
 // AcceptCommand accepts an option.
@@ -183,7 +189,7 @@ func (c *AcceptCommand) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(plan, func(p *Page) {
+	return s.Show(plan, func(p *Page) {
 		p.Text("Accepted for %s: %s, book %s.", toothWords(plan.GetTooth()), titleOf(plan, c.Option), bookings(optionOf(plan, c.Option)))
 		p.Text("%s", sentence(consentWords(plan.GetAccepted().GetConsent())))
 	})
@@ -201,7 +207,7 @@ func (c *RevisionsCommand) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(reply, func(p *Page) {
+	return s.Show(reply, func(p *Page) {
 		var rows [][]string
 		for _, plan := range reply.GetPlans() {
 			recommended := ""
@@ -235,7 +241,7 @@ func (c *CompareCommand) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(d, func(p *Page) { ShowDifference(p, d) })
+	return s.Show(d, func(p *Page) { ShowDifference(p, d) })
 }
 
 // ShowDifference writes what differs between two revisions.
@@ -286,5 +292,5 @@ func (c *SheetCommand) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(sheet, func(p *Page) { ShowSheet(p, sheet) })
+	return s.Show(sheet, func(p *Page) { ShowSheet(p, sheet) })
 }

@@ -33,7 +33,7 @@ func (c *SettingsShow) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(settings, func(p *Page) { ShowSettings(p, settings) })
+	return s.Show(settings, func(p *Page) { ShowSettings(p, settings) })
 }
 
 // SettingsChange changes settings.
@@ -66,7 +66,7 @@ func (c *SettingsChange) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.show(now, func(p *Page) { ShowSettings(p, now) })
+	return s.Show(now, func(p *Page) { ShowSettings(p, now) })
 }
 
 func (c *SettingsChange) changed(was *vw.PracticeSettings) (*vw.PracticeSettings, *fieldmaskpb.FieldMask, error) {

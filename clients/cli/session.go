@@ -65,8 +65,8 @@ func (s *Session) plan(caseID string, revision int64) (string, error) {
 	return page.GetPlans()[0].GetName(), nil
 }
 
-// show writes a message as JSON, or as the page that draw makes.
-func (s *Session) show(message proto.Message, draw func(p *Page)) error {
+// Show writes a message as JSON, or as the page that draw makes.
+func (s *Session) Show(message proto.Message, draw func(p *Page)) error {
 	if s.JSON {
 		return writeJSON(s.Out, message)
 	}

@@ -122,10 +122,9 @@ func (o *Options) complete() error {
 	switch {
 	case o.Register == nil, o.Tokens == nil, o.Refusals == nil, o.Probe == nil, o.Now == nil, o.Log == nil:
 		return errors.New("server options: services, tokens, audit, probe, clock and log are all needed")
-	case o.Listener == nil:
-		if err := checkAddress(o.Listen, o.TLS.Set()); err != nil {
-			return err
-		}
+	}
+	if err := o.CheckAddresses(); err != nil {
+		return err
 	}
 	if o.CallsPerSecond <= 0 {
 		o.CallsPerSecond = CallsPerSecond
@@ -137,6 +136,20 @@ func (o *Options) complete() error {
 		o.Grace = StopGrace
 	}
 	return nil
+}
+
+// CheckAddresses refuses addresses that would show patient data in the clear,
+// or the metrics at all, to other machines.
+func (o *Options) CheckAddresses() error {
+	if o.Metrics != "" {
+		if host, _, err := net.SplitHostPort(o.Metrics); err != nil || !isLoopback(host) {
+			return errors.New("metrics are served on a loopback address only, for example 127.0.0.1:9646")
+		}
+	}
+	if o.Listener != nil {
+		return nil
+	}
+	return checkAddress(o.Listen, o.TLS.Set())
 }
 
 // local reports whether only this machine, or this process, can call.

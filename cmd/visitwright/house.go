@@ -1,0 +1,114 @@
+package main
+
+import (
+	"context"
+	"crypto/hkdf"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"time"
+
+	"google.golang.org/grpc"
+
+	"github.com/visitwright/visitwright/cmd/visitwright/server"
+	"github.com/visitwright/visitwright/planner"
+	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
+	"github.com/visitwright/visitwright/store"
+	"github.com/visitwright/visitwright/store/access"
+)
+
+// houseOptions says what to open.
+type houseOptions struct {
+	where *where
+	now   func() time.Time
+	log   *slog.Logger
+	// name and zone are what a first start gives the practice.
+	name, zone string
+	server     server.Options
+}
+
+// house is the service with everything below it.
+type house struct {
+	store       *store.Store
+	credentials access.Credentials
+	server      *server.Server
+}
+
+// openHouse opens the store and starts the services on it. The first start of
+// a data folder makes keys, a practice and tokens.
+func openHouse(ctx context.Context, o houseOptions) (*house, error) {
+	// What cannot be served leaves no database behind.
+	err := o.server.CheckAddresses()
+	if err != nil {
+		return nil, err
+	}
+	h := &house{}
+	if h.store, h.credentials, err = openStore(ctx, o); err != nil {
+		return nil, err
+	}
+	service, err := newPlanner(h.store, o)
+	if err == nil {
+		o.server.Register = service.Register
+		o.server.Table, o.server.Tokens, o.server.Refusals = server.Table, h.store, h.store
+		o.server.Probe, o.server.Now, o.server.Log = h.store.Ready, o.now, o.log
+		h.server, err = server.Start(o.server)
+	}
+	if err != nil {
+		return nil, errors.Join(err, h.store.Close())
+	}
+	return h, nil
+}
+
+func openStore(ctx context.Context, o houseOptions) (*store.Store, access.Credentials, error) {
+	if err := o.where.settle(); err != nil {
+		return nil, access.Credentials{}, err
+	}
+	return access.Embedded{
+		Folder: o.where.Data, Database: o.where.Database, Keys: o.where.KeyFile,
+		Clock: o.now, Log: o.log, Name: o.name, Zone: o.zone,
+	}.Open(ctx)
+}
+
+func (h *house) close() error {
+	h.server.Stop()
+	return h.store.Close()
+}
+
+func newPlanner(s *store.Store, o houseOptions) (*planner.Service, error) {
+	pageKey, err := o.where.pageKey()
+	if err != nil {
+		return nil, err
+	}
+	return planner.New(planner.Config{
+		Store: s, Caller: caller, PageKey: pageKey, Now: o.now,
+		Info: planner.Info{
+			Version: version(), RequestBytes: server.MaxRequestBytes,
+			LongestDeadline: server.LongestDeadline, DefaultDeadline: server.DefaultDeadline,
+			Services: []string{vw.PlannerService_ServiceDesc.ServiceName},
+		},
+	})
+}
+
+// caller is who the chain found out.
+func caller(ctx context.Context) (planner.Caller, bool) {
+	id, known := access.From(ctx)
+	method, _ := grpc.Method(ctx)
+	return planner.Caller{Call: id.Call(method), Clinician: id.Clinician}, known
+}
+
+// pageKey authenticates page tokens. It comes from the key file, which every
+// replica has.
+func (w *where) pageKey() ([]byte, error) {
+	path := w.KeyFile
+	if path == "" {
+		path = filepath.Join(w.Data, access.KeyFile)
+	}
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("key file: %w", err)
+	}
+	return hkdf.Key(sha256.New, text, nil, "visitwright page tokens 1", 32)
+}

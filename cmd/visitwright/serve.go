@@ -1,0 +1,50 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"log/slog"
+
+	"github.com/visitwright/visitwright/cmd/visitwright/server"
+)
+
+// serveCommand serves until it is told to stop.
+type serveCommand struct {
+	Listen     string  `help:"Address to serve on. Outside this machine it needs --tls-cert and --tls-key." default:"127.0.0.1:7646" placeholder:"HOST:PORT"`
+	TLSCert    string  `name:"tls-cert" help:"PEM file of the server's certificate chain; read again when it is renewed." placeholder:"FILE"`
+	TLSKey     string  `name:"tls-key" help:"PEM file of its private key." placeholder:"FILE"`
+	ClientCA   string  `name:"client-ca" help:"PEM file of the authority that must have signed each client's certificate." placeholder:"FILE"`
+	Metrics    string  `help:"Loopback address for Prometheus; empty serves none." placeholder:"HOST:PORT"`
+	Reflection bool    `help:"Serve reflection also beyond this machine."`
+	Rate       float64 `help:"Calls a second that one token may make on average." default:"200" placeholder:"N"`
+	Burst      int     `help:"Calls that one token may make at once." default:"400" placeholder:"N"`
+	LogLevel   string  `help:"Least level that is logged: debug, info, warn or error." enum:"debug,info,warn,error" default:"info" placeholder:"LEVEL"`
+}
+
+// Run serves. It writes the address to standard output once it answers.
+func (c *serveCommand) Run(r *errand) error {
+	var level slog.Level
+	if err := level.UnmarshalText([]byte(c.LogLevel)); err != nil {
+		return err
+	}
+	log := server.NewLogger(r.world.err, level)
+	h, err := openHouse(r.ctx, houseOptions{where: r.where, now: r.world.now, log: log, server: server.Options{
+		Listen: c.Listen, TLS: server.TLSFiles{Certificate: c.TLSCert, Key: c.TLSKey, ClientCA: c.ClientCA},
+		Metrics: c.Metrics, Reflection: c.Reflection, CallsPerSecond: c.Rate, CallsBurst: c.Burst,
+	}})
+	if err != nil {
+		return err
+	}
+	if _, err := fmt.Fprintf(r.world.out, "serving %s\n", h.server.Address()); err != nil {
+		return errors.Join(err, h.close())
+	}
+	if at := h.server.MetricsAddress(); at != "" {
+		_, _ = fmt.Fprintf(r.world.out, "metrics http://%s/metrics\n", at)
+	}
+	select {
+	case <-r.ctx.Done():
+		log.Info("stopping")
+	case err = <-h.server.Failed():
+	}
+	return errors.Join(err, h.close())
+}

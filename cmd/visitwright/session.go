@@ -1,0 +1,93 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"net"
+	"os"
+	"strings"
+
+	"google.golang.org/grpc/test/bufconn"
+
+	"github.com/visitwright/visitwright/clients/cli"
+	client "github.com/visitwright/visitwright/clients/go"
+	"github.com/visitwright/visitwright/cmd/visitwright/server"
+	"github.com/visitwright/visitwright/store/access"
+)
+
+// opener makes the session of a command when the command first asks for it:
+// to a running service, or to one inside this process.
+type opener struct {
+	ctx     context.Context
+	where   *where
+	world   world
+	command string
+
+	closers []func() error
+}
+
+// close undoes what open did, the last first.
+func (o *opener) close() error {
+	var errs []error
+	for i := len(o.closers) - 1; i >= 0; i-- {
+		errs = append(errs, o.closers[i]())
+	}
+	o.closers = nil
+	return errors.Join(errs...)
+}
+
+func (o *opener) open() (*cli.Session, error) {
+	s := &cli.Session{Context: o.ctx, Out: o.world.out, JSON: o.where.Output == "json", Now: o.world.now, Kept: true}
+	options := client.Options{CA: o.where.CA, TLS: o.where.TLS}
+	var kept access.Credentials
+	if o.where.Server == "" {
+		// A plan asked for without a service leaves nothing behind.
+		if first, _, _ := strings.Cut(o.command, " "); first == "plan" || first == "version" {
+			folder, err := os.MkdirTemp("", "visitwright-")
+			if err != nil {
+				return nil, err
+			}
+			o.closers = append(o.closers, func() error { return os.RemoveAll(folder) })
+			*o.where = where{Data: folder, As: o.where.As, Output: o.where.Output}
+			s.Kept = false
+		}
+		h, dial, err := o.inProcess()
+		if err != nil {
+			return nil, err
+		}
+		kept, options.Dial = h.credentials, dial
+	} else {
+		if err := o.where.settle(); err != nil {
+			return nil, err
+		}
+		var err error
+		if kept, err = o.where.remembered(); err != nil {
+			return nil, err
+		}
+	}
+	practice, token, err := o.where.credentials(o.command, kept)
+	if err != nil {
+		return nil, err
+	}
+	options.Token = token
+	s.Practice = practice
+	if s.Client, err = client.Connect(o.where.Server, options); err != nil {
+		return nil, err
+	}
+	o.closers = append(o.closers, s.Client.Close)
+	return s, nil
+}
+
+// inProcess starts the whole service behind a connection in memory.
+func (o *opener) inProcess() (*house, func(context.Context) (net.Conn, error), error) {
+	pipe := bufconn.Listen(256 << 10)
+	h, err := openHouse(o.ctx, houseOptions{
+		where: o.where, now: o.world.now, log: slog.New(slog.DiscardHandler), server: server.Options{Listener: pipe},
+	})
+	if err != nil {
+		return nil, nil, err
+	}
+	o.closers = append(o.closers, h.close)
+	return h, pipe.DialContext, nil
+}

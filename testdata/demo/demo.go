@@ -1,0 +1,17 @@
+// Package demo holds the invented practice of the demonstration. Nothing in it
+// is a person, a practice or a figure of the real world.
+package demo
+
+import _ "embed"
+
+// Practice is how the invented practice calls itself, Zone where it would be.
+const (
+	Practice = "Nowhere-on-Sea Practice (invented)"
+	Zone     = "Europe/Vienna"
+)
+
+// Case is the main case, a case file of the command line: a lower right first
+// molar, necrotic with an apical lesion, three canals on the radiograph.
+//
+//go:embed case-46.json
+var Case []byte
