@@ -39,9 +39,38 @@ func hold(t *testing.T, model []byte, option string, courses int) {
 	}
 }
 
+// holdOneGo compares the whole treatment in one visit.
+func holdOneGo(t *testing.T, model []byte) {
+	t.Helper()
+	treatment, err := ReadTreatment(model)
+	if err != nil {
+		t.Fatal(err)
+	}
+	answer, err := obtain.InOneGo(model)
+	if err != nil {
+		t.Fatal(err)
+	}
+	one, err := ReadOneGo(answer)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, seed := range seeds {
+		all, found := SimulateOneGo(treatment, seed, courses)
+		for _, c := range CompareOneGo(one, all, found) {
+			if c.Errors > Allowed {
+				t.Errorf("seed %d: %v", seed, c)
+			}
+		}
+	}
+}
+
 func TestExactResultsOfRandomTreatmentsAgreeWithTheSampler(t *testing.T) {
 	for seed := range uint64(60) {
 		treatment := randomTreatment(seed)
+		t.Run(fmt.Sprintf("treatment %d in one go", seed), func(t *testing.T) {
+			t.Parallel()
+			holdOneGo(t, treatment.json())
+		})
 		for k := 1; k <= 2; k++ {
 			t.Run(fmt.Sprintf("treatment %d, filled from visit %d", seed, k), func(t *testing.T) {
 				t.Parallel()
@@ -57,6 +86,10 @@ func TestExactResultsOfEveryToothModelAndProtocolAgreeWithTheSampler(t *testing.
 		t.Fatal(err)
 	}
 	for _, m := range models {
+		t.Run(m.Name+", in one go", func(t *testing.T) {
+			t.Parallel()
+			holdOneGo(t, m.JSON)
+		})
 		for k := 1; k <= m.Visits; k++ {
 			t.Run(fmt.Sprintf("%s, filled from visit %d", m.Name, k), func(t *testing.T) {
 				t.Parallel()

@@ -48,6 +48,25 @@ type Answer struct {
 	} `json:"canals"`
 }
 
+// OneGo is what a plan's JSON says about the whole treatment in one visit.
+type OneGo struct {
+	Minutes Cells `json:"minutes"`
+	Found   []struct {
+		Found   int     `json:"found"`
+		Odds    float64 `json:"odds"`
+		Minutes Cells   `json:"minutes"`
+	} `json:"found"`
+}
+
+// ReadOneGo reads the answer for the whole treatment in one visit.
+func ReadOneGo(from []byte) (*OneGo, error) {
+	var g OneGo
+	if err := readLoose(from, &g); err != nil {
+		return nil, err
+	}
+	return &g, nil
+}
+
 // Cells is a distribution over whole minutes; a cell stands for the minute
 // around it, so that cells meet at half minutes.
 type Cells struct {

@@ -30,69 +30,34 @@ var quantiles = []float64{.05, .1, .25, .5, .75, .8, .9, .95, .99}
 
 // Compare sets every figure of the answer beside the sample's.
 func Compare(a *Answer, s *Sample) []Comparison {
-	var list []Comparison
-	share := func(what string, exact float64, hits, of int) {
-		if of > 0 {
-			list = append(list, Comparison{what, exact, float64(hits) / float64(of), shareErrors(exact, hits, of)})
-		}
-	}
-	mean := func(what string, exact float64, m *moments) {
-		if m.n < fewest {
-			return
-		}
-		c := Comparison{What: what, Exact: exact, Sample: m.mean()}
-		if d := math.Abs(c.Exact - c.Sample); d > tiny {
-			// a sample in which nothing happened still bounds the mean: one
-			// minute in one course is the least that it can show
-			c.Errors = d / max(m.standardError(), 1/float64(m.n))
-		}
-		list = append(list, c)
-	}
-	// Cells of whole minutes keep the mean: a time between two minutes counts
-	// for both, the more the nearer. The sample is put on cells the same way.
-	minutes := func(what string, exact Cells, sorted []float64) {
-		if len(sorted) < fewest {
-			return
-		}
-		for _, q := range quantiles {
-			k := int(math.Round(exact.quantile(q) - .5))
-			p := exact.atMost(k)
-			got := cellsAtMost(sorted, k)
-			n := len(sorted)
-			list = append(list, Comparison{
-				fmt.Sprintf("%s, at most %d minutes (quantile %v)", what, k, q), p, got,
-				shareErrors(p, int(math.Round(got*float64(n))), n),
-			})
-		}
-	}
-
+	var l comparisons
 	done := 0
 	for v := 1; v < len(s.visits); v++ {
 		done += s.complete[v]
-		share(fmt.Sprintf("complete by visit %d", v), a.Complete[v-1], done, s.courses)
+		l.share(fmt.Sprintf("complete by visit %d", v), a.Complete[v-1], done, s.courses)
 	}
-	share("unfinished", a.Unfinished, s.complete[0], s.courses)
-	mean("visits", a.ExpectedVisits, &s.number)
-	mean("unused bookings", a.ExpectedUnused, &s.unused)
-	mean("cost", a.Cost, &s.cost)
-	minutes("minutes in all", a.Total, s.total)
+	l.share("unfinished", a.Unfinished, s.complete[0], s.courses)
+	l.mean("visits", a.ExpectedVisits, &s.number)
+	l.mean("unused bookings", a.ExpectedUnused, &s.unused)
+	l.mean("cost", a.Cost, &s.cost)
+	l.minutes("minutes in all", a.Total, s.total)
 
 	for _, v := range a.Visits {
 		got := &s.visits[v.Number]
 		n := len(got.minutes)
 		what := fmt.Sprintf("visit %d", v.Number)
-		share(what+" happens", v.Happens, n, s.courses)
-		minutes(what, v.Minutes, got.minutes)
-		share(what+" on time", v.Quantile, got.onTime, n)
-		share(what+" longer than bearable", v.Longer, got.longer, n)
-		mean(what+" overrun", v.Overrun, &got.overrun)
-		mean(what+" idle", v.Idle, &got.idle)
+		l.share(what+" happens", v.Happens, n, s.courses)
+		l.minutes(what, v.Minutes, got.minutes)
+		l.share(what+" on time", v.Quantile, got.onTime, n)
+		l.share(what+" longer than bearable", v.Longer, got.longer, n)
+		l.mean(what+" overrun", v.Overrun, &got.overrun)
+		l.mean(what+" idle", v.Idle, &got.idle)
 		ends := 0
 		for _, e := range v.Ends {
-			share(fmt.Sprintf("%s ends at %v", what, e.State), e.Odds, got.ends[e.State], n)
+			l.share(fmt.Sprintf("%s ends at %v", what, e.State), e.Odds, got.ends[e.State], n)
 			ends += got.ends[e.State]
 		}
-		share(what+" ends in a state listed", 1, ends, n)
+		l.share(what+" ends in a state listed", 1, ends, n)
 	}
 	for _, e := range a.Table {
 		got := s.points[Row{e.Visit, e.State, e.Barred}]
@@ -100,8 +65,8 @@ func Compare(a *Answer, s *Sample) []Comparison {
 			got = &tally{}
 		}
 		what := fmt.Sprintf("visit %d, %v, barred %v", e.Visit, e.State, e.Barred)
-		share(what+" reached", e.Reached, got.reached, s.courses)
-		share(what+" went on", e.GoOn, got.wentOn, got.reached)
+		l.share(what+" reached", e.Reached, got.reached, s.courses)
+		l.share(what+" went on", e.GoOn, got.wentOn, got.reached)
 	}
 	for _, c := range a.Canals {
 		got := s.found[c.Found]
@@ -109,14 +74,68 @@ func Compare(a *Answer, s *Sample) []Comparison {
 			got = &foundSample{complete: make([]int, len(s.visits))}
 		}
 		what := fmt.Sprintf("%d canals found", c.Found)
-		share(what, c.Odds, got.courses, s.courses)
+		l.share(what, c.Odds, got.courses, s.courses)
 		done := 0
 		for v := range c.Complete {
 			done += got.complete[v+1]
-			share(fmt.Sprintf("%s, complete by visit %d", what, v+1), c.Complete[v], done, got.courses)
+			l.share(fmt.Sprintf("%s, complete by visit %d", what, v+1), c.Complete[v], done, got.courses)
 		}
 	}
-	return list
+	return l
+}
+
+// comparisons collects figures side by side.
+type comparisons []Comparison
+
+// share compares a probability with the share of hits.
+func (l *comparisons) share(what string, exact float64, hits, of int) {
+	if of > 0 {
+		*l = append(*l, Comparison{what, exact, float64(hits) / float64(of), shareErrors(exact, hits, of)})
+	}
+}
+
+// mean compares an expectation with a sample's mean.
+func (l *comparisons) mean(what string, exact float64, m *moments) {
+	if m.n < fewest {
+		return
+	}
+	c := Comparison{What: what, Exact: exact, Sample: m.mean()}
+	if d := math.Abs(c.Exact - c.Sample); d > tiny {
+		// a sample in which nothing happened still bounds the mean: one
+		// minute in one course is the least that it can show
+		c.Errors = d / max(m.standardError(), 1/float64(m.n))
+	}
+	*l = append(*l, c)
+}
+
+// minutes compares distributions. Cells of whole minutes keep the mean: a time
+// between two minutes counts for both, the more the nearer. The sample is put
+// on cells the same way.
+func (l *comparisons) minutes(what string, exact Cells, sorted []float64) {
+	n := len(sorted)
+	if n < fewest {
+		return
+	}
+	for _, q := range quantiles {
+		k := int(math.Round(exact.quantile(q) - .5))
+		p, got := exact.atMost(k), cellsAtMost(sorted, k)
+		*l = append(*l, Comparison{
+			fmt.Sprintf("%s, at most %d minutes (quantile %v)", what, k, q), p, got,
+			shareErrors(p, int(math.Round(got*float64(n))), n),
+		})
+	}
+}
+
+// CompareOneGo sets the whole treatment in one visit beside its sample.
+func CompareOneGo(g *OneGo, all []float64, found map[int][]float64) []Comparison {
+	var l comparisons
+	l.minutes("in one go", g.Minutes, all)
+	for _, f := range g.Found {
+		what := fmt.Sprintf("in one go with %d canals", f.Found)
+		l.share(what, f.Odds, len(found[f.Found]), len(all))
+		l.minutes(what, f.Minutes, found[f.Found])
+	}
+	return l
 }
 
 // fewest is the number of draws below which a mean's standard error says

@@ -136,6 +136,23 @@ func (s *visitSample) add(t *Treatment, v *Visit) (overrun, idle float64) {
 	return overrun, idle
 }
 
+// SimulateOneGo draws courses in which everything is done in one visit, and
+// returns their minutes, sorted, and the same by the number of canals found.
+func SimulateOneGo(t *Treatment, seed uint64, courses int) (all []float64, found map[int][]float64) {
+	d := newDraw(seed)
+	found = map[int][]float64{}
+	for range courses {
+		minutes, n := d.oneGo(t)
+		all = append(all, minutes)
+		found[n] = append(found[n], minutes)
+	}
+	sort.Float64s(all)
+	for _, f := range found {
+		sort.Float64s(f)
+	}
+	return all, found
+}
+
 // cellsAtMost puts sorted minutes on cells of whole minutes, each divided
 // between the two minutes around it, and returns the share in the cells up to
 // k.

@@ -148,9 +148,26 @@ func (d *draw) visit(o *tooth, b *Booking, visit int, factor float64) (Visit, er
 	return v, nil
 }
 
-// rest simulates the visit with which an unfinished treatment is priced.
+// rest simulates the visit with which an unfinished treatment is priced: all
+// that is left, every gate passed.
 func (d *draw) rest(o *tooth, factor float64) float64 {
 	minutes, _ := d.open(o, false, factor)
+	return minutes + d.straight(o, factor)
+}
+
+// oneGo simulates the whole treatment in one visit, every gate passed and no
+// stop made, and returns its minutes and the canals found.
+func (d *draw) oneGo(t *Treatment) (minutes float64, found int) {
+	o := d.newTooth(t)
+	factor := d.factor(t, t.Factor.CaseLogSD*d.normal.Rand())
+	minutes, _ = d.open(o, true, factor)
+	minutes += d.straight(o, factor)
+	return minutes, o.found
+}
+
+// straight does every portion left and ends the visit.
+func (d *draw) straight(o *tooth, factor float64) float64 {
+	var minutes float64
 	for !o.complete() {
 		if s := &o.treatment.Stages[o.stage]; s.Gate != nil && o.inStage == 0 {
 			minutes += d.minutes(s.Gate.Check.Median, s.Gate.Check.LogSD, s.Gate.Check.Scaled, factor)

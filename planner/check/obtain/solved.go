@@ -16,19 +16,37 @@ import (
 func Solved(model, option []byte) ([]byte, error) {
 	var m visits.Model
 	var o visits.Option
-	for _, part := range []struct {
-		from []byte
-		into any
-	}{{model, &m}, {option, &o}} {
-		d := json.NewDecoder(bytes.NewReader(part.from))
-		d.DisallowUnknownFields()
-		if err := d.Decode(part.into); err != nil {
-			return nil, fmt.Errorf("handing the planner its input: %w", err)
-		}
+	if err := read(model, &m); err != nil {
+		return nil, err
+	}
+	if err := read(option, &o); err != nil {
+		return nil, err
 	}
 	r, err := visits.Solve(m, o)
 	if err != nil {
 		return nil, err
 	}
 	return json.Marshal(r)
+}
+
+// InOneGo returns the minutes of the whole treatment in one visit, as JSON.
+func InOneGo(model []byte) ([]byte, error) {
+	var m visits.Model
+	if err := read(model, &m); err != nil {
+		return nil, err
+	}
+	r, err := visits.Distribution(m)
+	if err != nil {
+		return nil, err
+	}
+	return json.Marshal(r)
+}
+
+func read(from []byte, into any) error {
+	d := json.NewDecoder(bytes.NewReader(from))
+	d.DisallowUnknownFields()
+	if err := d.Decode(into); err != nil {
+		return fmt.Errorf("handing the planner its input: %w", err)
+	}
+	return nil
 }
