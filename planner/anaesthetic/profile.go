@@ -10,6 +10,7 @@ import (
 // Profile is a country's set of limits.
 type Profile string
 
+// The profiles.
 const (
 	// Lowest takes the lowest figure of all profiles, kept and conflicting rows
 	// included. It is the default: countries differ by a factor of nearly two.
@@ -116,4 +117,20 @@ func (o Own) limit() drugLimit {
 		d.most = figure{exact(o.MostMG), mark}
 	}
 	return d
+}
+
+// Vasoconstrictor of the catalogue.
+type Vasoconstrictor struct {
+	ID, Name string
+	// HasLimit: a limit of its own is counted.
+	HasLimit bool
+}
+
+// Vasoconstrictors lists the vasoconstrictors, "none" first.
+func Vasoconstrictors() []Vasoconstrictor {
+	var out []Vasoconstrictor
+	for _, v := range shipped().Vasoconstrictors {
+		out = append(out, Vasoconstrictor{ID: v.ID, Name: v.Name, HasLimit: v.LimitMG > 0})
+	}
+	return out
 }

@@ -20,13 +20,13 @@ func Table(w io.Writer) error {
 			row(string(p), a.ID, p.limit(a.ID).text())
 		}
 	}
-	row("", "")
+	row("")
 	row("LIMITS AS THEIR SOURCES GIVE THEM")
 	row("profile", "agent", "limit", "use", "standing", "source")
 	for _, l := range t.limits {
 		row(l.profile, l.agent, rowText(l), string(l.use), string(l.mark.Kind), l.mark.Source)
 	}
-	row("", "")
+	row("")
 	row("VASOCONSTRICTORS, mg in one visit")
 	row("vasoconstrictor", "healthy", "significant heart disease", "standing", "source")
 	for _, v := range t.Vasoconstrictors {
@@ -34,7 +34,7 @@ func Table(w io.Writer) error {
 			row(v.ID, plain(v.LimitMG), plain(v.CardiacLimitMG), string(v.Mark.Kind), v.Mark.Source)
 		}
 	}
-	row("", "")
+	row("")
 	row("BOUNDS OF WHAT IS TAKEN")
 	for _, a := range t.Agents {
 		row(a.ID, plain(a.LeastPercent)+" to "+plain(a.MostPercent)+" %", a.Vasoconstrictor+" vasoconstrictor", string(t.AgentsMark.Kind), t.AgentsMark.Source)
@@ -42,7 +42,7 @@ func Table(w io.Writer) error {
 	b := t.Bounds
 	row("weight", plain(b.LeastWeightKG)+" to "+plain(b.MostWeightKG)+" kg", "", string(b.Mark.Kind), b.Mark.Source)
 	row("cartridge", plain(b.LeastCartridgeML)+" to "+plain(b.MostCartridgeML)+" mL", "", string(b.Mark.Kind), b.Mark.Source)
-	row("", "")
+	row("")
 	row("CAUTIONS")
 	for _, c := range t.Cautions {
 		agent := c.Agent

@@ -502,3 +502,18 @@ func TestOddsAreSaidAsPeopleCount(t *testing.T) {
 		}
 	}
 }
+
+func TestTheListOfSignsSaysWhichWantACount(t *testing.T) {
+	if len(Catalogue()) != len(Signs()) {
+		t.Fatalf("%d signs are listed, want %d", len(Catalogue()), len(Signs()))
+	}
+	for _, s := range Catalogue() {
+		e := Evidence{Sign: s.Sign}
+		if s.Counts {
+			e.Count = 3
+		}
+		if _, err := Believe(Question{Kind: tooth.MandibularFirstMolar, Evidence: []Evidence{e}}); err != nil || s.Words == "" {
+			t.Errorf("%s (%s), taken as listed: %v", s.Sign, s.Words, err)
+		}
+	}
+}

@@ -1,6 +1,7 @@
 package anatomy
 
 import (
+	"bytes"
 	"encoding/csv"
 	"errors"
 	"math"
@@ -15,12 +16,11 @@ import (
 
 func checkRows(t *testing.T, name string) [][]string {
 	t.Helper()
-	f, err := os.Open("testdata/" + name)
+	text, err := os.ReadFile("testdata/" + name)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
-	r := csv.NewReader(f)
+	r := csv.NewReader(bytes.NewReader(text))
 	r.Comment = '#'
 	rows, err := r.ReadAll()
 	if err != nil {

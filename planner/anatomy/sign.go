@@ -230,3 +230,31 @@ func (s signRow) weight(e Evidence) string {
 	}
 	return "a file is in them"
 }
+
+// SignInfo describes a sign for a list to choose from.
+type SignInfo struct {
+	Sign   Sign
+	Words  string
+	Counts bool // wants a count; else it is present or absent
+}
+
+// Catalogue lists the signs in the order in which a treatment meets them.
+func Catalogue() []SignInfo {
+	words := map[Sign]string{
+		FilmCount: "canals on a straight film", AngledFilmCount: "canals on a film shifted by 20 degrees or more",
+		CBCTCount: "canals counted on CBCT", FastBreak: "a canal disappears mid-root", Bifurcation: "a division of the canal is seen on a film",
+		FilledCount: "canals filled by an earlier treatment", ContralateralCount: "canals in the same tooth on the other side",
+		OffCentreOrifice: "an orifice lies off-centre in its root", FurtherOrifice: "a further orifice is seen (orifices in all)",
+		SearchEye:        "canals located when a search with mirror and probe ended",
+		SearchLoupes:     "canals located when a search under loupes ended",
+		SearchMicroscope: "canals located when a search under the microscope ended",
+		SearchTrough:     "canals located when a search under the microscope, with the dentine ledge cut back, ended",
+		CanalsLocated:    "canals located with a file",
+	}
+	out := make([]SignInfo, 0, len(words))
+	for _, s := range Signs() {
+		yesNo := s == FastBreak || s == Bifurcation || s == OffCentreOrifice
+		out = append(out, SignInfo{Sign: s, Words: words[s], Counts: !yesNo})
+	}
+	return out
+}

@@ -37,7 +37,7 @@ func Table(w io.Writer) error {
 		}
 		row(string(r.Kind), r.Count.Words(), string(r.Shape), use, percents(r.P), marked(r.Mark))
 	}
-	row("", "")
+	row("")
 	row("COUNTS DERIVED FROM CANAL COURSES, percent of teeth")
 	row("kind", "count", "1", "2", "3", "4", "5", "standing", "source")
 	for _, k := range tooth.Kinds() {
@@ -47,18 +47,18 @@ func Table(w io.Writer) error {
 			}
 		}
 	}
-	row("", "")
+	row("")
 	row("SHAPES, percent of teeth")
 	row("kind", "shape", "share", "low", "high", "routine canals", "standing", "source")
 	for _, s := range t.shapes {
 		row(string(s.Kind), string(s.Shape), percentText(s.Share), percentText(s.Low), percentText(s.High), fmt.Sprint(s.Routine), marked(s.Mark))
 	}
-	row("", "")
+	row("")
 	row("CANALS FOUND AT ACCESS WITHOUT A SEARCH")
 	for _, k := range tooth.Kinds() {
 		row(string(k), fmt.Sprint(t.routine[k].canals), marked(t.routine[k].mark))
 	}
-	row("", "")
+	row("")
 	row("CANAL NAMES in order of treatment")
 	row("kinds", "shape", "canals", "names", "further canal", "standing", "source")
 	for _, c := range t.canals {
@@ -68,7 +68,7 @@ func Table(w io.Writer) error {
 			}
 		}
 	}
-	row("", "")
+	row("")
 	row("SIGNS, percent")
 	row("sign", "kind", "form", "group", "beyond", "routine", "sensitivity", "standing", "source", "specificity", "standing", "source")
 	for _, s := range t.signs {
@@ -84,7 +84,7 @@ func Table(w io.Writer) error {
 	for _, name := range []string{"short-by-another", "other-side-floor"} {
 		row(name, percentText(t.signRules[name].share), marked(t.signRules[name].mark))
 	}
-	row("", "")
+	row("")
 	row("LENGTHS, mm")
 	row("kind", "tooth mean", "least", "greatest", "usual working length", "soft band", "standing", "source")
 	for _, k := range tooth.Kinds() {

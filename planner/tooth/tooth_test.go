@@ -1,6 +1,7 @@
 package tooth
 
 import (
+	"bytes"
 	"encoding/csv"
 	"encoding/json"
 	"errors"
@@ -13,12 +14,11 @@ import (
 
 func published(t *testing.T, name string) [][]string {
 	t.Helper()
-	f, err := os.Open("testdata/" + name)
+	text, err := os.ReadFile("testdata/" + name)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
-	r := csv.NewReader(f)
+	r := csv.NewReader(bytes.NewReader(text))
 	r.Comment = '#'
 	rows, err := r.ReadAll()
 	if err != nil {
