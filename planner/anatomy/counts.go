@@ -78,8 +78,9 @@ type Row struct {
 	// MoreFrom, when above 0, is the number at which the source stops splitting:
 	// P[MoreFrom] stands for "so many or more".
 	MoreFrom int
-	// Low and High are the published range of the share with more canals than
-	// the routine number; both 0 when none was gathered.
+	// Low and High are the published range of the share with RangeFrom or more;
+	// RangeFrom is 0 when none was gathered.
+	RangeFrom int
 	Low, High float64
 	Teeth     int // teeth in the series; 0 when unknown
 	Mark      provenance.Mark
@@ -108,10 +109,11 @@ func readCounts(r *record) Row {
 	}
 	low, hasLow := r.optional("low", 0, 100)
 	high, hasHigh := r.optional("high", 0, 100)
-	if hasLow != hasHigh || low > high {
-		r.fail("low", "low and high together, the lower first")
+	from, hasFrom := r.optional("range_from", 1, Most)
+	if hasLow != hasHigh || hasLow != hasFrom || low > high {
+		r.fail("low", "range_from, low and high together, the lower first")
 	}
-	row.Low, row.High = low/100, high/100
+	row.RangeFrom, row.Low, row.High = int(from), low/100, high/100
 	if n, ok := r.optional("teeth", 0, 1e6); ok {
 		row.Teeth = int(n)
 	}

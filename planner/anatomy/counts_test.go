@@ -162,7 +162,10 @@ func TestThePlanningRowsAreTheSynthesisAndLieInThePublishedRanges(t *testing.T) 
 				t.Errorf("%s, %d canals: %.2f %%, want %s", kind, i+1, share*100, want[1+i])
 			}
 		}
-		further := p.AtLeast(int(num(t, want[7]))) * 100
+		if p.RangeFrom != int(num(t, want[7])) || !near(p.Low*100, num(t, want[5]), 1e-9) || !near(p.High*100, num(t, want[6]), 1e-9) {
+			t.Errorf("%s: range of %d or more %.3f to %.3f, want %s or more %s to %s %%", kind, p.RangeFrom, p.Low, p.High, want[7], want[5], want[6])
+		}
+		further := p.AtLeast(p.RangeFrom) * 100
 		if low, high := num(t, want[5]), num(t, want[6]); further < low-1e-9 || further > high+1e-9 {
 			t.Errorf("%s: a further canal in %.1f %%, outside the published %g to %g", kind, further, low, high)
 		}

@@ -80,8 +80,8 @@ func priorText(prior Row, b *Belief) string {
 		of += " with " + b.Shape.Words()
 	}
 	text := fmt.Sprintf("Canals to treat in %s before any evidence: %s", of, strings.Join(parts, ", "))
-	if prior.High > 0 {
-		text += fmt.Sprintf("; published shares of a further canal run from %s to %s %%", percentText(prior.Low), percentText(prior.High))
+	if prior.RangeFrom > 0 {
+		text += fmt.Sprintf("; published shares of %d or more run from %s to %s %%", prior.RangeFrom, percentText(prior.Low), percentText(prior.High))
 	}
 	return text
 }

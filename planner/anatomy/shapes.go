@@ -61,7 +61,7 @@ func shapesWanted(kind tooth.Kind) string {
 // Line says in words how often the shape occurs.
 func (s ShapeRow) Line() Line {
 	return Line{
-		Text: fmt.Sprintf("%s: %s of %s teeth (%s to %s %% by region)",
+		Text: fmt.Sprintf("%s: %s of %ss (%s to %s %% by region)",
 			capital(s.Shape.Words()), odds(s.Share), s.Kind.Words(), percentText(s.Low), percentText(s.High)),
 		Mark: s.Mark,
 	}
