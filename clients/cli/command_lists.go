@@ -19,7 +19,7 @@ type ClinicianCommand struct {
 // ClinicianAdd adds a clinician.
 type ClinicianAdd struct {
 	Title    string   `arg:"" help:"How people in the practice call the clinician."`
-	Protocol []string `help:"A protocol that this clinician does; without it all. Repeat." placeholder:"ID"`
+	Protocol []string `help:"A protocol that this clinician does; without it all. Repeat." sep:"none" placeholder:"ID"`
 }
 
 // Run adds the clinician.

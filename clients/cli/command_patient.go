@@ -20,7 +20,7 @@ type PatientCommand struct {
 // PatientFlags is what can be kept of a patient.
 type PatientFlags struct {
 	WeightKg *float64 `name:"weight" help:"Body weight in kg, for the anaesthetic limit." placeholder:"KG"`
-	Alert    []string `help:"An alert that acts on plans and sheets, ID or ID=DETAIL, for example latex (catalogue alerts). Repeat." placeholder:"ID"`
+	Alert    []string `help:"An alert that acts on plans and sheets, ID or ID=DETAIL, for example latex (catalogue alerts). Repeat." sep:"none" placeholder:"ID"`
 	Label    *string  `help:"How people in the practice call the patient; kept encrypted." placeholder:"TEXT"`
 	Phone    *string  `help:"Telephone; kept encrypted." placeholder:"TEXT"`
 	Address  *string  `help:"Address to whose use the patient consented; kept encrypted." placeholder:"TEXT"`

@@ -19,7 +19,7 @@ type PlanCommand struct {
 	MostVisits int32    `help:"Most visits an option may spread the treatment over, 1 to 4; 0 lets the planner choose." placeholder:"N"`
 	NoSheet    bool     `help:"Leave out the visit sheets."`
 	Weight     *float64 `help:"Body weight in kg, for the anaesthetic limit." placeholder:"KG"`
-	Alert      []string `help:"An alert that acts, ID or ID=DETAIL (catalogue alerts). Repeat." placeholder:"ID"`
+	Alert      []string `help:"An alert that acts, ID or ID=DETAIL (catalogue alerts). Repeat." sep:"none" placeholder:"ID"`
 	FindingsFlags
 }
 
@@ -159,7 +159,7 @@ func (c *ProposeCommand) Run(s *Session) error {
 // AcceptCommand accepts an option.
 type AcceptCommand struct {
 	Case     string `arg:"" help:"Id of the case."`
-	Option   string `required:"" help:"Id of the option, as the plan shows it in JSON: one-visit, two-visits ..." placeholder:"ID"`
+	Option   string `required:"" help:"Id of the option, as the plan shows it, for example two-visits." placeholder:"ID"`
 	Revision int64  `help:"Revision of the plan; without it the newest." placeholder:"N"`
 	Consent  string `help:"The consent that was given: written or spoken; without it none is recorded." placeholder:"FORM"`
 	Guardian bool   `help:"The guardian consented for the patient."`
@@ -167,6 +167,9 @@ type AcceptCommand struct {
 
 // Run accepts the option.
 func (c *AcceptCommand) Run(s *Session) error {
+	if c.Guardian && c.Consent == "" {
+		return usage("--guardian says who consented: give --consent written or --consent spoken with it")
+	}
 	name, err := s.plan(c.Case, c.Revision)
 	if err != nil {
 		return err
@@ -176,14 +179,11 @@ func (c *AcceptCommand) Run(s *Session) error {
 		return err
 	}
 	request := &vw.AcceptOptionRequest{Name: name, Option: c.Option, Etag: was.GetEtag()}
-	switch {
-	case c.Consent != "":
+	if c.Consent != "" {
 		request.Consent = &vw.Consent{Giver: vw.Consent_GIVER_PATIENT, Form: c.Consent, AgreeTime: timestamppb.New(s.Now())}
 		if c.Guardian {
 			request.Consent.Giver = vw.Consent_GIVER_GUARDIAN
 		}
-	case c.Guardian:
-		return usage("--guardian says who consented: give --consent written or --consent spoken with it")
 	}
 	plan, err := s.planner().AcceptOption(s.Context, request)
 	if err != nil {

@@ -46,13 +46,17 @@ type SettingsChange struct {
 	Dressing    string   `help:"Dressing used between visits (catalogue medicaments)." placeholder:"ID"`
 	Temporary   string   `help:"Temporary restoration (catalogue temporaries)." placeholder:"ID"`
 	Microscope  *bool    `negatable:"" help:"A microscope is used."`
-	Without     []string `help:"A step that is not done here, ID (catalogue steps). Repeat." placeholder:"ID"`
-	Figure      []string `help:"A figure as it is here, PATH=VALUE, for example steps.shape.median=8 (catalogue figures). Repeat." placeholder:"PATH=VALUE"`
+	Without     []string `help:"A step that is not done here, ID (catalogue steps). Repeat." sep:"none" placeholder:"ID"`
+	Figure      []string `help:"A figure as it is here, PATH=VALUE, for example steps.shape.median=8 (catalogue figures). Repeat." sep:"none" placeholder:"PATH=VALUE"`
 	Because     string   `help:"On what the changed figures rest; kept as their source." default:"set by the practice" placeholder:"TEXT"`
 }
 
 // Run changes what was given.
 func (c *SettingsChange) Run(s *Session) error {
+	// What is wrong with the flags is said before anything is asked.
+	if _, _, err := c.changed(&vw.PracticeSettings{}); err != nil {
+		return err
+	}
 	was, err := s.settings()
 	if err != nil {
 		return err

@@ -13,13 +13,13 @@ type FindingsFlags struct {
 	Apical          string   `help:"What is wrong at the root end (catalogue apical-diagnoses)." placeholder:"ID"`
 	RadiographCount *int32   `help:"Canals that the radiograph shows." placeholder:"N"`
 	CBCTCount       *int32   `name:"cbct-count" help:"Canals that the CBCT shows." placeholder:"N"`
-	Sign            []string `help:"Another sign: ID when seen, ID=N when counted, ID=absent when looked for and not seen (catalogue evidence-signs). Repeat." placeholder:"ID[=N]"`
+	Sign            []string `help:"Another sign: ID when seen, ID=N when counted, ID=absent when looked for and not seen (catalogue evidence-signs). Repeat." sep:"none" placeholder:"ID[=N]"`
 	ExpectedCanals  *int32   `help:"Canals you expect to find at access; without it the forecast says." placeholder:"N"`
-	Answer          []string `help:"An answer of the difficulty form, CRITERION=ANSWER (catalogue difficulty-criteria). Repeat." placeholder:"ID=ID"`
+	Answer          []string `help:"An answer of the difficulty form, CRITERION=ANSWER (catalogue difficulty-criteria). Repeat." sep:"none" placeholder:"ID=ID"`
 	Edition         string   `help:"Edition of the difficulty form; without it the practice's." placeholder:"ID"`
-	Factor          []string `help:"A further fact that changes times, for example narrow-mesial-canals (catalogue factors). Repeat." placeholder:"ID"`
+	Factor          []string `help:"A further fact that changes times, for example narrow-mesial-canals (catalogue factors). Repeat." sep:"none" placeholder:"ID"`
 	BearMinutes     int32    `help:"Longest that this patient can bear in the chair, in minutes." placeholder:"MIN"`
-	BearChance      float64  `help:"Chance of passing it that is accepted." default:"0.1" placeholder:"P"`
+	BearChance      float64  `help:"Chance of passing it that is accepted; 0.1 unless said." default:"0.1" placeholder:"P"`
 }
 
 // findings turns the flags into the contract's message.

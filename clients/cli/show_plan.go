@@ -172,7 +172,10 @@ func showOptions(p *Page, plan *vw.Plan) {
 		}
 		return cells
 	}
-	var rows [][]string
+	rows := [][]string{{"id"}}
+	for _, o := range plan.GetOptions() {
+		rows[0] = append(rows[0], o.GetId())
+	}
 	for i := range most {
 		rows = append(rows, row(fmt.Sprintf("book for visit %d", i+1), func(o *vw.TreatmentOption) string {
 			if i >= len(o.GetVisits()) {

@@ -60,7 +60,7 @@ func run(ctx context.Context, args []string, w world) int {
 	parser, err := kong.New(&p,
 		kong.Name("visitwright"),
 		kong.Description("Plans root-canal treatment over visits: odds, appointment lengths, return windows, visit sheets. The tool advises, the clinician decides."),
-		kong.ConfigureHelp(kong.HelpOptions{Compact: true, NoExpandSubcommands: true, WrapUpperBound: cli.Width}),
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true, FlagsLast: true, NoExpandSubcommands: true, WrapUpperBound: cli.Width}),
 		kong.Writers(w.out, w.err),
 		kong.Exit(func(code int) { exited = code }),
 	)
