@@ -164,6 +164,9 @@ func (r *run) goingOn(dst [][]float64, v *visit, x int, barred bool, value [][][
 // given the measure over nodes and minutes left at the point: the cut that costs
 // least in all, compared in millionths, ties to going on.
 func (r *run) threshold(v *visit, p int, goOn, stop [][]float64) int {
+	if r.fixedLeft != nil {
+		return max(*r.fixedLeft, v.floor)
+	}
 	var m [][]float64
 	mass := 0.0
 	if v.merged != nil {

@@ -17,8 +17,9 @@ type run struct {
 
 	endCost [][][]float64 // by state and node: cost of ending there with r minutes left
 	rest    [][]float64   // by state and case node: price of what is left after the horizon
-	zeros   []float64
 	lost    float64
+
+	fixedLeft *int // one threshold everywhere, for comparison
 }
 
 // visit is one visit's part of the plan.
@@ -69,12 +70,14 @@ func newRun(sp *space, ks *kernelSet, o Option) *run {
 	m := sp.m
 	r := &run{sp: sp, ks: ks, m: m, o: o, reach: m.Grid.Most}
 	for l := m.Grid.Least; l <= m.Grid.Most; l += m.Grid.Step {
-		r.grid = append(r.grid, l)
+		// Nobody is booked for longer than they can bear.
+		if b := o.Bear.Minutes; b == 0 || l <= b || len(r.grid) == 0 {
+			r.grid = append(r.grid, l)
+		}
 	}
 	for _, l := range o.Lengths {
 		r.reach = max(r.reach, l)
 	}
-	r.zeros = make([]float64, r.reach+1)
 	n := len(sp.states)
 	for i := range m.Horizon {
 		v := &visit{number: i + 1, ahead: i < o.BookedAhead, forbidden: i+1 < o.EarliestCompletion,

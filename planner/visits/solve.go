@@ -27,22 +27,6 @@ var ErrUnbearable = errors.New("the patient cannot bear even the shortest visits
 // ErrTooShort says that no length on the grid holds the shortest visit.
 var ErrTooShort = errors.New("no appointment length holds one portion of work")
 
-// Solve finds the appointment lengths and the go-on table that cost least for
-// one option, and the odds that follow. It returns a *FieldError for a model or
-// option out of range, and an error that wraps ErrTooShort or ErrUnbearable when
-// the option cannot be kept.
-func Solve(m Model, o Option) (Result, error) {
-	if err := Validate(m); err != nil {
-		return Result{}, err
-	}
-	o, err := o.resolve(m)
-	if err != nil {
-		return Result{}, err
-	}
-	w := newWorkshop(m.Factor, m.Cap, o.CaseNodes, o.VisitNodes)
-	return w.solve(m, o)
-}
-
 // resolve fills in defaults and checks the option against the model.
 func (o Option) resolve(m Model) (Option, error) {
 	if o.EarliestCompletion == 0 {
@@ -90,21 +74,27 @@ func (o Option) resolve(m Model) (Option, error) {
 	return o, nil
 }
 
-func (w *workshop) solve(m Model, o Option) (Result, error) {
-	sp := newSpace(m)
-	sp.enumerate()
-	for _, c := range w.caseNodes {
-		sp.caseWeight = append(sp.caseWeight, c.Weight)
-	}
-	ks := w.kernelsOf(sp)
-	sp.barrable(ks)
-	r := newRun(sp, ks, o)
+func (r *run) solve() (Result, error) {
 	sweeps := r.settle()
 	if err := r.bear(); err != nil {
 		return Result{}, err
 	}
+	if err := r.holdAll(); err != nil {
+		return Result{}, err
+	}
 	return r.result(sweeps)
 }
+
+func (r *run) holdAll() error {
+	for _, v := range r.visits {
+		if err := r.holds(v); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func micro(cost float64) int64 { return chairtime.Micro(cost) }
 
 // settle sweeps backward and forward until nothing changes.
 func (r *run) settle() int {
@@ -130,31 +120,34 @@ func (r *run) cost() float64 {
 	return total
 }
 
-// bear raises the least minutes that must be left, visit by visit, until no
-// visit lasts longer than the patient can bear more often than allowed.
+// bear keeps to what the patient can bear. No appointment is longer than the
+// limit (see newRun), and where a visit still lasts longer too often, the least
+// minutes that must be left to go on are raised for the whole visit, no further
+// than needed.
 func (r *run) bear() error {
 	b := r.o.Bear
-	if b == nil || b.Minutes == 0 {
+	if b.Minutes == 0 {
 		return nil
 	}
-	for i, v := range r.visits {
-		longer := func() float64 {
-			o := r.forward(false)[i]
-			return longerThan(o.minutes, b.Minutes) - b.Chance*o.happens
-		}
-		if longer() <= bearSlack {
+	excess := func(i int) float64 {
+		o := r.forward(false)[i]
+		return longerThan(o.minutes, b.Minutes) - b.Chance*o.happens
+	}
+	for i := 0; i < len(r.visits); i++ {
+		v := r.visits[i]
+		if excess(i) <= bearSlack {
 			continue
 		}
-		lo, hi := 0, r.reach+1 // lo is too low; hi stops at every chance
+		lo, hi := v.floor, r.reach+1 // lo is too low; hi stops at every chance
 		v.floor = hi
 		r.settle()
-		if longer() > bearSlack {
+		if excess(i) > bearSlack {
 			return fmt.Errorf("visit %d: %w: want a limit above %d minutes or a chance above %v", v.number, ErrUnbearable, b.Minutes, b.Chance)
 		}
 		for hi-lo > 1 {
 			v.floor = (lo + hi) / 2
 			r.settle()
-			if longer() > bearSlack {
+			if excess(i) > bearSlack {
 				lo = v.floor
 			} else {
 				hi = v.floor
@@ -162,6 +155,7 @@ func (r *run) bear() error {
 		}
 		v.floor = hi
 		r.settle()
+		i = -1 // what comes later also weighs on earlier choices: look again
 	}
 	return nil
 }
@@ -217,9 +211,6 @@ func (r *run) result(sweeps int) (Result, error) {
 				vis.Longer = longerThan(o.minutes, r.o.Bear.Minutes) / o.happens
 			}
 			r.lengthOf(v, &vis)
-			if err := r.holds(v, vis); err != nil {
-				return Result{}, err
-			}
 		}
 		for x := range sp.states {
 			odds := sum(o.ends[x])
@@ -320,25 +311,34 @@ func (r *run) lengthOf(v *visit, vis *Visit) {
 }
 
 // holds reports a length that cannot hold the least visit.
-func (r *run) holds(v *visit, vis Visit) error {
-	if v.ahead {
-		if float64(vis.Length) < vis.LeastMinutes {
-			return fmt.Errorf("visit %d of %d minutes: %w: want at least %d", v.number, vis.Length, ErrTooShort, int(math.Ceil(vis.LeastMinutes)))
+func (r *run) holds(v *visit) error {
+	short := func(length int, least, mass float64) error {
+		if mass > leastMass && float64(length)*mass < least {
+			return fmt.Errorf("visit %d of %d minutes: %w: want at least %d", v.number, length, ErrTooShort, int(math.Ceil(least/mass)))
 		}
 		return nil
 	}
+	least, mass, length := 0.0, 0.0, 0
 	for x, w := range v.weight {
-		mass := sum(w)
-		if mass < leastMass {
+		l, q := 0.0, 0.0
+		for c, wc := range w {
+			if wc > 0 {
+				l += wc * v.least[x][c]
+				q += wc
+			}
+		}
+		if q == 0 {
 			continue
 		}
-		least := 0.0
-		for c, wc := range w {
-			least += wc / mass * v.least[x][c]
+		if !v.ahead {
+			if err := short(v.length[x], l, q); err != nil {
+				return err
+			}
 		}
-		if float64(v.length[x]) < least {
-			return fmt.Errorf("visit %d of %d minutes: %w: want at least %d", v.number, v.length[x], ErrTooShort, int(math.Ceil(least)))
-		}
+		least, mass, length = least+l, mass+q, v.length[x]
+	}
+	if v.ahead {
+		return short(length, least, mass)
 	}
 	return nil
 }

@@ -18,32 +18,9 @@ type FoundMinutes struct {
 	Minutes chairtime.Dist `json:"minutes"`
 }
 
-// Distribution returns the minutes of the whole treatment in one go. It returns
-// a *FieldError for a model out of range.
-func Distribution(m Model) (Treatment, error) {
-	if err := Validate(m); err != nil {
-		return Treatment{}, err
-	}
-	o, err := Option{}.resolve(m)
-	if err != nil {
-		return Treatment{}, err
-	}
-	w := newWorkshop(m.Factor, m.Cap, o.CaseNodes, o.VisitNodes)
-	return w.distribution(m, o)
-}
-
-func (w *workshop) distribution(m Model, o Option) (Treatment, error) {
-	sp := newSpace(m)
-	sp.enumerate()
-	for _, c := range w.caseNodes {
-		sp.caseWeight = append(sp.caseWeight, c.Weight)
-	}
-	ks := w.kernelsOf(sp)
-	sp.barrable(ks)
-	o.EarliestCompletion, o.BookedAhead = 1, 1
-	r := newRun(sp, ks, o)
+func (r *run) treatment() Treatment {
 	by, odds := r.straight()
-	t := Treatment{Numbers: Numbers{CaseNodes: o.CaseNodes, VisitNodes: o.VisitNodes, Lost: max(r.lost, ks.lost)}}
+	t := Treatment{Numbers: Numbers{CaseNodes: r.o.CaseNodes, VisitNodes: r.o.VisitNodes, Lost: max(r.lost, r.ks.lost)}}
 	var parts []chairtime.Part
 	for f := range by {
 		if odds[f] <= 0 {
@@ -53,7 +30,7 @@ func (w *workshop) distribution(m Model, o Option) (Treatment, error) {
 		t.Found = append(t.Found, FoundMinutes{Found: f, Odds: odds[f], Minutes: by[f]})
 	}
 	t.Minutes = chairtime.Mix(parts...)
-	return t, nil
+	return t
 }
 
 // oneGo is straight by the number of canals found.

@@ -1,0 +1,318 @@
+package visits
+
+import (
+	"math"
+	"math/rand/v2"
+	"reflect"
+	"testing"
+
+	"pgregory.net/rapid"
+)
+
+// anyTooth varies the lower molar: belief, spreads, costs, chances.
+func anyTooth() *rapid.Generator[Model] {
+	return rapid.Custom(func(t *rapid.T) Model {
+		m := lowerMolar()
+		most := rapid.IntRange(2, 4).Draw(t, "most canals")
+		cut(&m, most)
+		sum := 0.0
+		for n := 1; n <= most; n++ {
+			m.Canals.P[n] = float64(rapid.IntRange(0, 10).Draw(t, "belief"))
+			sum += m.Canals.P[n]
+		}
+		if sum == 0 {
+			m.Canals.P[1], sum = 1, 1
+		}
+		for n := range m.Canals.P {
+			m.Canals.P[n] /= sum
+		}
+		m.Canals.Expected = rapid.IntRange(1, most).Draw(t, "expected")
+		m.Factor.CaseLogSD = float64(rapid.IntRange(0, 4).Draw(t, "case spread")) / 10
+		m.Factor.VisitLogSD = float64(rapid.IntRange(0, 3).Draw(t, "visit spread")) / 10
+		m.Cost.Overrun = float64(rapid.IntRange(1, 8).Draw(t, "overrun")) / 2
+		m.Cost.Idle = float64(rapid.IntRange(0, 4).Draw(t, "idle")) / 2
+		m.Cost.Visit = float64(rapid.IntRange(0, 60).Draw(t, "visit"))
+		m.Stages[1].StopAfterCanal = rapid.Bool().Draw(t, "stops after each canal")
+		m.Stages[2].Gate.FirstVisit = rapid.Float64Range(0, 1).Draw(t, "ready")
+		m.Horizon = rapid.IntRange(2, 3).Draw(t, "horizon")
+		return m
+	})
+}
+
+// cut leaves the first canals only.
+func cut(m *Model, most int) {
+	m.Canals.P = m.Canals.P[:most+1]
+	m.Canals.Names = m.Canals.Names[:most]
+	for i := range m.Stages {
+		for j := range m.Stages[i].Work.PerCanal {
+			m.Stages[i].Work.PerCanal[j].Medians = m.Stages[i].Work.PerCanal[j].Medians[:most]
+		}
+	}
+}
+
+// coarse keeps property tests quick; the laws hold at any number of nodes.
+func coarse(k int) Option { return Option{EarliestCompletion: k, CaseNodes: 3, VisitNodes: 2} }
+
+func TestOddsOfAPlanSumToOne(t *testing.T) {
+	var s Solver
+	rapid.Check(t, func(t *rapid.T) {
+		m := anyTooth().Draw(t, "tooth")
+		k := rapid.IntRange(1, 2).Draw(t, "option")
+		r, err := s.Solve(m, coarse(k))
+		if err != nil {
+			t.Fatal(err)
+		}
+		one := func(what string, x float64) {
+			if math.Abs(x-1) > 1e-9 {
+				t.Fatalf("%s sums to %v", what, x)
+			}
+		}
+		one("complete or not", r.Complete[len(r.Complete)-1]+r.Unfinished)
+		one("the total", r.Total.Mass())
+		one("canals found", func() float64 {
+			s := 0.0
+			for _, c := range r.Canals {
+				s += c.Odds
+				one("one go", c.OneGo.Mass())
+			}
+			return s
+		}())
+		happens := 1.0
+		for i, v := range r.Visits {
+			if math.Abs(v.Happens-happens) > 1e-9 {
+				t.Fatalf("visit %d happens with %v, left over %v", v.Number, v.Happens, happens)
+			}
+			happens = 1 - r.Complete[i]
+			if v.Happens == 0 {
+				continue
+			}
+			one("minutes of a visit", v.Minutes.Mass())
+			ends := 0.0
+			for _, e := range v.Ends {
+				ends += e.Odds
+			}
+			one("ends of a visit", ends)
+			if i+1 < k && r.Complete[i] != 0 {
+				t.Fatalf("complete by visit %d with %v although forbidden before visit %d", i+1, r.Complete[i], k)
+			}
+		}
+		p := r.Parts
+		if sum := p.Work + p.Overrun + p.Idle + p.Visits + p.Unused + p.Unfinished; math.Abs(sum-r.Cost) > 1e-4 {
+			t.Fatalf("cost by backward recursion %v, by following forward %v", r.Cost, sum)
+		}
+	})
+}
+
+func TestTheSameToothGetsTheSameBits(t *testing.T) {
+	var kept Solver
+	m := lowerMolar()
+	for k := 1; k <= 2; k++ {
+		a, err := Solve(m, coarse(k))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := kept.Solve(smallerBelief(m), coarse(k)); err != nil {
+			t.Fatal(err)
+		}
+		b, err := kept.Solve(m, coarse(k))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !reflect.DeepEqual(a, b) {
+			t.Errorf("option %d: another answer with kernels kept", k)
+		}
+	}
+}
+
+func smallerBelief(m Model) Model {
+	m.Canals.P = []float64{0, 0, 0.1, 0.8, 0.1}
+	return m
+}
+
+func TestMoreCanalsTakeLonger(t *testing.T) {
+	var s Solver
+	rapid.Check(t, func(t *rapid.T) {
+		m := anyTooth().Draw(t, "tooth")
+		d, err := s.Distribution(m)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := 1; i < len(d.Found); i++ {
+			fewer, more := d.Found[i-1].Minutes, d.Found[i].Minutes
+			for x := 0; x <= m.Cap; x += 3 {
+				if more.AtMost(x) > fewer.AtMost(x)+1e-7 {
+					t.Fatalf("%d canals are done within %d minutes more often than %d", d.Found[i].Found, x, d.Found[i-1].Found)
+				}
+			}
+		}
+	})
+}
+
+func TestMoreDifficultyTakesLonger(t *testing.T) {
+	var s Solver
+	rapid.Check(t, func(t *rapid.T) {
+		m := anyTooth().Draw(t, "tooth")
+		easy, err := s.Distribution(m)
+		if err != nil {
+			t.Fatal(err)
+		}
+		stage := rapid.IntRange(0, len(m.Stages)-1).Draw(t, "stage")
+		times := rapid.Float64Range(1, 2).Draw(t, "times")
+		w := &m.Stages[stage].Work
+		for i := range w.Once {
+			w.Once[i].Median *= times
+		}
+		for i := range w.PerCanal {
+			for j := range w.PerCanal[i].Medians {
+				w.PerCanal[i].Medians[j] *= times
+			}
+		}
+		hard, err := s.Distribution(m)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for x := 0; x <= m.Cap; x += 3 {
+			// Splitting values between two cells blurs each law by up to a quarter of
+			// a minute squared, so tiny differences do not count.
+			if hard.Minutes.AtMost(x) > easy.Minutes.AtMost(x)+2e-3 {
+				t.Fatalf("%v times the minutes of stage %d are done within %d minutes more often (%v, %v)", times, stage, x, hard.Minutes.AtMost(x), easy.Minutes.AtMost(x))
+			}
+		}
+	})
+}
+
+func TestAPlanNeverGetsCheaperWhenACostRises(t *testing.T) {
+	var s Solver
+	rapid.Check(t, func(t *rapid.T) {
+		m := anyTooth().Draw(t, "tooth")
+		o := coarse(rapid.IntRange(1, 2).Draw(t, "option"))
+		o.BookedAhead = 2
+		before, err := s.Solve(m, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c := [...]*float64{&m.Cost.Work, &m.Cost.Overrun, &m.Cost.Idle, &m.Cost.Visit, &m.Cost.Unused}
+		*c[rapid.IntRange(0, len(c)-1).Draw(t, "cost")] += rapid.Float64Range(0.001, 5).Draw(t, "more")
+		after, err := s.Solve(m, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if after.CostMicro < before.CostMicro-1 {
+			t.Fatalf("cost fell from %v to %v", before.Cost, after.Cost)
+		}
+	})
+}
+
+func TestAPlanNeverGetsCheaperWhenThePatientCanBearLess(t *testing.T) {
+	var s Solver
+	rapid.Check(t, func(t *rapid.T) {
+		m := anyTooth().Draw(t, "tooth")
+		o := coarse(1)
+		bear := Bear{Minutes: rapid.IntRange(60, 150).Draw(t, "minutes"), Chance: rapid.Float64Range(0.01, 0.3).Draw(t, "chance")}
+		o.Bear = &bear
+		loose, err := s.Solve(m, o)
+		if err != nil {
+			t.Skip("already more than the patient can bear")
+		}
+		tight := bear
+		tight.Minutes -= rapid.IntRange(0, 20).Draw(t, "fewer minutes")
+		tight.Chance *= rapid.Float64Range(0.3, 1).Draw(t, "smaller chance")
+		o.Bear = &tight
+		strict, err := s.Solve(m, o)
+		if err != nil {
+			return // the price of what cannot be had is infinite
+		}
+		if strict.CostMicro < loose.CostMicro-1 {
+			t.Fatalf("cost fell from %v to %v when the limit went from %+v to %+v", loose.Cost, strict.Cost, bear, tight)
+		}
+		for _, v := range strict.Visits {
+			if v.Happens > 1e-9 && v.Longer > tight.Chance+1e-9 {
+				t.Fatalf("visit %d is longer than %d minutes with %v, allowed %v", v.Number, tight.Minutes, v.Longer, tight.Chance)
+			}
+		}
+	})
+}
+
+func TestNoChangeOfOneOrTwoEntriesImprovesAPlan(t *testing.T) {
+	m := lowerMolar()
+	var s Solver
+	for k := 1; k <= 2; k++ {
+		o := coarse(k)
+		best, err := s.Solve(m, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var choices []int
+		for i, e := range best.Table {
+			if e.Rule == Chosen && e.Reached > 1e-6 {
+				choices = append(choices, i)
+			}
+		}
+		rng := rand.New(rand.NewPCG(uint64(k), 3))
+		change := func(table []Entry) {
+			e := &table[choices[rng.IntN(len(choices))]]
+			switch rng.IntN(3) {
+			case 0:
+				e.LeastLeft = max(0, e.LeastLeft-1-rng.IntN(3))
+			case 1:
+				e.LeastLeft += 1 + rng.IntN(3)
+			case 2:
+				e.LeastLeft = rng.IntN(m.Grid.Most)
+			}
+		}
+		tried := func(n int, lengths []Length, table []Entry) {
+			r, err := s.Follow(m, o, lengths, table)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if r.CostMicro < best.CostMicro {
+				t.Errorf("option %d: %d changes lower the cost from %.6f to %.6f", k, n, best.Cost, r.Cost)
+			}
+		}
+		for n := 1; n <= 2; n++ {
+			for range 60 {
+				table := append([]Entry(nil), best.Table...)
+				for range n {
+					change(table)
+				}
+				tried(n, best.Lengths, table)
+			}
+		}
+		for i := range best.Lengths {
+			if best.Lengths[i].Visit > best.Option.BookedAhead {
+				continue
+			}
+			for _, step := range []int{-2, -1, 1, 2} {
+				lengths := append([]Length(nil), best.Lengths...)
+				for j := range lengths {
+					if lengths[j].Visit == best.Lengths[i].Visit {
+						lengths[j].Minutes += step * m.Grid.Step
+					}
+				}
+				tried(1, lengths, best.Table)
+				table := append([]Entry(nil), best.Table...)
+				change(table)
+				tried(2, lengths, table)
+			}
+		}
+	}
+}
+
+func TestAPlanCostsNoMoreThanTheBestFixedThreshold(t *testing.T) {
+	m := lowerMolar()
+	var s Solver
+	for k := 1; k <= 2; k++ {
+		best, err := s.Solve(m, coarse(k))
+		if err != nil {
+			t.Fatal(err)
+		}
+		fixed, err := s.BestFixedThreshold(m, coarse(k))
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Logf("option %d: table %.4f, best fixed threshold (go on with %d minutes left) %.4f", k, best.Cost, fixed.LeastLeft, fixed.Cost)
+		if best.CostMicro > fixed.CostMicro {
+			t.Errorf("option %d: the table costs %v, going on whenever %d minutes are left %v", k, best.Cost, fixed.LeastLeft, fixed.Cost)
+		}
+	}
+}

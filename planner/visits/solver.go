@@ -1,0 +1,91 @@
+package visits
+
+import "sync"
+
+// Solver solves models and keeps what it has computed about their steps: the
+// same steps under another belief, other costs, lengths or options are not
+// convolved again. The zero Solver is ready; it may be used by several
+// goroutines at once. Results do not depend on what was solved before.
+type Solver struct {
+	mu   sync.Mutex
+	key  shopKey
+	shop *workshop
+}
+
+type shopKey struct {
+	factor                Factor
+	cap, caseNodes, nodes int
+}
+
+// keepKernels bounds what a Solver keeps; beyond it everything is forgotten.
+const keepKernels = 4096
+
+// Solve is the function Solve with kernels kept.
+func (s *Solver) Solve(m Model, o Option) (Result, error) {
+	r, err := s.prepare(m, o)
+	if err != nil {
+		return Result{}, err
+	}
+	return r.solve()
+}
+
+// Distribution is the function Distribution with kernels kept.
+func (s *Solver) Distribution(m Model) (Treatment, error) {
+	r, err := s.prepare(m, Option{})
+	if err != nil {
+		return Treatment{}, err
+	}
+	return r.treatment(), nil
+}
+
+// Follow is the function Follow with kernels kept.
+func (s *Solver) Follow(m Model, o Option, lengths []Length, table []Entry) (Result, error) {
+	r, err := s.prepare(m, o)
+	if err != nil {
+		return Result{}, err
+	}
+	return r.follow(lengths, table)
+}
+
+// prepare validates, and makes the kernels that are missing.
+func (s *Solver) prepare(m Model, o Option) (*run, error) {
+	if err := Validate(m); err != nil {
+		return nil, err
+	}
+	o, err := o.resolve(m)
+	if err != nil {
+		return nil, err
+	}
+	sp := newSpace(m)
+	sp.enumerate()
+	key := shopKey{m.Factor, m.Cap, o.CaseNodes, o.VisitNodes}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.shop == nil || s.key != key || len(s.shop.kernels) > keepKernels {
+		s.key, s.shop = key, newWorkshop(m.Factor, m.Cap, o.CaseNodes, o.VisitNodes)
+	}
+	for _, c := range s.shop.caseNodes {
+		sp.caseWeight = append(sp.caseWeight, c.Weight)
+	}
+	ks := s.shop.kernelsOf(sp)
+	sp.barrable(ks)
+	return newRun(sp, ks, o), nil
+}
+
+// Solve finds the appointment lengths and the go-on table that cost least for
+// one option, and the odds that follow. It returns a *FieldError for a model or
+// option out of range, and an error that wraps ErrTooShort or ErrUnbearable when
+// the option cannot be kept.
+func Solve(m Model, o Option) (Result, error) { return new(Solver).Solve(m, o) }
+
+// Distribution returns the minutes of the whole treatment in one go. It returns
+// a *FieldError for a model out of range.
+func Distribution(m Model) (Treatment, error) { return new(Solver).Distribution(m) }
+
+// Follow returns what follows from lengths and a table that are given, instead
+// of chosen, as Solve returned them or changed. Entries and lengths that are
+// missing count as always going on and as the longest length on the grid. It
+// returns a *FieldError for a model, option, length or entry out of range.
+func Follow(m Model, o Option, lengths []Length, table []Entry) (Result, error) {
+	return new(Solver).Follow(m, o, lengths, table)
+}
