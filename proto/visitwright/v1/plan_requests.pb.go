@@ -713,62 +713,6 @@ func (x *AcceptOptionRequest) GetOnBehalfOf() string {
 	return ""
 }
 
-// Local anaesthetic that the patient had already on this day, for whichever
-// tooth.
-type GivenAnaesthetic struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// Catalogue id of the agent and its strength (catalogue "anaesthetics").
-	Anaesthetic string `protobuf:"bytes,1,opt,name=anaesthetic,proto3" json:"anaesthetic,omitempty"`
-	// Millilitres, above 0, at most 50.
-	Ml            float64 `protobuf:"fixed64,2,opt,name=ml,proto3" json:"ml,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *GivenAnaesthetic) Reset() {
-	*x = GivenAnaesthetic{}
-	mi := &file_visitwright_v1_plan_requests_proto_msgTypes[10]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *GivenAnaesthetic) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*GivenAnaesthetic) ProtoMessage() {}
-
-func (x *GivenAnaesthetic) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_requests_proto_msgTypes[10]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use GivenAnaesthetic.ProtoReflect.Descriptor instead.
-func (*GivenAnaesthetic) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_requests_proto_rawDescGZIP(), []int{10}
-}
-
-func (x *GivenAnaesthetic) GetAnaesthetic() string {
-	if x != nil {
-		return x.Anaesthetic
-	}
-	return ""
-}
-
-func (x *GivenAnaesthetic) GetMl() float64 {
-	if x != nil {
-		return x.Ml
-	}
-	return 0
-}
-
 // Request of GetVisitSheet.
 type GetVisitSheetRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -783,7 +727,7 @@ type GetVisitSheetRequest struct {
 
 func (x *GetVisitSheetRequest) Reset() {
 	*x = GetVisitSheetRequest{}
-	mi := &file_visitwright_v1_plan_requests_proto_msgTypes[11]
+	mi := &file_visitwright_v1_plan_requests_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -795,7 +739,7 @@ func (x *GetVisitSheetRequest) String() string {
 func (*GetVisitSheetRequest) ProtoMessage() {}
 
 func (x *GetVisitSheetRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_plan_requests_proto_msgTypes[11]
+	mi := &file_visitwright_v1_plan_requests_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -808,7 +752,7 @@ func (x *GetVisitSheetRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetVisitSheetRequest.ProtoReflect.Descriptor instead.
 func (*GetVisitSheetRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_plan_requests_proto_rawDescGZIP(), []int{11}
+	return file_visitwright_v1_plan_requests_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *GetVisitSheetRequest) GetParts() []*VisitPart {
@@ -829,7 +773,7 @@ var File_visitwright_v1_plan_requests_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_plan_requests_proto_rawDesc = "" +
 	"\n" +
-	"\"visitwright/v1/plan_requests.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fvisitwright/v1/assessment.proto\x1a\x19visitwright/v1/case.proto\x1a\x19visitwright/v1/plan.proto\"\xcd\x02\n" +
+	"\"visitwright/v1/plan_requests.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a visitwright/v1/anaesthetic.proto\x1a\x1fvisitwright/v1/assessment.proto\x1a\x19visitwright/v1/case.proto\x1a\x19visitwright/v1/plan.proto\"\xcd\x02\n" +
 	"\rAssessRequest\x12`\n" +
 	"\x06parent\x18\x01 \x01(\tBH\xbaHErC2A^practices/[a-z0-9][a-z0-9-]{0,62}/cases/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12<\n" +
 	"\bfindings\x18\x02 \x01(\v2\x18.visitwright.v1.FindingsB\x06\xbaH\x03\xc8\x01\x01R\bfindings\x12*\n" +
@@ -885,10 +829,7 @@ const file_visitwright_v1_plan_requests_proto_rawDesc = "" +
 	"request_id\x18\x05 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x12#\n" +
 	"\rvalidate_only\x18\x06 \x01(\bR\fvalidateOnly\x12K\n" +
 	"\fon_behalf_of\x18\a \x01(\tB)\xbaH&r$\x18@2 ^([A-Za-z0-9][A-Za-z0-9._@-]*)?$R\n" +
-	"onBehalfOf\"\x7f\n" +
-	"\x10GivenAnaesthetic\x12B\n" +
-	"\vanaesthetic\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\vanaesthetic\x12'\n" +
-	"\x02ml\x18\x02 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00I@!\x00\x00\x00\x00\x00\x00\x00\x00R\x02ml\"\x95\x01\n" +
+	"onBehalfOf\"\x95\x01\n" +
 	"\x14GetVisitSheetRequest\x12;\n" +
 	"\x05parts\x18\x01 \x03(\v2\x19.visitwright.v1.VisitPartB\n" +
 	"\xbaH\a\x92\x01\x04\b\x01\x10\bR\x05parts\x12@\n" +
@@ -906,7 +847,7 @@ func file_visitwright_v1_plan_requests_proto_rawDescGZIP() []byte {
 	return file_visitwright_v1_plan_requests_proto_rawDescData
 }
 
-var file_visitwright_v1_plan_requests_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
+var file_visitwright_v1_plan_requests_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
 var file_visitwright_v1_plan_requests_proto_goTypes = []any{
 	(*AssessRequest)(nil),             // 0: visitwright.v1.AssessRequest
 	(*GetAssessmentRequest)(nil),      // 1: visitwright.v1.GetAssessmentRequest
@@ -918,25 +859,25 @@ var file_visitwright_v1_plan_requests_proto_goTypes = []any{
 	(*ListPlanRevisionsResponse)(nil), // 7: visitwright.v1.ListPlanRevisionsResponse
 	(*ComparePlansRequest)(nil),       // 8: visitwright.v1.ComparePlansRequest
 	(*AcceptOptionRequest)(nil),       // 9: visitwright.v1.AcceptOptionRequest
-	(*GivenAnaesthetic)(nil),          // 10: visitwright.v1.GivenAnaesthetic
-	(*GetVisitSheetRequest)(nil),      // 11: visitwright.v1.GetVisitSheetRequest
-	(*Findings)(nil),                  // 12: visitwright.v1.Findings
-	(*Assessment)(nil),                // 13: visitwright.v1.Assessment
-	(PlanView)(0),                     // 14: visitwright.v1.PlanView
-	(*Plan)(nil),                      // 15: visitwright.v1.Plan
-	(*Consent)(nil),                   // 16: visitwright.v1.Consent
-	(*VisitPart)(nil),                 // 17: visitwright.v1.VisitPart
+	(*GetVisitSheetRequest)(nil),      // 10: visitwright.v1.GetVisitSheetRequest
+	(*Findings)(nil),                  // 11: visitwright.v1.Findings
+	(*Assessment)(nil),                // 12: visitwright.v1.Assessment
+	(PlanView)(0),                     // 13: visitwright.v1.PlanView
+	(*Plan)(nil),                      // 14: visitwright.v1.Plan
+	(*Consent)(nil),                   // 15: visitwright.v1.Consent
+	(*VisitPart)(nil),                 // 16: visitwright.v1.VisitPart
+	(*GivenAnaesthetic)(nil),          // 17: visitwright.v1.GivenAnaesthetic
 }
 var file_visitwright_v1_plan_requests_proto_depIdxs = []int32{
-	12, // 0: visitwright.v1.AssessRequest.findings:type_name -> visitwright.v1.Findings
-	13, // 1: visitwright.v1.ListAssessmentsResponse.assessments:type_name -> visitwright.v1.Assessment
-	14, // 2: visitwright.v1.ProposePlanRequest.view:type_name -> visitwright.v1.PlanView
-	12, // 3: visitwright.v1.ProposePlanRequest.findings:type_name -> visitwright.v1.Findings
-	14, // 4: visitwright.v1.GetPlanRequest.view:type_name -> visitwright.v1.PlanView
-	15, // 5: visitwright.v1.ListPlanRevisionsResponse.plans:type_name -> visitwright.v1.Plan
-	16, // 6: visitwright.v1.AcceptOptionRequest.consent:type_name -> visitwright.v1.Consent
-	17, // 7: visitwright.v1.GetVisitSheetRequest.parts:type_name -> visitwright.v1.VisitPart
-	10, // 8: visitwright.v1.GetVisitSheetRequest.given:type_name -> visitwright.v1.GivenAnaesthetic
+	11, // 0: visitwright.v1.AssessRequest.findings:type_name -> visitwright.v1.Findings
+	12, // 1: visitwright.v1.ListAssessmentsResponse.assessments:type_name -> visitwright.v1.Assessment
+	13, // 2: visitwright.v1.ProposePlanRequest.view:type_name -> visitwright.v1.PlanView
+	11, // 3: visitwright.v1.ProposePlanRequest.findings:type_name -> visitwright.v1.Findings
+	13, // 4: visitwright.v1.GetPlanRequest.view:type_name -> visitwright.v1.PlanView
+	14, // 5: visitwright.v1.ListPlanRevisionsResponse.plans:type_name -> visitwright.v1.Plan
+	15, // 6: visitwright.v1.AcceptOptionRequest.consent:type_name -> visitwright.v1.Consent
+	16, // 7: visitwright.v1.GetVisitSheetRequest.parts:type_name -> visitwright.v1.VisitPart
+	17, // 8: visitwright.v1.GetVisitSheetRequest.given:type_name -> visitwright.v1.GivenAnaesthetic
 	9,  // [9:9] is the sub-list for method output_type
 	9,  // [9:9] is the sub-list for method input_type
 	9,  // [9:9] is the sub-list for extension type_name
@@ -949,6 +890,7 @@ func file_visitwright_v1_plan_requests_proto_init() {
 	if File_visitwright_v1_plan_requests_proto != nil {
 		return
 	}
+	file_visitwright_v1_anaesthetic_proto_init()
 	file_visitwright_v1_assessment_proto_init()
 	file_visitwright_v1_case_proto_init()
 	file_visitwright_v1_plan_proto_init()
@@ -958,7 +900,7 @@ func file_visitwright_v1_plan_requests_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_visitwright_v1_plan_requests_proto_rawDesc), len(file_visitwright_v1_plan_requests_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   12,
+			NumMessages:   11,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

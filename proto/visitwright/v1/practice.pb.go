@@ -60,9 +60,9 @@ type PracticeSettings struct {
 	Sequences []*OwnSequence `protobuf:"bytes,17,rep,name=sequences,proto3" json:"sequences,omitempty"`
 	// A microscope is used.
 	Microscope bool `protobuf:"varint,18,opt,name=microscope,proto3" json:"microscope,omitempty"`
-	// Catalogue id of the anaesthetic that is usually given (catalogue
-	// "anaesthetics").
-	Anaesthetic string `protobuf:"bytes,20,opt,name=anaesthetic,proto3" json:"anaesthetic,omitempty"`
+	// What is injected here, the usual one first; none means lidocaine 2 % with
+	// epinephrine 1:100,000.
+	Anaesthetics []*AnaestheticSolution `protobuf:"bytes,20,rep,name=anaesthetics,proto3" json:"anaesthetics,omitempty"`
 	// The core is part of the treatment here, in the visit that fills.
 	CoreSameVisit bool `protobuf:"varint,21,opt,name=core_same_visit,json=coreSameVisit,proto3" json:"core_same_visit,omitempty"`
 	// Visits that a plan follows, 2 to 8; 0 means the default.
@@ -213,11 +213,11 @@ func (x *PracticeSettings) GetMicroscope() bool {
 	return false
 }
 
-func (x *PracticeSettings) GetAnaesthetic() string {
+func (x *PracticeSettings) GetAnaesthetics() []*AnaestheticSolution {
 	if x != nil {
-		return x.Anaesthetic
+		return x.Anaesthetics
 	}
-	return ""
+	return nil
 }
 
 func (x *PracticeSettings) GetCoreSameVisit() bool {
@@ -443,7 +443,7 @@ var File_visitwright_v1_practice_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_practice_proto_rawDesc = "" +
 	"\n" +
-	"\x1dvisitwright/v1/practice.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\x96\t\n" +
+	"\x1dvisitwright/v1/practice.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a visitwright/v1/anaesthetic.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xa5\t\n" +
 	"\x10PracticeSettings\x12\x1b\n" +
 	"\x04name\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18xR\x04name\x12\x1d\n" +
 	"\x05title\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18xR\x05title\x12\x1b\n" +
@@ -462,8 +462,8 @@ const file_visitwright_v1_practice_proto_rawDesc = "" +
 	"\tsequences\x18\x11 \x03(\v2\x1b.visitwright.v1.OwnSequenceB\b\xbaH\x05\x92\x01\x02\x10\bR\tsequences\x12\x1e\n" +
 	"\n" +
 	"microscope\x18\x12 \x01(\bR\n" +
-	"microscope\x12B\n" +
-	"\vanaesthetic\x18\x14 \x01(\tB \xbaH\x1dr\x1b\x18?2\x17^([a-z0-9][a-z0-9-]*)?$R\vanaesthetic\x12&\n" +
+	"microscope\x12Q\n" +
+	"\fanaesthetics\x18\x14 \x03(\v2#.visitwright.v1.AnaestheticSolutionB\b\xbaH\x05\x92\x01\x02\x10\bR\fanaesthetics\x12&\n" +
 	"\x0fcore_same_visit\x18\x15 \x01(\bR\rcoreSameVisit\x12#\n" +
 	"\ahorizon\x18\x13 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\b(\x00R\ahorizon\x127\n" +
 	"\x12urgent_instruction\x18\r \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x11urgentInstruction\x12;\n" +
@@ -506,8 +506,9 @@ var file_visitwright_v1_practice_proto_goTypes = []any{
 	(ToothNotation)(0),            // 4: visitwright.v1.ToothNotation
 	(*LengthGrid)(nil),            // 5: visitwright.v1.LengthGrid
 	(*Cost)(nil),                  // 6: visitwright.v1.Cost
-	(*timestamppb.Timestamp)(nil), // 7: google.protobuf.Timestamp
-	(*Minutes)(nil),               // 8: visitwright.v1.Minutes
+	(*AnaestheticSolution)(nil),   // 7: visitwright.v1.AnaestheticSolution
+	(*timestamppb.Timestamp)(nil), // 8: google.protobuf.Timestamp
+	(*Minutes)(nil),               // 9: visitwright.v1.Minutes
 }
 var file_visitwright_v1_practice_proto_depIdxs = []int32{
 	4, // 0: visitwright.v1.PracticeSettings.notation:type_name -> visitwright.v1.ToothNotation
@@ -515,14 +516,15 @@ var file_visitwright_v1_practice_proto_depIdxs = []int32{
 	6, // 2: visitwright.v1.PracticeSettings.cost:type_name -> visitwright.v1.Cost
 	1, // 3: visitwright.v1.PracticeSettings.overrides:type_name -> visitwright.v1.FigureOverride
 	2, // 4: visitwright.v1.PracticeSettings.sequences:type_name -> visitwright.v1.OwnSequence
-	7, // 5: visitwright.v1.PracticeSettings.update_time:type_name -> google.protobuf.Timestamp
-	3, // 6: visitwright.v1.OwnSequence.steps:type_name -> visitwright.v1.OwnStep
-	8, // 7: visitwright.v1.OwnStep.minutes:type_name -> visitwright.v1.Minutes
-	8, // [8:8] is the sub-list for method output_type
-	8, // [8:8] is the sub-list for method input_type
-	8, // [8:8] is the sub-list for extension type_name
-	8, // [8:8] is the sub-list for extension extendee
-	0, // [0:8] is the sub-list for field type_name
+	7, // 5: visitwright.v1.PracticeSettings.anaesthetics:type_name -> visitwright.v1.AnaestheticSolution
+	8, // 6: visitwright.v1.PracticeSettings.update_time:type_name -> google.protobuf.Timestamp
+	3, // 7: visitwright.v1.OwnSequence.steps:type_name -> visitwright.v1.OwnStep
+	9, // 8: visitwright.v1.OwnStep.minutes:type_name -> visitwright.v1.Minutes
+	9, // [9:9] is the sub-list for method output_type
+	9, // [9:9] is the sub-list for method input_type
+	9, // [9:9] is the sub-list for extension type_name
+	9, // [9:9] is the sub-list for extension extendee
+	0, // [0:9] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_practice_proto_init() }
@@ -530,6 +532,7 @@ func file_visitwright_v1_practice_proto_init() {
 	if File_visitwright_v1_practice_proto != nil {
 		return
 	}
+	file_visitwright_v1_anaesthetic_proto_init()
 	file_visitwright_v1_model_proto_init()
 	file_visitwright_v1_quantity_proto_init()
 	file_visitwright_v1_tooth_proto_init()

@@ -45,8 +45,10 @@ type VisitSheet struct {
 	ChairMinutes *Distribution `protobuf:"bytes,9,opt,name=chair_minutes,json=chairMinutes,proto3" json:"chair_minutes,omitempty"`
 	// The practice's own instruction when something goes wrong.
 	UrgentInstruction string `protobuf:"bytes,10,opt,name=urgent_instruction,json=urgentInstruction,proto3" json:"urgent_instruction,omitempty"`
-	unknownFields     protoimpl.UnknownFields
-	sizeCache         protoimpl.SizeCache
+	// What speaks against treating the teeth in the same visit.
+	Reasons       []*Reason `protobuf:"bytes,11,rep,name=reasons,proto3" json:"reasons,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *VisitSheet) Reset() {
@@ -149,6 +151,13 @@ func (x *VisitSheet) GetUrgentInstruction() string {
 	return ""
 }
 
+func (x *VisitSheet) GetReasons() []*Reason {
+	if x != nil {
+		return x.Reasons
+	}
+	return nil
+}
+
 // Two identifiers, to guard against the wrong patient and the wrong tooth.
 type IdentityCheck struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -159,7 +168,9 @@ type IdentityCheck struct {
 	// The sentence that asks for the second identifier.
 	SecondIdentifier string `protobuf:"bytes,3,opt,name=second_identifier,json=secondIdentifier,proto3" json:"second_identifier,omitempty"`
 	// The teeth in code and words, to be compared with the mouth.
-	Teeth         string `protobuf:"bytes,4,opt,name=teeth,proto3" json:"teeth,omitempty"`
+	Teeth string `protobuf:"bytes,4,opt,name=teeth,proto3" json:"teeth,omitempty"`
+	// What is checked before anything else, line by line.
+	Checks        []string `protobuf:"bytes,5,rep,name=checks,proto3" json:"checks,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -220,6 +231,13 @@ func (x *IdentityCheck) GetTeeth() string {
 		return x.Teeth
 	}
 	return ""
+}
+
+func (x *IdentityCheck) GetChecks() []string {
+	if x != nil {
+		return x.Checks
+	}
+	return nil
 }
 
 // One alert as it acts on this visit.
@@ -290,8 +308,8 @@ type ToothPart struct {
 	Aim string `protobuf:"bytes,4,opt,name=aim,proto3" json:"aim,omitempty"`
 	// The accepted option and the consent to it, as they stand.
 	Accepted *AcceptedOption `protobuf:"bytes,5,opt,name=accepted,proto3" json:"accepted,omitempty"`
-	// Whether the consent covers what is planned; else the sentence that says
-	// what is missing.
+	// What is missing in the consent for what is planned, as a sentence; empty
+	// when it covers it.
 	ConsentGap string `protobuf:"bytes,6,opt,name=consent_gap,json=consentGap,proto3" json:"consent_gap,omitempty"`
 	// The order in which the visit runs on this tooth.
 	Steps []*SheetStep `protobuf:"bytes,7,rep,name=steps,proto3" json:"steps,omitempty"`
@@ -303,8 +321,12 @@ type ToothPart struct {
 	Temporary string `protobuf:"bytes,10,opt,name=temporary,proto3" json:"temporary,omitempty"`
 	// How hard the tooth is.
 	Difficulty *Difficulty `protobuf:"bytes,11,opt,name=difficulty,proto3" json:"difficulty,omitempty"`
-	// When to go on and when to dress.
-	Policy        *PolicyTable `protobuf:"bytes,12,opt,name=policy,proto3" json:"policy,omitempty"`
+	// When to go on and when to dress, as rows.
+	Policy *PolicyTable `protobuf:"bytes,12,opt,name=policy,proto3" json:"policy,omitempty"`
+	// When to go on and when to dress, in words.
+	GoOn []string `protobuf:"bytes,13,rep,name=go_on,json=goOn,proto3" json:"go_on,omitempty"`
+	// What is to be done on this tooth, in words.
+	Title         string `protobuf:"bytes,14,opt,name=title,proto3" json:"title,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -423,6 +445,20 @@ func (x *ToothPart) GetPolicy() *PolicyTable {
 	return nil
 }
 
+func (x *ToothPart) GetGoOn() []string {
+	if x != nil {
+		return x.GoOn
+	}
+	return nil
+}
+
+func (x *ToothPart) GetTitle() string {
+	if x != nil {
+		return x.Title
+	}
+	return ""
+}
+
 // One line of the order of a visit.
 type SheetStep struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -515,9 +551,10 @@ type CanalRow struct {
 	State string `protobuf:"bytes,2,opt,name=state,proto3" json:"state,omitempty"`
 	// Odds that it is there.
 	Odds *Odds `protobuf:"bytes,3,opt,name=odds,proto3" json:"odds,omitempty"`
-	// Usual working length, lower end, in mm.
+	// Usual working length of the tooth, lower end, in mm; outside it is worth a
+	// second look.
 	ShortestWorkingLength *Figure `protobuf:"bytes,4,opt,name=shortest_working_length,json=shortestWorkingLength,proto3" json:"shortest_working_length,omitempty"`
-	// Usual working length, upper end, in mm.
+	// Usual working length of the tooth, upper end, in mm.
 	LongestWorkingLength *Figure `protobuf:"bytes,5,opt,name=longest_working_length,json=longestWorkingLength,proto3" json:"longest_working_length,omitempty"`
 	unknownFields        protoimpl.UnknownFields
 	sizeCache            protoimpl.SizeCache
@@ -588,176 +625,11 @@ func (x *CanalRow) GetLongestWorkingLength() *Figure {
 	return nil
 }
 
-// How much local anaesthetic a patient may have, with its arithmetic. The
-// clinician decides; local codes and the product's own leaflet come first.
-type AnaestheticLimit struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// Catalogue id of the country profile (catalogue "anaesthetic-profiles").
-	Profile string `protobuf:"bytes,1,opt,name=profile,proto3" json:"profile,omitempty"`
-	// One entry for each agent of the profile; empty when the weight is missing.
-	Agents []*AgentLimit `protobuf:"bytes,2,rep,name=agents,proto3" json:"agents,omitempty"`
-	// Why there is no number; empty when there is one.
-	NoNumberBecause string `protobuf:"bytes,3,opt,name=no_number_because,json=noNumberBecause,proto3" json:"no_number_because,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
-}
-
-func (x *AnaestheticLimit) Reset() {
-	*x = AnaestheticLimit{}
-	mi := &file_visitwright_v1_visit_sheet_proto_msgTypes[6]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *AnaestheticLimit) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*AnaestheticLimit) ProtoMessage() {}
-
-func (x *AnaestheticLimit) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_visit_sheet_proto_msgTypes[6]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use AnaestheticLimit.ProtoReflect.Descriptor instead.
-func (*AnaestheticLimit) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_visit_sheet_proto_rawDescGZIP(), []int{6}
-}
-
-func (x *AnaestheticLimit) GetProfile() string {
-	if x != nil {
-		return x.Profile
-	}
-	return ""
-}
-
-func (x *AnaestheticLimit) GetAgents() []*AgentLimit {
-	if x != nil {
-		return x.Agents
-	}
-	return nil
-}
-
-func (x *AnaestheticLimit) GetNoNumberBecause() string {
-	if x != nil {
-		return x.NoNumberBecause
-	}
-	return ""
-}
-
-// The limit for one agent.
-type AgentLimit struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// Catalogue id of the agent and its strength (catalogue "anaesthetics").
-	Agent string `protobuf:"bytes,1,opt,name=agent,proto3" json:"agent,omitempty"`
-	// The agent in words.
-	Text string `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
-	// Most milligrams.
-	MostMg float64 `protobuf:"fixed64,3,opt,name=most_mg,json=mostMg,proto3" json:"most_mg,omitempty"`
-	// Most whole cartridges, rounded down.
-	MostCartridges int32 `protobuf:"varint,4,opt,name=most_cartridges,json=mostCartridges,proto3" json:"most_cartridges,omitempty"`
-	// What binds: "mg-per-kg", "absolute" or "vasoconstrictor".
-	Binding string `protobuf:"bytes,5,opt,name=binding,proto3" json:"binding,omitempty"`
-	// The arithmetic, line by line.
-	Arithmetic []string `protobuf:"bytes,6,rep,name=arithmetic,proto3" json:"arithmetic,omitempty"`
-	// Where the limits come from.
-	Provenance    []*Provenance `protobuf:"bytes,7,rep,name=provenance,proto3" json:"provenance,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *AgentLimit) Reset() {
-	*x = AgentLimit{}
-	mi := &file_visitwright_v1_visit_sheet_proto_msgTypes[7]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *AgentLimit) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*AgentLimit) ProtoMessage() {}
-
-func (x *AgentLimit) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_visit_sheet_proto_msgTypes[7]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use AgentLimit.ProtoReflect.Descriptor instead.
-func (*AgentLimit) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_visit_sheet_proto_rawDescGZIP(), []int{7}
-}
-
-func (x *AgentLimit) GetAgent() string {
-	if x != nil {
-		return x.Agent
-	}
-	return ""
-}
-
-func (x *AgentLimit) GetText() string {
-	if x != nil {
-		return x.Text
-	}
-	return ""
-}
-
-func (x *AgentLimit) GetMostMg() float64 {
-	if x != nil {
-		return x.MostMg
-	}
-	return 0
-}
-
-func (x *AgentLimit) GetMostCartridges() int32 {
-	if x != nil {
-		return x.MostCartridges
-	}
-	return 0
-}
-
-func (x *AgentLimit) GetBinding() string {
-	if x != nil {
-		return x.Binding
-	}
-	return ""
-}
-
-func (x *AgentLimit) GetArithmetic() []string {
-	if x != nil {
-		return x.Arithmetic
-	}
-	return nil
-}
-
-func (x *AgentLimit) GetProvenance() []*Provenance {
-	if x != nil {
-		return x.Provenance
-	}
-	return nil
-}
-
 var File_visitwright_v1_visit_sheet_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_visit_sheet_proto_rawDesc = "" +
 	"\n" +
-	" visitwright/v1/visit_sheet.proto\x12\x0evisitwright.v1\x1a\x1fvisitwright/v1/assessment.proto\x1a\x19visitwright/v1/case.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1cvisitwright/v1/patient.proto\x1a\x1dvisitwright/v1/personal.proto\x1a\x19visitwright/v1/plan.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\x91\x04\n" +
+	" visitwright/v1/visit_sheet.proto\x12\x0evisitwright.v1\x1a visitwright/v1/anaesthetic.proto\x1a\x1fvisitwright/v1/assessment.proto\x1a\x19visitwright/v1/case.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1cvisitwright/v1/patient.proto\x1a\x1dvisitwright/v1/personal.proto\x1a\x19visitwright/v1/plan.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xc3\x04\n" +
 	"\n" +
 	"VisitSheet\x129\n" +
 	"\bidentity\x18\x01 \x01(\v2\x1d.visitwright.v1.IdentityCheckR\bidentity\x121\n" +
@@ -770,15 +642,17 @@ const file_visitwright_v1_visit_sheet_proto_rawDesc = "" +
 	"\x13appointment_minutes\x18\b \x01(\x05R\x12appointmentMinutes\x12A\n" +
 	"\rchair_minutes\x18\t \x01(\v2\x1c.visitwright.v1.DistributionR\fchairMinutes\x12-\n" +
 	"\x12urgent_instruction\x18\n" +
-	" \x01(\tR\x11urgentInstruction\"\x8c\x01\n" +
+	" \x01(\tR\x11urgentInstruction\x120\n" +
+	"\areasons\x18\v \x03(\v2\x16.visitwright.v1.ReasonR\areasons\"\xa4\x01\n" +
 	"\rIdentityCheck\x12\x1c\n" +
 	"\treference\x18\x01 \x01(\tR\treference\x12\x1a\n" +
 	"\x05label\x18\x02 \x01(\tB\x04\x80\xce\x18\x01R\x05label\x12+\n" +
 	"\x11second_identifier\x18\x03 \x01(\tR\x10secondIdentifier\x12\x14\n" +
-	"\x05teeth\x18\x04 \x01(\tR\x05teeth\"P\n" +
+	"\x05teeth\x18\x04 \x01(\tR\x05teeth\x12\x16\n" +
+	"\x06checks\x18\x05 \x03(\tR\x06checks\"P\n" +
 	"\tAlertLine\x12+\n" +
 	"\x05alert\x18\x01 \x01(\v2\x15.visitwright.v1.AlertR\x05alert\x12\x16\n" +
-	"\x06effect\x18\x02 \x01(\tR\x06effect\"\xf8\x03\n" +
+	"\x06effect\x18\x02 \x01(\tR\x06effect\"\xa3\x04\n" +
 	"\tToothPart\x12\x12\n" +
 	"\x04case\x18\x01 \x01(\tR\x04case\x12+\n" +
 	"\x05tooth\x18\x02 \x01(\v2\x15.visitwright.v1.ToothR\x05tooth\x12-\n" +
@@ -795,7 +669,9 @@ const file_visitwright_v1_visit_sheet_proto_rawDesc = "" +
 	"\n" +
 	"difficulty\x18\v \x01(\v2\x1a.visitwright.v1.DifficultyR\n" +
 	"difficulty\x123\n" +
-	"\x06policy\x18\f \x01(\v2\x1b.visitwright.v1.PolicyTableR\x06policy\"\xac\x01\n" +
+	"\x06policy\x18\f \x01(\v2\x1b.visitwright.v1.PolicyTableR\x06policy\x12\x13\n" +
+	"\x05go_on\x18\r \x03(\tR\x04goOn\x12\x14\n" +
+	"\x05title\x18\x0e \x01(\tR\x05title\"\xac\x01\n" +
 	"\tSheetStep\x12\x12\n" +
 	"\x04step\x18\x01 \x01(\tR\x04step\x12\x12\n" +
 	"\x04text\x18\x02 \x01(\tR\x04text\x12\x18\n" +
@@ -809,24 +685,7 @@ const file_visitwright_v1_visit_sheet_proto_rawDesc = "" +
 	"\x05state\x18\x02 \x01(\tR\x05state\x12(\n" +
 	"\x04odds\x18\x03 \x01(\v2\x14.visitwright.v1.OddsR\x04odds\x12N\n" +
 	"\x17shortest_working_length\x18\x04 \x01(\v2\x16.visitwright.v1.FigureR\x15shortestWorkingLength\x12L\n" +
-	"\x16longest_working_length\x18\x05 \x01(\v2\x16.visitwright.v1.FigureR\x14longestWorkingLength\"\x8c\x01\n" +
-	"\x10AnaestheticLimit\x12\x18\n" +
-	"\aprofile\x18\x01 \x01(\tR\aprofile\x122\n" +
-	"\x06agents\x18\x02 \x03(\v2\x1a.visitwright.v1.AgentLimitR\x06agents\x12*\n" +
-	"\x11no_number_because\x18\x03 \x01(\tR\x0fnoNumberBecause\"\xee\x01\n" +
-	"\n" +
-	"AgentLimit\x12\x14\n" +
-	"\x05agent\x18\x01 \x01(\tR\x05agent\x12\x12\n" +
-	"\x04text\x18\x02 \x01(\tR\x04text\x12\x17\n" +
-	"\amost_mg\x18\x03 \x01(\x01R\x06mostMg\x12'\n" +
-	"\x0fmost_cartridges\x18\x04 \x01(\x05R\x0emostCartridges\x12\x18\n" +
-	"\abinding\x18\x05 \x01(\tR\abinding\x12\x1e\n" +
-	"\n" +
-	"arithmetic\x18\x06 \x03(\tR\n" +
-	"arithmetic\x12:\n" +
-	"\n" +
-	"provenance\x18\a \x03(\v2\x1a.visitwright.v1.ProvenanceR\n" +
-	"provenanceBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
+	"\x16longest_working_length\x18\x05 \x01(\v2\x16.visitwright.v1.FigureR\x14longestWorkingLengthBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
 
 var (
 	file_visitwright_v1_visit_sheet_proto_rawDescOnce sync.Once
@@ -840,7 +699,7 @@ func file_visitwright_v1_visit_sheet_proto_rawDescGZIP() []byte {
 	return file_visitwright_v1_visit_sheet_proto_rawDescData
 }
 
-var file_visitwright_v1_visit_sheet_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
+var file_visitwright_v1_visit_sheet_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
 var file_visitwright_v1_visit_sheet_proto_goTypes = []any{
 	(*VisitSheet)(nil),       // 0: visitwright.v1.VisitSheet
 	(*IdentityCheck)(nil),    // 1: visitwright.v1.IdentityCheck
@@ -848,10 +707,10 @@ var file_visitwright_v1_visit_sheet_proto_goTypes = []any{
 	(*ToothPart)(nil),        // 3: visitwright.v1.ToothPart
 	(*SheetStep)(nil),        // 4: visitwright.v1.SheetStep
 	(*CanalRow)(nil),         // 5: visitwright.v1.CanalRow
-	(*AnaestheticLimit)(nil), // 6: visitwright.v1.AnaestheticLimit
-	(*AgentLimit)(nil),       // 7: visitwright.v1.AgentLimit
-	(*Caution)(nil),          // 8: visitwright.v1.Caution
-	(*Distribution)(nil),     // 9: visitwright.v1.Distribution
+	(*Caution)(nil),          // 6: visitwright.v1.Caution
+	(*AnaestheticLimit)(nil), // 7: visitwright.v1.AnaestheticLimit
+	(*Distribution)(nil),     // 8: visitwright.v1.Distribution
+	(*Reason)(nil),           // 9: visitwright.v1.Reason
 	(*Alert)(nil),            // 10: visitwright.v1.Alert
 	(*Tooth)(nil),            // 11: visitwright.v1.Tooth
 	(*VisitPart)(nil),        // 12: visitwright.v1.VisitPart
@@ -867,28 +726,27 @@ var file_visitwright_v1_visit_sheet_proto_depIdxs = []int32{
 	2,  // 1: visitwright.v1.VisitSheet.alerts:type_name -> visitwright.v1.AlertLine
 	3,  // 2: visitwright.v1.VisitSheet.teeth:type_name -> visitwright.v1.ToothPart
 	4,  // 3: visitwright.v1.VisitSheet.start:type_name -> visitwright.v1.SheetStep
-	8,  // 4: visitwright.v1.VisitSheet.cautions:type_name -> visitwright.v1.Caution
-	6,  // 5: visitwright.v1.VisitSheet.anaesthetic:type_name -> visitwright.v1.AnaestheticLimit
-	9,  // 6: visitwright.v1.VisitSheet.chair_minutes:type_name -> visitwright.v1.Distribution
-	10, // 7: visitwright.v1.AlertLine.alert:type_name -> visitwright.v1.Alert
-	11, // 8: visitwright.v1.ToothPart.tooth:type_name -> visitwright.v1.Tooth
-	12, // 9: visitwright.v1.ToothPart.part:type_name -> visitwright.v1.VisitPart
-	13, // 10: visitwright.v1.ToothPart.accepted:type_name -> visitwright.v1.AcceptedOption
-	4,  // 11: visitwright.v1.ToothPart.steps:type_name -> visitwright.v1.SheetStep
-	5,  // 12: visitwright.v1.ToothPart.canals:type_name -> visitwright.v1.CanalRow
-	14, // 13: visitwright.v1.ToothPart.difficulty:type_name -> visitwright.v1.Difficulty
-	15, // 14: visitwright.v1.ToothPart.policy:type_name -> visitwright.v1.PolicyTable
-	16, // 15: visitwright.v1.SheetStep.provenance:type_name -> visitwright.v1.Provenance
-	17, // 16: visitwright.v1.CanalRow.odds:type_name -> visitwright.v1.Odds
-	18, // 17: visitwright.v1.CanalRow.shortest_working_length:type_name -> visitwright.v1.Figure
-	18, // 18: visitwright.v1.CanalRow.longest_working_length:type_name -> visitwright.v1.Figure
-	7,  // 19: visitwright.v1.AnaestheticLimit.agents:type_name -> visitwright.v1.AgentLimit
-	16, // 20: visitwright.v1.AgentLimit.provenance:type_name -> visitwright.v1.Provenance
-	21, // [21:21] is the sub-list for method output_type
-	21, // [21:21] is the sub-list for method input_type
-	21, // [21:21] is the sub-list for extension type_name
-	21, // [21:21] is the sub-list for extension extendee
-	0,  // [0:21] is the sub-list for field type_name
+	6,  // 4: visitwright.v1.VisitSheet.cautions:type_name -> visitwright.v1.Caution
+	7,  // 5: visitwright.v1.VisitSheet.anaesthetic:type_name -> visitwright.v1.AnaestheticLimit
+	8,  // 6: visitwright.v1.VisitSheet.chair_minutes:type_name -> visitwright.v1.Distribution
+	9,  // 7: visitwright.v1.VisitSheet.reasons:type_name -> visitwright.v1.Reason
+	10, // 8: visitwright.v1.AlertLine.alert:type_name -> visitwright.v1.Alert
+	11, // 9: visitwright.v1.ToothPart.tooth:type_name -> visitwright.v1.Tooth
+	12, // 10: visitwright.v1.ToothPart.part:type_name -> visitwright.v1.VisitPart
+	13, // 11: visitwright.v1.ToothPart.accepted:type_name -> visitwright.v1.AcceptedOption
+	4,  // 12: visitwright.v1.ToothPart.steps:type_name -> visitwright.v1.SheetStep
+	5,  // 13: visitwright.v1.ToothPart.canals:type_name -> visitwright.v1.CanalRow
+	14, // 14: visitwright.v1.ToothPart.difficulty:type_name -> visitwright.v1.Difficulty
+	15, // 15: visitwright.v1.ToothPart.policy:type_name -> visitwright.v1.PolicyTable
+	16, // 16: visitwright.v1.SheetStep.provenance:type_name -> visitwright.v1.Provenance
+	17, // 17: visitwright.v1.CanalRow.odds:type_name -> visitwright.v1.Odds
+	18, // 18: visitwright.v1.CanalRow.shortest_working_length:type_name -> visitwright.v1.Figure
+	18, // 19: visitwright.v1.CanalRow.longest_working_length:type_name -> visitwright.v1.Figure
+	20, // [20:20] is the sub-list for method output_type
+	20, // [20:20] is the sub-list for method input_type
+	20, // [20:20] is the sub-list for extension type_name
+	20, // [20:20] is the sub-list for extension extendee
+	0,  // [0:20] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_visit_sheet_proto_init() }
@@ -896,6 +754,7 @@ func file_visitwright_v1_visit_sheet_proto_init() {
 	if File_visitwright_v1_visit_sheet_proto != nil {
 		return
 	}
+	file_visitwright_v1_anaesthetic_proto_init()
 	file_visitwright_v1_assessment_proto_init()
 	file_visitwright_v1_case_proto_init()
 	file_visitwright_v1_model_proto_init()
@@ -910,7 +769,7 @@ func file_visitwright_v1_visit_sheet_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_visitwright_v1_visit_sheet_proto_rawDesc), len(file_visitwright_v1_visit_sheet_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   8,
+			NumMessages:   6,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
