@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"sort"
-	"strings"
 
 	"github.com/visitwright/visitwright/planner/provenance"
 	"github.com/visitwright/visitwright/planner/tooth"
@@ -114,6 +113,9 @@ func Believe(q Question) (Belief, error) {
 		return Belief{}, err
 	}
 
+	if located > f.most {
+		return q.beyondTables(prior, f, evidence, located)
+	}
 	start := restrict(prior.P[:f.most+1], located)
 	if start == nil {
 		return Belief{}, &Contradiction{canalsText(located) + " located with a file", "the planning row holds so many for impossible",
@@ -152,6 +154,43 @@ func Believe(q Question) (Belief, error) {
 	}
 	return b, b.explain(prior, further, f.most)
 }
+
+// beyondTables answers when a file is in one canal more than any table has for
+// the tooth. The finding stands, with the question that it raises; everything
+// else that was seen is beside the point.
+func (q Question) beyondTables(prior Row, f frame, evidence []Evidence, located int) (Belief, error) {
+	b := Belief{
+		Kind: q.Kind, Shape: q.Shape, Count: CanalsToTreat, Located: located, Expected: located, Mark: prior.Mark,
+		Before: append([]float64(nil), prior.P[:f.most+1]...), P: make([]float64, located+1),
+	}
+	b.Before = append(b.Before, 0)
+	b.P[located] = 1
+	var err error
+	if b.Names, err = Sequence(q.Kind, q.Shape, f.most, f.most); err != nil {
+		return Belief{}, err
+	}
+	b.Names = append(b.Names, extraCanal)
+	for _, e := range evidence {
+		row, _ := signFor(e.Sign, q.Kind)
+		it := &item{Evidence: e, row: row}
+		if it.counted = row.form == formLocated; !it.counted {
+			it.aside = canalsText(located) + " located, which settles it"
+		}
+		b.Weighed = append(b.Weighed, it.weighed())
+	}
+	b.Lines = append(b.Lines, Line{
+		Text: fmt.Sprintf("%s located, more than the tables know for %s (%d): confirm on a film or by the apex locator that each is a canal and none a perforation",
+			canalsText(located), article(q.Kind.Words()), f.most),
+		Mark: prior.Mark,
+	}, Line{Text: priorText(prior, &b), Mark: prior.Mark})
+	for _, w := range b.Weighed {
+		b.Lines = append(b.Lines, Line{Text: w.Text, Mark: w.Mark})
+	}
+	return b, nil
+}
+
+// extraCanal names a canal that no table has for its tooth.
+const extraCanal = "extra"
 
 func (q Question) prior() (Row, error) {
 	shippedRow, err := PriorOf(q.Kind, q.Shape)
@@ -239,162 +278,6 @@ func leastOf(p []float64) int {
 		}
 	}
 	return 0
-}
-
-// overruled says why evidence below the number located no longer counts.
-func overruled(e Evidence, located int) string {
-	switch {
-	case located == 0 || e.Sign == CanalsLocated:
-		return ""
-	case isSearch(e.Sign) && e.Count < located:
-		return fmt.Sprintf("%s located since", canalsText(located))
-	case e.Count > 0 && e.Count < located && e.Sign != ContralateralCount && e.Sign != FilledCount:
-		return fmt.Sprintf("%s located, which overrules it", canalsText(located))
-	case e.Sign == FurtherOrifice && e.Count <= located:
-		return "that canal is located already"
-	}
-	return ""
-}
-
-// setAsideLesserNegatives: what a worse image does not show is no evidence
-// once a better image shows it.
-func setAsideLesserNegatives(items []*item) {
-	for _, better := range items {
-		if better.aside != "" || better.shift <= 0 || better.row.form != formCount {
-			continue
-		}
-		for _, worse := range items {
-			if worse.row.group == better.row.group && worse.row.rank < better.row.rank && worse.shift < 0 && worse.aside == "" {
-				worse.aside = "a better image shows more (" + phrase(better.Evidence) + ")"
-			}
-		}
-	}
-}
-
-// choose picks, in each group, at most one piece for a further canal and one
-// against, and returns the shares that follow.
-//
-// Pieces for are picked to raise the odds of a further canal most, pieces
-// against then to lower them most. A further piece for can therefore never
-// lower the odds, nor one against raise them, whatever else is known.
-func choose(start []float64, items []*item, further int) []float64 {
-	var groups []string
-	picks := map[string]*picking{}
-	for _, it := range items {
-		if it.aside != "" || it.row.form == formLocated {
-			it.counted = it.row.form == formLocated
-			continue
-		}
-		g, ok := picks[it.row.group]
-		if !ok {
-			g = &picking{}
-			picks[it.row.group] = g
-			groups = append(groups, it.row.group)
-		}
-		switch {
-		case it.shift > 0:
-			g.pro = append(g.pro, it)
-		case it.shift < 0:
-			g.con = append(g.con, it)
-		default:
-			it.aside = "it says nothing about a further canal of this tooth"
-		}
-	}
-	var slots [][]*item // pros first, then cons
-	for _, name := range groups {
-		if g := picks[name]; len(g.pro) > 0 {
-			slots = append(slots, g.pro)
-		}
-	}
-	pros := len(slots)
-	for _, name := range groups {
-		if g := picks[name]; len(g.con) > 0 {
-			slots = append(slots, g.con)
-		}
-	}
-	best := search(start, slots, 0, pros, further)
-	for _, it := range best.picked {
-		it.counted = true
-	}
-	strongest := map[string][]string{}
-	for _, it := range best.picked {
-		strongest[it.row.group] = append(strongest[it.row.group], phrase(it.Evidence))
-	}
-	for _, it := range items {
-		if !it.counted && it.aside == "" {
-			it.aside = "it looks at the same thing as what already counts"
-			if s := strongest[it.row.group]; len(s) > 0 {
-				it.aside += " (" + strings.Join(s, "; ") + ")"
-			}
-		}
-	}
-	return best.p
-}
-
-type picking struct{ pro, con []*item }
-
-type pick struct {
-	p      []float64
-	value  float64
-	picked []*item
-}
-
-// search tries every choice of one piece or none from each slot: the slots of
-// pieces for maximise the odds of a further canal, those against minimise them.
-func search(p []float64, slots [][]*item, at, pros, further int) pick {
-	if at == len(slots) {
-		return pick{p: p, value: atLeast(p, further)}
-	}
-	best := search(p, slots, at+1, pros, further)
-	for _, it := range slots[at] {
-		got := search(multiply(p, it.likely), slots, at+1, pros, further)
-		better := got.value > best.value
-		if at >= pros {
-			better = got.value < best.value
-		}
-		if better {
-			got.picked = append(got.picked, it)
-			best = got
-		}
-	}
-	return best
-}
-
-// restrict drops counts below the number located; nil when nothing is left.
-func restrict(p []float64, least int) []float64 {
-	out := make([]float64, len(p))
-	for n := max(least, 1); n < len(p); n++ {
-		out[n] = p[n]
-	}
-	return normalised(out)
-}
-
-func multiply(p, likely []float64) []float64 {
-	out := make([]float64, len(p))
-	for n := range p {
-		out[n] = p[n] * likely[n]
-	}
-	return normalised(out)
-}
-
-func normalised(p []float64) []float64 {
-	sum := 0.0
-	for _, v := range p {
-		sum += v
-	}
-	if sum <= 0 {
-		return nil
-	}
-	for n := range p {
-		p[n] /= sum
-	}
-	return p
-}
-
-func logOdds(p []float64, n int) float64 {
-	above := atLeast(p, n)
-	const edge = 1e-12 // keeps certainty finite, so that shifts can be compared
-	return math.Log((above + edge) / (1 - above + edge))
 }
 
 // expected canals: what access finds without a search, if it exists. After a

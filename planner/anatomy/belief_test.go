@@ -324,6 +324,24 @@ func TestAFileInACanalOverrulesEveryImage(t *testing.T) {
 	}
 }
 
+func TestACanalThatNoTableHasStandsOnceAFileIsInIt(t *testing.T) {
+	b := believe(t, Question{Kind: tooth.MandibularCentralIncisor, Evidence: []Evidence{{Sign: CanalsLocated, Count: 3}, {Sign: FastBreak}, {Sign: CBCTCount, Count: 2}}})
+	if !near(b.P[3], 1, 1e-12) || len(b.Names) != 3 || b.Expected != 3 || len(b.Before) != len(b.P) {
+		t.Errorf("%v, %v, %d expected", b.P, b.Names, b.Expected)
+	}
+	if !strings.Contains(b.Lines[0].Text, "perforation") {
+		t.Errorf("nobody asks whether it is a perforation: %q", b.Lines[0].Text)
+	}
+	for _, e := range []Evidence{{Sign: CanalsLocated, Count: 4}, {Sign: CBCTCount, Count: 3}, {Sign: SearchMicroscope, Count: 3}} {
+		if _, err := Believe(Question{Kind: tooth.MandibularCentralIncisor, Evidence: []Evidence{e}}); !errors.Is(err, ErrImpossible) {
+			t.Errorf("%+v: %v", e, err)
+		}
+	}
+	if _, err := Believe(Question{Kind: tooth.MandibularFirstMolar, Evidence: []Evidence{{Sign: CanalsLocated, Count: 6}}}); !errors.Is(err, ErrImpossible) {
+		t.Errorf("six canals in a molar: %v", err)
+	}
+}
+
 func TestTheExplanationNamesTheCanalTheOddsTheReasonAndTheCount(t *testing.T) {
 	b := believe(t, Question{Kind: tooth.MandibularFirstMolar, Evidence: []Evidence{{Sign: OffCentreOrifice}, {Sign: FastBreak}}})
 	first := b.Lines[0].Text

@@ -68,22 +68,23 @@ func (s Shape) Words() string {
 
 // Row is one distribution of a count for one kind of tooth.
 type Row struct {
-	Kind    tooth.Kind
-	Count   Count
-	Shape   Shape
-	Planned bool // the row that is used for planning; else a published row
+	Kind    tooth.Kind `json:"kind"`
+	Count   Count      `json:"count"`
+	Shape   Shape      `json:"shape"`
+	Planned bool       `json:"planned"` // the row that is used for planning; else a published row
 	// P[n] is the share of teeth with exactly n; P[0] is 0; Most+1 entries.
 	// Published rows sum to one only within the rounding of their source.
-	P []float64
+	P []float64 `json:"p"`
 	// MoreFrom, when above 0, is the number at which the source stops splitting:
 	// P[MoreFrom] stands for "so many or more".
-	MoreFrom int
+	MoreFrom int `json:"more_from,omitempty"`
 	// Low and High are the published range of the share with RangeFrom or more;
 	// RangeFrom is 0 when none was gathered.
-	RangeFrom int
-	Low, High float64
-	Teeth     int // teeth in the series; 0 when unknown
-	Mark      provenance.Mark
+	RangeFrom int             `json:"range_from,omitempty"`
+	Low       float64         `json:"low,omitempty"`
+	High      float64         `json:"high,omitempty"`
+	Teeth     int             `json:"teeth,omitempty"` // teeth in the series; 0 when unknown
+	Mark      provenance.Mark `json:"mark"`
 }
 
 func readCounts(r *record) Row {

@@ -13,7 +13,8 @@ type Evidence struct {
 	Sign Sign `json:"sign"`
 	// Absent: a present-or-absent sign was looked for and is not there.
 	Absent bool `json:"absent,omitempty"`
-	// Count of a sign with a count: canals seen, filled or located. For a search
+	// Count of a sign with a count: canals seen, filled or located, 1 to what the
+	// tables know for the tooth (located: one more). For a search
 	// it is the number of canals located when the search ended. For a further
 	// orifice it is the number of orifices in all; 0 means one more than were
 	// located, or than are routine.
@@ -76,7 +77,11 @@ func (q Question) fill(e Evidence, f frame, located int) (Evidence, error) {
 	if e.Absent {
 		return e, fmt.Errorf("%w: %s is absent and has a count; want a count alone", ErrEvidence, e.Sign)
 	}
-	if e.Count < 1 || e.Count > f.most {
+	most := f.most
+	if row.form == formLocated && most < Most {
+		most++ // what a file has found stands, even if no table has it; see beyondTables
+	}
+	if e.Count < 1 || e.Count > most {
 		return e, impossible(q.Kind, q.Shape, string(e.Sign), e.Count, f.most)
 	}
 	return e, nil

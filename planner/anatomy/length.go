@@ -12,13 +12,21 @@ import (
 
 // Length is what is usual for the length of a kind of tooth, in mm.
 type Length struct {
-	Kind tooth.Kind
+	Kind tooth.Kind `json:"kind"`
 	// The tooth from tip to apex, in the series the bands rest on.
-	ToothMean, ToothLeast, ToothGreatest float64
-	Usual                                float64 // usual working length: the mean tooth less the way to the constriction
-	SoftLow, SoftHigh                    float64 // outside: worth a second look
-	HardLow, HardHigh                    float64 // outside: surely a slip, ask
-	Mark                                 provenance.Mark
+	ToothMean     float64 `json:"tooth_mean"`
+	ToothLeast    float64 `json:"tooth_least"`
+	ToothGreatest float64 `json:"tooth_greatest"`
+	// Usual working length: the mean tooth less the way to the constriction.
+	Usual float64 `json:"usual"`
+	// Outside the soft band: worth a second look. Outside the hard one: surely a
+	// slip, ask.
+	SoftLow  float64 `json:"soft_low"`
+	SoftHigh float64 `json:"soft_high"`
+	HardLow  float64 `json:"hard_low"`
+	HardHigh float64 `json:"hard_high"`
+
+	Mark provenance.Mark `json:"mark"`
 }
 
 type lengthRule struct {
