@@ -250,6 +250,7 @@ func (w *Window) pick(leftOut func(Bound) bool) {
 		w.Earliest, w.Target, w.Latest = 0, 0, 0
 		return
 	}
+	w.Target = (w.Earliest + w.Latest) / 2
 	if target != nil {
 		w.Target = target.Days
 	}

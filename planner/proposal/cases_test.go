@@ -1,0 +1,117 @@
+package proposal
+
+import (
+	"flag"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/visitwright/visitwright/planner/anatomy"
+	"github.com/visitwright/visitwright/planner/difficulty"
+	"github.com/visitwright/visitwright/planner/visits"
+)
+
+var update = flag.Bool("update", false, "write the golden files anew")
+
+func clinic(t testing.TB) Clinic {
+	t.Helper()
+	c, err := StandardClinic()
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.Microscope = true
+	c.Referral = difficulty.ReferFromHigh
+	c.UrgentInstruction = "Call the practice's urgent line; out of hours the hospital on duty."
+	return c
+}
+
+// easy answers every question that a study ties to time.
+func easy(changed difficulty.Answers) difficulty.Answers {
+	a := difficulty.Answers{"root-curvature": "under-10", "apex-width": "closed", "axis": "in-line", "root-division": "usual", "tooth-length": "up-to-25",
+		"canal-appearance": "visible", "crown-form": "normal", "periodontal-condition": "sound", "tilt": "under-10", "rotation": "under-10",
+		"medical-history": "asa-1", "cooperation": "at-ease", "emergency": "little", "diagnosis": "clear", "isolation": "routine"}
+	for k, v := range changed {
+		a[k] = v
+	}
+	return a
+}
+
+// demo is the main case of the demo: 46, necrotic with an apical lesion, three
+// canals expected, narrow mesial canals, a further distal canal possible.
+func demo(t testing.TB) Input {
+	return Input{
+		Tooth: 46, Diagnosis: "necrotic-lesion", Conditions: []string{"caries", "narrow-mesial-canals"},
+		Answers:  easy(difficulty.Answers{"root-curvature": "10-to-30"}),
+		Evidence: []anatomy.Evidence{{Sign: anatomy.FastBreak}},
+		Patient:  Patient{WeightKg: 70, OpeningMM: 44, Bear: visits.Bear{Minutes: 120, Chance: .2}, Alerts: []string{"latex"}},
+		Clinic:   clinic(t),
+	}
+}
+
+func vitalUpperMolar(t testing.TB) Input {
+	return Input{Tooth: 16, Diagnosis: "irreversible-pulpitis", Conditions: []string{"caries"}, Answers: easy(nil),
+		Patient: Patient{WeightKg: 62, Bear: visits.Bear{Minutes: 120, Chance: .2}}, Clinic: clinic(t)}
+}
+
+func retreatedLowerMolar(t testing.TB) Input {
+	return Input{Tooth: 36, Diagnosis: "previously-treated-lesion", Conditions: []string{"crowned", "post"},
+		Answers: easy(difficulty.Answers{"endodontic-history": "completed", "crown-form": "crowned", "canal-appearance": "reduced"}),
+		Patient: Patient{WeightKg: 80, Bear: visits.Bear{Minutes: 150, Chance: .2}, Alerts: []string{"anticoagulant"}}, Clinic: clinic(t)}
+}
+
+func upperIncisor(t testing.TB) Input {
+	return Input{Tooth: 11, Diagnosis: "necrotic", Answers: easy(nil), Patient: Patient{WeightKg: 55}, Clinic: clinic(t)}
+}
+
+func lowerPremolar(t testing.TB) Input {
+	return Input{Tooth: 34, Diagnosis: "silent-irreversible-pulpitis", Conditions: []string{"caries"}, Answers: easy(nil),
+		Evidence: []anatomy.Evidence{{Sign: anatomy.FastBreak}},
+		Patient:  Patient{WeightKg: 70}, Clinic: clinic(t)}
+}
+
+func emergency(t testing.TB) Input {
+	return Input{Tooth: 36, Protocol: "emergency-relief", Diagnosis: "irreversible-pulpitis", Conditions: []string{"caries"},
+		Findings: Findings{Pain: true}, Answers: easy(difficulty.Answers{"emergency": "severe"}), Patient: Patient{WeightKg: 75}, Clinic: clinic(t)}
+}
+
+func proposed(t testing.TB, in Input) Plan {
+	t.Helper()
+	p, err := Propose(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+func TestThePlansOfTheMainCasesReadAsAClinicianExpects(t *testing.T) {
+	for name, in := range map[string]Input{
+		"46-necrotic-lesion": demo(t), "16-vital": vitalUpperMolar(t), "36-retreatment": retreatedLowerMolar(t),
+		"11-necrotic": upperIncisor(t), "34-vital": lowerPremolar(t), "36-emergency": emergency(t),
+	} {
+		t.Run(name, func(t *testing.T) {
+			p := proposed(t, in)
+			sheet, err := VisitSheet([]Part{{Input: in, Plan: p, Visit: 1}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			golden(t, name+".txt", p.Text()+"\n\n"+sheet.Text())
+		})
+	}
+}
+
+func golden(t *testing.T, file, got string) {
+	t.Helper()
+	path := filepath.Join("testdata", file)
+	if *update {
+		if err := os.WriteFile(path, []byte(got), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if string(want) != got {
+		t.Errorf("%s differs; run go test ./planner/proposal -update and read the change\n%s", file, got)
+	}
+}

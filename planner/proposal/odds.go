@@ -1,0 +1,24 @@
+package proposal
+
+import (
+	"fmt"
+	"math"
+)
+
+// oddsWords says a chance the way people count: "8 in 10 finish on time".
+// Close to the ends tens become hundreds, and nothing is ever called certain.
+func oddsWords(p float64, what string) Odds {
+	return Odds{P: p, Words: count(p) + " " + what}
+}
+
+func count(p float64) string {
+	switch {
+	case p < .005:
+		return "fewer than 1 in 100"
+	case p > .995:
+		return "more than 99 in 100"
+	case p < .095 || p > .905:
+		return fmt.Sprintf("%d in 100", int(math.Round(p*100)))
+	}
+	return fmt.Sprintf("%d in 10", int(math.Round(p*10)))
+}
