@@ -1,9 +1,11 @@
 package cli
 
 import (
+	"errors"
 	"fmt"
 	"os"
 
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
@@ -35,6 +37,11 @@ func (c *PlanCommand) Run(s *Session) error {
 		}
 		asked.Patient.Reference = "unnamed"
 	}
+	if s.Kept && s.Rehearse != nil {
+		if err := s.rehearse(asked, c.MostVisits); err != nil {
+			return err
+		}
+	}
 	plan, sheets, err := s.planCase(asked, c.MostVisits, !c.NoSheet)
 	if err != nil {
 		return err
@@ -45,6 +52,19 @@ func (c *PlanCommand) Run(s *Session) error {
 			ShowSheet(p, sheet)
 		}
 	})
+}
+
+// rehearse plans the case where nothing is kept.
+func (s *Session) rehearse(asked *caseFile, mostVisits int32) (err error) {
+	rehearsal, end, err := s.Rehearse()
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, end()) }()
+	_, _, err = rehearsal.planCase(&caseFile{
+		Patient: proto.CloneOf(asked.Patient), Case: proto.CloneOf(asked.Case), Findings: asked.Findings,
+	}, mostVisits, false)
+	return err
 }
 
 // read gathers the case from the file or from the flags.

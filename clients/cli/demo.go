@@ -53,3 +53,13 @@ func Demo(s *Session, practice string, file []byte) error {
 		p.Text("Serve it to others:         visitwright serve")
 	})
 }
+
+// PlanFile opens the case of a case file and plans it.
+func PlanFile(s *Session, file []byte) (*vw.Plan, error) {
+	asked, err := parseCaseFile(file)
+	if err != nil {
+		return nil, err
+	}
+	plan, _, err := s.planCase(asked, 0, false)
+	return plan, err
+}

@@ -25,6 +25,10 @@ type Session struct {
 	JSON     bool // the answer as JSON in place of text
 	Kept     bool // what is made stays: there is a running service or a database behind it
 	Now      func() time.Time
+	// Rehearse opens a session on a service of its own that keeps nothing. A
+	// command that writes in several steps tries them there first, so that a
+	// mistake in a later step does not leave the earlier ones behind. May be nil.
+	Rehearse func() (rehearsal *Session, end func() error, err error)
 }
 
 // ErrUsage marks a mistake in how a command was called, rather than something

@@ -44,12 +44,9 @@ func (o *opener) open() (*cli.Session, error) {
 	if o.where.Server == "" {
 		// A plan asked for without a service leaves nothing behind.
 		if first, _, _ := strings.Cut(o.command, " "); first == "plan" || first == "version" {
-			folder, err := os.MkdirTemp("", "visitwright-")
-			if err != nil {
+			if err := o.nothingKept(); err != nil {
 				return nil, err
 			}
-			o.closers = append(o.closers, func() error { return os.RemoveAll(folder) })
-			*o.where = where{Data: folder, As: o.where.As, Output: o.where.Output}
 			s.Kept = false
 		}
 		h, dial, err := o.inProcess()
@@ -66,6 +63,9 @@ func (o *opener) open() (*cli.Session, error) {
 			return nil, err
 		}
 	}
+	if s.Kept {
+		s.Rehearse = o.rehearse
+	}
 	practice, token, err := o.where.credentials(o.command, kept)
 	if err != nil {
 		return nil, err
@@ -77,6 +77,27 @@ func (o *opener) open() (*cli.Session, error) {
 	}
 	o.closers = append(o.closers, s.Client.Close)
 	return s, nil
+}
+
+// nothingKept turns to a data folder that goes away when the session closes.
+func (o *opener) nothingKept() error {
+	folder, err := os.MkdirTemp("", "visitwright-")
+	if err != nil {
+		return err
+	}
+	o.closers = append(o.closers, func() error { return os.RemoveAll(folder) })
+	o.where = &where{Data: folder, As: o.where.As, Output: o.where.Output}
+	return nil
+}
+
+// rehearse opens a session beside this one that keeps nothing.
+func (o *opener) rehearse() (*cli.Session, func() error, error) {
+	beside := &opener{ctx: o.ctx, where: &where{}, world: o.world, command: "plan"}
+	s, err := beside.open()
+	if err != nil {
+		return nil, nil, errors.Join(err, beside.close())
+	}
+	return s, beside.close, nil
 }
 
 // inProcess starts the whole service behind a connection in memory.

@@ -1,0 +1,207 @@
+package main
+
+import (
+	"context"
+	"io"
+	"log/slog"
+	"net"
+	"os"
+	"path/filepath"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/jmoiron/sqlx"
+	"google.golang.org/grpc"
+	"google.golang.org/protobuf/proto"
+
+	"github.com/visitwright/visitwright/clients/cli"
+	client "github.com/visitwright/visitwright/clients/go"
+	"github.com/visitwright/visitwright/cmd/visitwright/server"
+	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
+	"github.com/visitwright/visitwright/store"
+	"github.com/visitwright/visitwright/testdata/demo"
+)
+
+// bench is the service as `serve` runs it, on the embedded store, with one
+// planned case, and a client of it.
+type bench struct {
+	house   *house
+	session *cli.Session
+	plan    *vw.Plan
+}
+
+func newBench(b *testing.B) *bench {
+	b.Helper()
+	w := &where{Data: b.TempDir()}
+	// The log is written as in production, to nowhere.
+	log := server.NewLogger(io.Discard, slog.LevelInfo)
+	h, err := openHouse(b.Context(), houseOptions{where: w, now: time.Now, log: log, name: demo.Practice, zone: demo.Zone,
+		server: server.Options{Listen: "127.0.0.1:0", CallsPerSecond: 1e9, CallsBurst: 1e6}})
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(func() {
+		if err := h.close(); err != nil {
+			b.Error(err)
+		}
+	})
+	token, _ := h.credentials.Token(store.RoleClinician)
+	c, err := client.Connect(h.server.Address(), client.Options{Token: token})
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(func() { _ = c.Close() })
+	s := &cli.Session{Context: b.Context(), Client: c, Practice: h.credentials.Practice, Out: io.Discard, Now: time.Now, Kept: true}
+	plan, err := cli.PlanFile(s, demo.Case)
+	if err != nil {
+		b.Fatal(err)
+	}
+	return &bench{house: h, session: s, plan: plan}
+}
+
+// bare is a gRPC server without any chain whose GetCase answers a message that
+// is ready, after the SQL of a case when db is set.
+type bare struct {
+	vw.UnimplementedPlannerServiceServer
+	ready *vw.Case
+	read  *sqlx.Stmt
+	args  []any
+}
+
+// caseSQL is the statement that a read of a case costs in the store.
+const caseSQL = `SELECT id, patient_id, tooth, clinician, state, protocol, diagnosis, root_development, closing_reason, close_us,
+	sealed, external_ids, revision, assessment, row_version, create_us, update_us FROM cases WHERE practice_id = ?1 AND id = ?2`
+
+type caseColumns struct {
+	ID              string `db:"id"`
+	PatientID       string `db:"patient_id"`
+	Tooth           int    `db:"tooth"`
+	Clinician       string `db:"clinician"`
+	State           string `db:"state"`
+	Protocol        string `db:"protocol"`
+	Diagnosis       string `db:"diagnosis"`
+	RootDevelopment string `db:"root_development"`
+	ClosingReason   string `db:"closing_reason"`
+	CloseUS         int64  `db:"close_us"`
+	Sealed          []byte `db:"sealed"`
+	ExternalIDs     string `db:"external_ids"`
+	Revision        int    `db:"revision"`
+	Assessment      int    `db:"assessment"`
+	RowVersion      int64  `db:"row_version"`
+	CreateUS        int64  `db:"create_us"`
+	UpdateUS        int64  `db:"update_us"`
+}
+
+func (s *bare) GetCase(ctx context.Context, _ *vw.GetCaseRequest) (*vw.Case, error) {
+	if s.read != nil {
+		var row caseColumns
+		if err := s.read.GetContext(ctx, &row, s.args...); err != nil {
+			return nil, err
+		}
+	}
+	return s.ready, nil
+}
+
+// serveBare runs the bare server and returns a client of it: the same client,
+// so that both sides pay for deadline, token and typed errors.
+func serveBare(b *testing.B, s *bare) *client.Client {
+	b.Helper()
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		b.Fatal(err)
+	}
+	g := grpc.NewServer()
+	vw.RegisterPlannerServiceServer(g, s)
+	go func() { _ = g.Serve(listener) }()
+	b.Cleanup(g.Stop)
+	c, err := client.Connect(listener.Addr().String(), client.Options{Token: "vw1.x"})
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(func() { _ = c.Close() })
+	return c
+}
+
+// BenchmarkReadCase reads one case with the full chain and the access audit on,
+// beside a handler that does only its SQL and beside a bare echo of the same
+// size.
+func BenchmarkReadCase(b *testing.B) {
+	x := newBench(b)
+	request := &vw.GetCaseRequest{Name: x.plan.GetCase()}
+	ready, err := x.session.Client.Planner.GetCase(b.Context(), request)
+	if err != nil {
+		b.Fatal(err)
+	}
+	read, err := x.house.store.Pools()["sqlite-readers"].Preparex(caseSQL)
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(func() { _ = read.Close() })
+	sides := []struct {
+		name string
+		c    *client.Client
+	}{
+		{"ours", x.session.Client},
+		{"only-its-sql", serveBare(b, &bare{ready: ready, read: read, args: []any{x.session.Practice, filepath.Base(ready.GetName())}})},
+		{"bare-echo", serveBare(b, &bare{ready: ready})},
+	}
+	for _, callers := range []struct {
+		name string
+		n    int
+	}{{"one-caller", 1}, {"eight-callers", 8}} {
+		for _, side := range sides {
+			b.Run(callers.name+"/"+side.name, func(b *testing.B) {
+				b.ReportAllocs()
+				b.SetBytes(int64(proto.Size(ready)))
+				var wg sync.WaitGroup
+				for caller := range callers.n {
+					wg.Go(func() {
+						for i := caller; i < b.N; i += callers.n {
+							if _, err := side.c.Planner.GetCase(b.Context(), request); err != nil {
+								b.Error(err)
+								return
+							}
+						}
+					})
+				}
+				wg.Wait()
+			})
+		}
+	}
+}
+
+// BenchmarkPropose proposes and keeps a plan over gRPC, beside the same asked
+// as a preview (computing and reading alone), and beside one write to the disk
+// that waits for it.
+func BenchmarkPropose(b *testing.B) {
+	x := newBench(b)
+	propose := func(preview bool) func(b *testing.B) {
+		return func(b *testing.B) {
+			for b.Loop() {
+				_, err := x.session.Client.Planner.ProposePlan(b.Context(), &vw.ProposePlanRequest{Parent: x.plan.GetCase(), ValidateOnly: preview})
+				if err != nil {
+					b.Fatal(err)
+				}
+			}
+		}
+	}
+	b.Run("ours", propose(false))
+	b.Run("preview", propose(true))
+	b.Run("one-fsync", func(b *testing.B) {
+		f, err := os.Create(filepath.Join(b.TempDir(), "page"))
+		if err != nil {
+			b.Fatal(err)
+		}
+		defer func() { _ = f.Close() }()
+		page := make([]byte, 4096)
+		for b.Loop() {
+			if _, err := f.WriteAt(page, 0); err != nil {
+				b.Fatal(err)
+			}
+			if err := f.Sync(); err != nil {
+				b.Fatal(err)
+			}
+		}
+	})
+}
