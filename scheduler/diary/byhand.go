@@ -269,6 +269,7 @@ func (c *checker) resources(p *Place) {
 	d := c.m.days[i]
 	if shut, ok := c.m.practice.Calendar.Closed(p.Day); ok {
 		c.warn(Warning{Code: WarnClosed, Refused: true}, "closed on %s: %s", p.Day, shut.Reason)
+		return
 	}
 	for _, h := range p.Holds {
 		if h.Time.Start.Unix() < d.start || h.Time.End.Unix() > d.start+int64(d.cells)*Grid*60 {
