@@ -41,7 +41,8 @@ type tx struct {
 	silent   bool     // nothing changed: leave no audit entry
 	also     []alsoAbout
 	changes  []Change
-	head     *head // set once the practice's head is locked
+	days     map[int64]*dayTouch // UTC days of the diary that this transaction touches
+	head     *head               // set once the practice's head is locked
 }
 
 // about says what the audit entry of this transaction is about.
@@ -268,10 +269,13 @@ func (t *tx) finish(ctx context.Context, out any) error {
 			return err
 		}
 	}
-	if t.silent && len(t.changes)+len(t.also) == 0 {
+	if t.silent && len(t.changes)+len(t.also)+len(t.days) == 0 {
 		return nil
 	}
 	if err := t.lockHead(ctx); err != nil {
+		return err
+	}
+	if err := t.writeDays(ctx); err != nil {
 		return err
 	}
 	return t.leave(ctx)

@@ -156,6 +156,9 @@ func Run(t *testing.T, b Backend) {
 		{"audit", auditTests},
 		{"requests", requestTests},
 		{"tokens", tokenTests},
+		{"diary", diaryTests},
+		{"taking in", takeInTests},
+		{"changes", changeTests},
 	} {
 		t.Run(group.name, func(t *testing.T) {
 			for name, test := range group.tests {

@@ -1,0 +1,540 @@
+package storetest
+
+import (
+	"errors"
+	"fmt"
+	"reflect"
+	"slices"
+	"sync"
+	"time"
+
+	"github.com/visitwright/visitwright/store"
+)
+
+// surgery is a small practice: what its diary tests book.
+type surgery struct {
+	*bench
+	room, room2, nurse, scope store.ResourceRef
+	clinician                 store.ResourceRef
+	patient, patient2         store.Patient
+}
+
+func newSurgery(b *bench, practice string) *surgery {
+	b.Helper()
+	s := &surgery{bench: b}
+	put := func(r store.Resource) store.ResourceRef {
+		r.Active = true
+		got, err := b.s.PutResource(b.ctx, call(practice), r)
+		b.must(err)
+		return got.ResourceRef
+	}
+	s.room = put(store.Resource{ResourceRef: store.ResourceRef{Kind: store.KindRoom}, Name: "One", PreparationMinutes: 5, CleanUpMinutes: 5})
+	s.room2 = put(store.Resource{ResourceRef: store.ResourceRef{Kind: store.KindRoom}, Name: "Two"})
+	s.nurse = put(store.Resource{ResourceRef: store.ResourceRef{Kind: store.KindNurse}, Name: "Nurse"})
+	s.scope = put(store.Resource{ResourceRef: store.ResourceRef{Kind: store.KindEquipment}, Name: "Microscope", Class: "microscope", Rooms: []string{s.room.ID}})
+	c, err := b.s.PutClinician(b.ctx, call(practice), store.Clinician{Name: "Clinician", Active: true})
+	b.must(err)
+	s.clinician = store.ResourceRef{Kind: store.KindClinician, ID: c.ID}
+	s.patient = b.patient(practice, "diary-1")
+	s.patient2 = b.patient(practice, "diary-2")
+	return s
+}
+
+// at is a time on the day after Start, in minutes from midnight UTC.
+func at(minutes int) time.Time {
+	return time.Date(2026, 3, 4, 0, minutes, 0, 0, time.UTC)
+}
+
+// place is an hour of work in a room: the room throughout, the clinician from
+// the tenth minute on.
+func (s *surgery) place(room store.ResourceRef, from, to int) store.Place {
+	return store.Place{Start: at(from), End: at(to), Zone: "Europe/Vienna", Local: "2026-03-04T09:00", ZoneVersion: "2026a",
+		Spans: []store.Span{{ResourceRef: room, Start: at(from), End: at(to)}, {ResourceRef: s.clinician, Start: at(from + 10), End: at(to)}}}
+}
+
+func (s *surgery) one(room store.ResourceRef, from, to int) store.NewBooking {
+	return store.NewBooking{PatientID: s.patient.ID, Visits: []store.NewVisit{{Place: s.place(room, from, to)}}}
+}
+
+func (s *surgery) book(n store.NewBooking) store.Booking {
+	s.Helper()
+	b, err := s.s.BookOffer(s.ctx, call(ours), n)
+	s.must(err)
+	return b
+}
+
+func (s *surgery) wantTaken(err error, kind store.ResourceKind) {
+	s.Helper()
+	var t *store.Taken
+	if !errors.As(err, &t) || t.Kind != kind || t.Visit == 0 {
+		s.Errorf("got %v, want taken %s", err, kind)
+	}
+}
+
+func surgeryTest(f func(*surgery)) func(*bench) {
+	return func(b *bench) { f(newSurgery(b, ours)) }
+}
+
+var diaryTests = map[string]func(*bench){
+	"a booking comes back as booked": surgeryTest(func(s *surgery) {
+		c, err := s.s.CreateCase(s.ctx, call(ours), store.Case{PatientID: s.patient.ID, Tooth: 46})
+		s.must(err)
+		n := store.NewBooking{PatientID: s.patient.ID, Visits: []store.NewVisit{
+			{Place: s.place(s.room, 480, 540), Cases: []store.VisitOf{{CaseID: c.ID, Revision: 1, Option: "two-visits", Visit: 1}}, Document: []byte{1}},
+			{Place: s.place(s.room2, 600, 660), Cases: []store.VisitOf{{CaseID: c.ID, Revision: 1, Option: "two-visits", Visit: 2}},
+				IfNeeded: true, ReleaseTime: at(0), Override: &store.Override{Clinician: "x", Reason: "in pain"}},
+		}}
+		made := s.book(n)
+		got, err := s.s.GetBooking(s.ctx, call(ours), made.ID)
+		s.must(err)
+		if !reflect.DeepEqual(made, got) {
+			s.Errorf("made %+v\nread %+v", made, got)
+		}
+		one, err := s.s.GetAppointment(s.ctx, call(ours), made.Appointments[1].ID)
+		s.must(err)
+		if !reflect.DeepEqual(one, made.Appointments[1]) || one.State != store.StateBooked || one.Override.Reason != "in pain" {
+			s.Errorf("read %+v", one)
+		}
+		for name, q := range map[string]store.AppointmentQuery{
+			"all": {}, "case": {CaseID: c.ID}, "patient": {PatientID: s.patient.ID}, "clinician": {Resource: s.clinician},
+		} {
+			q.From, q.To = at(0), at(1440)
+			list, _, err := s.s.ListAppointments(s.ctx, call(ours), q)
+			s.must(err)
+			if !reflect.DeepEqual(list, made.Appointments) {
+				s.Errorf("by %s: %d appointments %+v", name, len(list), list)
+			}
+		}
+		q := store.AppointmentQuery{From: at(0), To: at(1440), Resource: s.room2}
+		list, _, err := s.s.ListAppointments(s.ctx, call(ours), q)
+		s.must(err)
+		if len(list) != 1 || list[0].ID != made.Appointments[1].ID {
+			s.Errorf("room two has %+v", list)
+		}
+	}),
+	"nobody and nothing is booked twice at one time": surgeryTest(func(s *surgery) {
+		other := func(n store.NewBooking) store.NewBooking { n.PatientID = s.patient2.ID; return n }
+		s.book(s.one(s.room, 480, 540))
+		_, err := s.s.BookOffer(s.ctx, call(ours), other(s.one(s.room, 530, 600)))
+		s.wantTaken(err, store.KindRoom)
+		_, err = s.s.BookOffer(s.ctx, call(ours), other(s.one(s.room2, 500, 560)))
+		s.wantTaken(err, store.KindClinician)
+		free := s.one(s.room2, 480, 540) // another room and nobody but the same patient
+		free.Visits[0].Spans = free.Visits[0].Spans[:1]
+		_, err = s.s.BookOffer(s.ctx, call(ours), free)
+		s.wantTaken(err, store.KindPatient)
+		s.book(other(s.one(s.room, 540, 600))) // begins when the first ends
+	}),
+	"one visit that does not fit keeps the whole booking out": surgeryTest(func(s *surgery) {
+		s.book(s.one(s.room, 600, 660))
+		before, _, err := s.s.ListAudit(s.ctx, call(ours), store.AuditQuery{})
+		s.must(err)
+		n := s.one(s.room, 480, 540)
+		n.PatientID = s.patient2.ID
+		n.Visits = append(n.Visits, store.NewVisit{Place: s.place(s.room, 630, 690)})
+		_, err = s.s.BookOffer(s.ctx, call(ours), n)
+		var t *store.Taken
+		if !errors.As(err, &t) || t.Visit != 2 {
+			s.Errorf("got %v, want the second visit refused", err)
+		}
+		list, _, err := s.s.ListAppointments(s.ctx, call(ours), store.AppointmentQuery{From: at(0), To: at(1440), All: true})
+		s.must(err)
+		after, _, err := s.s.ListAudit(s.ctx, call(ours), store.AuditQuery{})
+		s.must(err)
+		if len(list) != 1 || len(after) != len(before) {
+			s.Errorf("%d appointments, %d entries more; want 1 and none", len(list), len(after)-len(before))
+		}
+	}),
+	"two visits of one booking do not share a place": surgeryTest(func(s *surgery) {
+		n := s.one(s.room, 480, 540)
+		n.Visits = append(n.Visits, store.NewVisit{Place: s.place(s.room, 500, 560)})
+		_, err := s.s.BookOffer(s.ctx, call(ours), n)
+		wantKind(s, err, store.ErrTaken)
+	}),
+	"what cannot be is refused with its field": surgeryTest(func(s *surgery) {
+		ok := s.one(s.room, 480, 540)
+		change := func(f func(*store.NewBooking)) store.NewBooking {
+			n := ok
+			n.Visits = slices.Clone(ok.Visits)
+			n.Visits[0].Spans = slices.Clone(ok.Visits[0].Spans)
+			f(&n)
+			return n
+		}
+		for field, n := range map[string]store.NewBooking{
+			"visits":                 change(func(n *store.NewBooking) { n.Visits = nil }),
+			"hold_for":               change(func(n *store.NewBooking) { n.HoldFor = time.Second }),
+			"visits[0].start":        change(func(n *store.NewBooking) { n.Visits[0].End = n.Visits[0].Start }),
+			"visits[0].spans":        change(func(n *store.NewBooking) { n.Visits[0].Spans = nil }),
+			"visits[0].release_time": change(func(n *store.NewBooking) { n.Visits[0].IfNeeded = true }),
+		} {
+			_, err := s.s.BookOffer(s.ctx, call(ours), n)
+			wantProblem(s, err, store.ErrInvalid, field)
+		}
+		_, err := s.s.BookOffer(s.ctx, call(ours), change(func(n *store.NewBooking) { n.Visits[0].Start = n.Visits[0].Start.Add(time.Second) }))
+		wantProblem(s, err, store.ErrInvalid, "visits[0].start")
+		_, err = s.s.BookOffer(s.ctx, call(ours), change(func(n *store.NewBooking) { n.Visits[0].Spans[0].ID = "nowhere" }))
+		wantKind(s, err, store.ErrNotFound)
+		_, err = s.s.BookOffer(s.ctx, call(ours), change(func(n *store.NewBooking) { n.PatientID = "nobody" }))
+		wantKind(s, err, store.ErrNotFound)
+		_, err = s.s.BookOffer(s.ctx, call(ours), change(func(n *store.NewBooking) { n.Visits[0].Cases = []store.VisitOf{{CaseID: "none"}} }))
+		wantKind(s, err, store.ErrNotFound)
+		_, err = s.s.BookOffer(s.ctx, call(theirs), ok)
+		wantKind(s, err, store.ErrNotFound)
+		list, _, err := s.s.ListAppointments(s.ctx, call(ours), store.AppointmentQuery{From: at(0), To: at(1440), All: true})
+		s.must(err)
+		if len(list) != 0 {
+			s.Errorf("%d were kept", len(list))
+		}
+	}),
+	"a case of another patient or a closed one is not booked": surgeryTest(func(s *surgery) {
+		c, err := s.s.CreateCase(s.ctx, call(ours), store.Case{PatientID: s.patient2.ID, Tooth: 46})
+		s.must(err)
+		n := s.one(s.room, 480, 540)
+		n.Visits[0].Cases = []store.VisitOf{{CaseID: c.ID, Visit: 1}}
+		_, err = s.s.BookOffer(s.ctx, call(ours), n)
+		wantKind(s, err, store.ErrNotFound)
+		_, err = s.s.CloseCase(s.ctx, call(ours), store.CaseClosing{ID: c.ID, Reason: store.ClosedDied})
+		s.must(err)
+		n.PatientID = s.patient2.ID
+		_, err = s.s.BookOffer(s.ctx, call(ours), n)
+		wantKind(s, err, store.ErrWrongState)
+	}),
+	"an expired provisional booking never blocks": surgeryTest(func(s *surgery) {
+		n := s.one(s.room, 480, 540)
+		n.HoldFor = 10 * time.Minute
+		held := s.book(n)
+		if a := held.Appointments[0]; a.State != store.StateProvisional || !a.HoldUntil.Equal(Start.Add(10*time.Minute)) {
+			s.Errorf("held %+v", a)
+		}
+		other := s.one(s.room, 480, 540)
+		other.PatientID = s.patient2.ID
+		s.clock.Advance(10*time.Minute - time.Microsecond)
+		_, err := s.s.BookOffer(s.ctx, call(ours), other)
+		wantKind(s, err, store.ErrTaken)
+		s.clock.Advance(time.Microsecond)
+		s.book(other) // no sweep has run
+		got, err := s.s.GetAppointment(s.ctx, call(ours), held.Appointments[0].ID)
+		s.must(err)
+		if got.State != store.StateExpired {
+			s.Errorf("the first is %s, want expired", got.State)
+		}
+		_, err = s.s.ConfirmBooking(s.ctx, call(ours), held.ID)
+		wantKind(s, err, store.ErrExpired)
+	}),
+	"a provisional booking is confirmed in time, once": surgeryTest(func(s *surgery) {
+		n := s.one(s.room, 480, 540)
+		n.HoldFor = 10 * time.Minute
+		held := s.book(n)
+		firm, err := s.s.ConfirmBooking(s.ctx, call(ours), held.ID)
+		s.must(err)
+		if a := firm.Appointments[0]; a.State != store.StateBooked || !a.HoldUntil.IsZero() || a.Sequence != 1 {
+			s.Errorf("confirmed %+v", a)
+		}
+		_, err = s.s.ConfirmBooking(s.ctx, call(ours), held.ID)
+		wantKind(s, err, store.ErrWrongState)
+		_, err = s.s.ConfirmBooking(s.ctx, call(theirs), held.ID)
+		wantKind(s, err, store.ErrNotFound)
+		s.clock.Advance(24 * time.Hour)
+		n2, err := s.s.EndExpired(s.ctx, 100)
+		s.must(err)
+		if n2 != 0 {
+			s.Errorf("%d ended, want none: it is firm", n2)
+		}
+	}),
+	"confirming at the very moment of expiry fails cleanly": surgeryTest(func(s *surgery) {
+		n := s.one(s.room, 480, 540)
+		n.HoldFor = time.Minute
+		held := s.book(n)
+		s.clock.Advance(time.Minute)
+		_, err := s.s.ConfirmBooking(s.ctx, call(ours), held.ID)
+		wantKind(s, err, store.ErrExpired)
+	}),
+	"a visit booked if needed releases itself": surgeryTest(func(s *surgery) {
+		n := s.one(s.room, 480, 540)
+		n.Visits[0].IfNeeded, n.Visits[0].ReleaseTime = true, Start.Add(time.Hour)
+		b := s.book(n)
+		s.clock.Advance(time.Hour)
+		ended, err := s.s.EndExpired(s.ctx, 100)
+		s.must(err)
+		got, err := s.s.GetAppointment(s.ctx, call(ours), b.Appointments[0].ID)
+		s.must(err)
+		if ended != 1 || got.State != store.StateReleased {
+			s.Errorf("%d ended, it is %s", ended, got.State)
+		}
+	}),
+	"a move frees its old place and takes the new one": surgeryTest(func(s *surgery) {
+		b := s.book(s.one(s.room, 480, 540))
+		a := b.Appointments[0]
+		moved, err := s.s.MoveAppointment(s.ctx, call(ours), store.Move{ID: a.ID, Etag: a.Etag, Place: s.place(s.room, 510, 570), Reason: "patient-asked"})
+		s.must(err) // it may overlap its own old place
+		if !moved.Start.Equal(at(510)) || moved.Sequence != 1 || moved.Reason != "patient-asked" {
+			s.Errorf("moved %+v", moved)
+		}
+		_, err = s.s.MoveAppointment(s.ctx, call(ours), store.Move{ID: a.ID, Etag: a.Etag, Place: s.place(s.room, 600, 660)})
+		wantKind(s, err, store.ErrStaleEtag)
+		other := s.one(s.room, 480, 510)
+		other.PatientID = s.patient2.ID
+		b2 := s.book(other)
+		_, err = s.s.MoveAppointment(s.ctx, call(ours), store.Move{ID: moved.ID, Etag: moved.Etag, Place: s.place(s.room, 500, 560)})
+		s.wantTaken(err, store.KindRoom)
+		got, err := s.s.GetAppointment(s.ctx, call(ours), a.ID)
+		s.must(err)
+		if !reflect.DeepEqual(got, moved) {
+			s.Errorf("a refused move changed it: %+v", got)
+		}
+		// Two appointments change places in one action.
+		swapped, err := s.s.RepairAppointments(s.ctx, call(ours), store.Repair{Moves: []store.Move{
+			{ID: moved.ID, Etag: moved.Etag, Place: s.place(s.room, 480, 540)},
+			{ID: b2.Appointments[0].ID, Etag: b2.Appointments[0].Etag, Place: s.place(s.room, 540, 570)}}})
+		s.must(err)
+		if len(swapped) != 2 || !swapped[1].Start.Equal(at(540)) {
+			s.Errorf("swapped %+v", swapped)
+		}
+	}),
+	"an appointment lives through its states and no other way": surgeryTest(func(s *surgery) {
+		id := s.book(s.one(s.room, 480, 540)).Appointments[0].ID
+		step := func(to store.AppointmentState, want error) store.Appointment {
+			s.Helper()
+			reason := ""
+			if to == store.StateCancelled {
+				reason = "patient-asked"
+			}
+			a, err := s.s.ChangeAppointment(s.ctx, call(ours), store.StateChange{ID: id, To: to, Reason: reason})
+			if !errors.Is(err, want) || (want == nil && err != nil) {
+				s.Errorf("to %s: %v, want %v", to, err, want)
+			}
+			return a
+		}
+		step(store.StateLeft, store.ErrWrongState)
+		step(store.StateReleased, store.ErrWrongState) // it was not booked "if needed"
+		step(store.StateDidNotAttend, nil)
+		other := s.one(s.room, 480, 540)
+		other.PatientID = s.patient2.ID
+		taken := s.book(other)                  // the place was free again
+		step(store.StateBooked, store.ErrTaken) // and is now gone
+		_, err := s.s.ChangeAppointment(s.ctx, call(ours), store.StateChange{ID: taken.Appointments[0].ID, To: store.StateCancelled, Reason: "x"})
+		s.must(err)
+		step(store.StateArrived, nil)
+		s.clock.Advance(5 * time.Minute)
+		a, err := s.s.ChangeAppointment(s.ctx, call(ours), store.StateChange{ID: id, To: store.StateInChair, LateMinutes: 12})
+		s.must(err)
+		if !a.ChairTime.Equal(Start.Add(5*time.Minute)) || !a.ArriveTime.Equal(Start) || a.LateMinutes != 12 {
+			s.Errorf("in the chair %+v", a)
+		}
+		step(store.StateCancelled, store.ErrWrongState)
+		if a = step(store.StateLeft, nil); a.LeaveTime.IsZero() {
+			s.Error("left without a time")
+		}
+		_, err = s.s.ChangeAppointment(s.ctx, call(ours), store.StateChange{ID: id, To: store.StateCancelled})
+		wantProblem(s, err, store.ErrInvalid, "reason")
+	}),
+	"closing a case cancels its visits, except those that treat another tooth too": surgeryTest(func(s *surgery) {
+		c1, err := s.s.CreateCase(s.ctx, call(ours), store.Case{PatientID: s.patient.ID, Tooth: 46})
+		s.must(err)
+		c2, err := s.s.CreateCase(s.ctx, call(ours), store.Case{PatientID: s.patient.ID, Tooth: 36})
+		s.must(err)
+		n := s.one(s.room, 480, 540)
+		n.Visits[0].Cases = []store.VisitOf{{CaseID: c1.ID, Visit: 1}}
+		n.Visits = append(n.Visits, store.NewVisit{Place: s.place(s.room, 600, 660), Cases: []store.VisitOf{{CaseID: c1.ID}, {CaseID: c2.ID}}})
+		b := s.book(n)
+		closed, err := s.s.CloseCase(s.ctx, call(ours), store.CaseClosing{ID: c1.ID, Reason: store.ClosedExtracted})
+		s.must(err)
+		if !slices.Equal(closed.Cancelled, []string{b.Appointments[0].ID}) {
+			s.Errorf("cancelled %v", closed.Cancelled)
+		}
+		got, err := s.s.GetBooking(s.ctx, call(ours), b.ID)
+		s.must(err)
+		if got.Appointments[0].State != store.StateCancelled || got.Appointments[1].State != store.StateBooked {
+			s.Errorf("states %s %s", got.Appointments[0].State, got.Appointments[1].State)
+		}
+		closed, err = s.s.CloseCase(s.ctx, call(ours), store.CaseClosing{ID: c2.ID, Reason: store.ClosedLost})
+		s.must(err)
+		if len(closed.Cancelled) != 1 {
+			s.Errorf("the shared visit stays when no case is open: %v", closed.Cancelled)
+		}
+	}),
+	"a retried booking is booked once": surgeryTest(func(s *surgery) {
+		first, err := s.s.BookOffer(s.ctx, retryable("b", "b"), s.one(s.room, 480, 540))
+		s.must(err)
+		again, err := s.s.BookOffer(s.ctx, retryable("b", "b"), s.one(s.room, 480, 540))
+		s.must(err)
+		if !reflect.DeepEqual(first, again) {
+			s.Errorf("first %+v\nagain %+v", first, again)
+		}
+	}),
+	"many want one place and one gets it": surgeryTest(func(s *surgery) {
+		const clients = 16
+		patients := make([]store.Patient, clients)
+		for i := range patients {
+			patients[i] = s.bench.patient(ours, fmt.Sprintf("many-%d", i))
+		}
+		var wg sync.WaitGroup
+		var mu sync.Mutex
+		won := 0
+		for i := range clients {
+			wg.Go(func() {
+				n := s.one(s.room, 480, 540)
+				n.PatientID = patients[i].ID
+				_, err := s.s.BookOffer(s.ctx, call(ours), n)
+				mu.Lock()
+				defer mu.Unlock()
+				switch {
+				case err == nil:
+					won++
+				case !errors.Is(err, store.ErrTaken):
+					s.Error(err)
+				}
+			})
+		}
+		wg.Wait()
+		if won != 1 {
+			s.Errorf("%d got the place, want 1", won)
+		}
+	}),
+	"resources and hours have etags and limits": setupTest,
+	"the diary's masks follow every change":     surgeryTest(masksFollow),
+	"pages of appointments hold each once": surgeryTest(func(s *surgery) {
+		for i := range 11 {
+			n := s.one(s.room, 480+i*30, 500+i*30)
+			s.book(n)
+		}
+		var got []string
+		q := store.AppointmentQuery{From: at(0), To: at(1440), Page: store.Page{Size: 4}}
+		for pages := 1; ; pages++ {
+			list, next, err := s.s.ListAppointments(s.ctx, call(ours), q)
+			s.must(err)
+			for _, a := range list {
+				got = append(got, a.Start.Format("15:04"))
+			}
+			if next == "" {
+				if pages != 3 { // 11 in fours
+					s.Errorf("%d pages, want 3", pages)
+				}
+				break
+			}
+			q.Page.After = next
+		}
+		if len(got) != 11 || !slices.IsSorted(got) {
+			s.Errorf("got %v", got)
+		}
+		_, _, err := s.s.ListAppointments(s.ctx, call(ours), store.AppointmentQuery{From: at(0), To: at(0).AddDate(10, 0, 0)})
+		wantProblem(s, err, store.ErrInvalid, "to") // ten years
+	}),
+}
+
+func setupTest(b *bench) {
+	s := newSurgery(b, ours)
+	setup, err := b.s.ReadSetup(b.ctx, call(ours))
+	b.must(err)
+	if len(setup.Resources) != 4 || len(setup.Clinicians) != 1 || setup.Practice.ID != ours {
+		b.Errorf("setup %+v", setup)
+	}
+	rule := store.HoursRule{Weekday: 1, StartMinute: 480, EndMinute: 720, EveryWeeks: 1}
+	h, err := b.s.PutHours(b.ctx, call(ours), store.Hours{Owner: s.clinician, Rules: []store.HoursRule{rule}})
+	b.must(err)
+	_, err = b.s.PutHours(b.ctx, call(ours), store.Hours{Owner: s.clinician, Rules: []store.HoursRule{rule}})
+	wantKind(b, err, store.ErrStaleEtag)
+	h.Rules = append(h.Rules, store.HoursRule{Weekday: 1, StartMinute: 780, EndMinute: 1020, EveryWeeks: 2, InWeek: 1})
+	h, err = b.s.PutHours(b.ctx, call(ours), h)
+	b.must(err)
+	bad := h
+	bad.Rules = append(slices.Clone(h.Rules), store.HoursRule{Weekday: 1, StartMinute: 700, EndMinute: 790, EveryWeeks: 4, InWeek: 3})
+	_, err = b.s.PutHours(b.ctx, call(ours), bad)
+	wantProblem(b, err, store.ErrInvalid, "rules")
+	_, err = b.s.PutHours(b.ctx, call(ours), store.Hours{Owner: store.ResourceRef{Kind: store.KindRoom, ID: "none"}})
+	wantKind(b, err, store.ErrNotFound)
+	a, err := b.s.PutAbsence(b.ctx, call(ours), store.Absence{FromDay: "2026-12-24", ToDay: "2026-12-26", ToMin: 1440, Kind: "holiday"})
+	b.must(err)
+	_, err = b.s.PutAbsence(b.ctx, call(ours), store.Absence{FromDay: "2026-12-24", ToDay: "2026-12-23", ToMin: 1440})
+	wantProblem(b, err, store.ErrInvalid, "to_day")
+	after, err := b.s.ReadSetup(b.ctx, call(ours))
+	b.must(err)
+	if after.Version <= setup.Version {
+		b.Errorf("version %d after %d", after.Version, setup.Version)
+	}
+	if len(after.Hours) != 1 || !reflect.DeepEqual(after.Hours[0], h) || len(after.Absences) != 1 || after.Absences[0] != a {
+		b.Errorf("hours %+v, absences %+v", after.Hours, after.Absences)
+	}
+	b.must(b.s.DeleteAbsence(b.ctx, call(ours), a.ID))
+	wantKind(b, b.s.DeleteAbsence(b.ctx, call(ours), a.ID), store.ErrNotFound)
+	foreign, err := b.s.ReadSetup(b.ctx, call(theirs))
+	b.must(err)
+	if len(foreign.Resources)+len(foreign.Clinicians)+len(foreign.Hours)+len(foreign.Absences) != 0 {
+		b.Errorf("another practice sees %+v", foreign)
+	}
+	// A resource that is out of use is not booked.
+	for _, r := range after.Resources {
+		if r.ResourceRef == s.room2 {
+			r.Active = false
+			_, err = b.s.PutResource(b.ctx, call(ours), r)
+			b.must(err)
+		}
+	}
+	_, err = b.s.BookOffer(b.ctx, call(ours), s.one(s.room2, 480, 540))
+	wantKind(b, err, store.ErrWrongState)
+}
+
+// masksFollow compares the masks after each change with what the appointments say.
+func masksFollow(s *surgery) {
+	check := func(after string) {
+		s.Helper()
+		list, _, err := s.s.ListAppointments(s.ctx, call(ours), store.AppointmentQuery{From: at(-1440), To: at(2 * 1440)})
+		s.must(err)
+		first := at(0).Unix()/86400 - 1
+		got, err := s.s.ReadDays(s.ctx, call(ours), first, first+3, 0)
+		s.must(err)
+		busy := map[string]bool{} // resource, minute
+		for _, a := range list {
+			for _, p := range a.Spans {
+				for m := p.Start; m.Before(p.End); m = m.Add(time.Minute) {
+					busy[fmt.Sprint(p.ResourceRef, m.Unix()/300)] = true
+				}
+			}
+		}
+		n := 0
+		for _, d := range got.Days {
+			for ref, mask := range d.Masks {
+				for i := range store.CellsPerDay {
+					key := fmt.Sprint(ref, d.Day*store.CellsPerDay+int64(i))
+					if mask.Busy(i) != busy[key] {
+						s.Errorf("after %s: %v day %d cell %d: mask %v, appointments %v", after, ref, d.Day, i, mask.Busy(i), busy[key])
+						return
+					}
+					if mask.Busy(i) {
+						n++
+					}
+				}
+			}
+		}
+		if n != len(busy) {
+			s.Errorf("after %s: %d cells in the masks, %d in the appointments", after, n, len(busy))
+		}
+	}
+	check("nothing")
+	a := s.book(s.one(s.room, 480, 543)).Appointments[0] // not on the cell grid
+	check("a booking")
+	n := s.one(s.room2, 1400, 1500) // over midnight UTC
+	n.PatientID, n.HoldFor = s.patient2.ID, time.Hour
+	s.book(n)
+	check("a provisional booking over midnight")
+	_, err := s.s.TakeIn(s.ctx, call(ours), []store.ExternalAppointment{{Key: store.ExternalID{System: "d", Value: "1"}, Start: at(500), End: at(560),
+		Spans: []store.Span{{ResourceRef: s.room, Start: at(500), End: at(560)}}}})
+	s.must(err)
+	check("taking in one that overlaps")
+	m, err := s.s.MoveAppointment(s.ctx, call(ours), store.Move{ID: a.ID, Etag: a.Etag, Place: s.place(s.room, 300, 360)})
+	s.must(err)
+	check("a move")
+	since, err := s.s.ReadDays(s.ctx, call(ours), 0, 1, 0)
+	s.must(err)
+	_, err = s.s.ChangeAppointment(s.ctx, call(ours), store.StateChange{ID: m.ID, To: store.StateCancelled, Reason: "x"})
+	s.must(err)
+	check("a cancellation")
+	day := at(0).Unix() / 86400
+	changed, err := s.s.ReadDays(s.ctx, call(ours), day-1, day+1, since.Version)
+	s.must(err)
+	if len(changed.Days) != 1 || changed.Days[0].Day != day || changed.Version <= since.Version {
+		s.Errorf("since version %d: %d days, version %d", since.Version, len(changed.Days), changed.Version)
+	}
+	s.clock.Advance(time.Hour)
+	check("a provisional booking's end") // ReadDays ends it by itself
+}
