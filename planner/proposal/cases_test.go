@@ -1,9 +1,11 @@
 package proposal
 
 import (
+	"encoding/json"
 	"flag"
 	"os"
 	"path/filepath"
+	"sync"
 	"testing"
 
 	"github.com/visitwright/visitwright/planner/anatomy"
@@ -74,12 +76,22 @@ func emergency(t testing.TB) Input {
 		Findings: Findings{Pain: true}, Answers: easy(difficulty.Answers{"emergency": "severe"}), Patient: Patient{WeightKg: 75}, Clinic: clinic(t)}
 }
 
+var kept sync.Map // plans by their input, so that each is computed once
+
 func proposed(t testing.TB, in Input) Plan {
 	t.Helper()
+	key, err := json.Marshal(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if p, ok := kept.Load(string(key)); ok {
+		return p.(Plan)
+	}
 	p, err := Propose(in)
 	if err != nil {
 		t.Fatal(err)
 	}
+	kept.Store(string(key), p)
 	return p
 }
 

@@ -75,12 +75,12 @@ func (w *work) solveKnown(b visits.CanalBelief, o Option) (knownAnswer, error) {
 	if err != nil {
 		return knownAnswer{}, err
 	}
-	res, err := solve(m, o.Earliest)
+	res, err := w.solve(m, o.Earliest)
 	if impossible(err) {
 		m.Bear = visits.Bear{}
 		m.Grid.Most = m.Cap - m.Cap%m.Grid.Step
 		m.Grid.Least = m.Grid.Most - (m.Grid.Most-m.Grid.Least)/m.Grid.Step*m.Grid.Step
-		if res, err = solve(m, o.Earliest); err == nil {
+		if res, err = w.solve(m, o.Earliest); err == nil {
 			return knownAnswer{mean: res.Total.Mean()}, nil
 		}
 	}

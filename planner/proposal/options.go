@@ -90,13 +90,13 @@ func (w *work) option(k int, f facts) (Option, error) {
 		return o, nil
 	}
 	m := w.model
-	res, err := solve(m, k)
+	res, err := w.solve(m, k)
 	// Visits so short that the tooth cannot be taken to a sound stop: stopping
 	// between two canals is the last way out, and said to be one. One visit that
 	// cannot be borne is no one-visit option.
 	if impossible(err) && w.partly != nil && k > 1 {
 		m = *w.partly
-		if res, err = solve(m, k); err == nil && w.diagnosis.Pulp == protocol.Infected {
+		if res, err = w.solve(m, k); err == nil && w.diagnosis.Pulp == protocol.Infected {
 			f = withFact(f, "partly-infected")
 			o.Reasons = w.tables.apply(f, k == 1)
 			o.Strength = strongest(o.Reasons)
@@ -151,7 +151,7 @@ func (w *work) fill(o *Option, k int) error {
 			break
 		}
 		visit := Visit{Number: v.Number, Kind: w.protocol.ID, Length: v.Length, Minutes: v.Minutes, Overrun: v.Overrun, Idle: v.Idle,
-			OnTime: oddsWords(v.Quantile, "finish on time"), Aim: w.aim(o, v.Number, k)}
+			OnTime: oddsWords(v.Quantile, "finish on time"), TooLong: tooLong(v, o.Model.Bear), Aim: w.aim(o, v.Number, k)}
 		if v.Number == 1 {
 			visit.Needed = oddsWords(1, "need this visit")
 			visit.Needed.Words = "always"
@@ -169,6 +169,13 @@ func (w *work) fill(o *Option, k int) error {
 		o.Visits = append(o.Visits, visit)
 	}
 	return nil
+}
+
+func tooLong(v visits.Visit, bear visits.Bear) float64 {
+	if bear.Minutes == 0 {
+		return 0
+	}
+	return v.Minutes.LongerThan(bear.Minutes)
 }
 
 // worthShowing is the chance from which a visit that is not booked ahead gets a

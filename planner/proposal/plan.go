@@ -96,8 +96,9 @@ type Visit struct {
 	OnTime  Odds           `json:"on_time"`
 	Needed  Odds           `json:"needed"`
 	Minutes chairtime.Dist `json:"minutes"`
-	Overrun float64        `json:"overrun"` // expected minutes past the end
-	Idle    float64        `json:"idle"`    // expected minutes booked and not used
+	Overrun float64        `json:"overrun"`  // expected minutes past the end
+	Idle    float64        `json:"idle"`     // expected minutes booked and not used
+	TooLong float64        `json:"too_long"` // chance of lasting longer than the patient bears; 0 without a limit
 	// Window counts from the end of the visit before; nil for the first.
 	Window *window.Window `json:"window,omitempty"`
 	From   string         `json:"from,omitempty"` // the state from which the window counts

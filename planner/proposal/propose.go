@@ -20,6 +20,7 @@ type work struct {
 	levels    map[string]protocol.Level
 	model     visits.Model
 	partly    *visits.Model // the same with stops between canals; nil when it is the same
+	solver    visits.Solver // keeps what it has computed about steps within this proposal
 	dressing  string        // medicament id between visits
 	plan      Plan
 }
