@@ -181,22 +181,3 @@ func alertIDs() string {
 	}
 	return strings.Join(ids, ", ")
 }
-
-// StandardClinic is what a practice that has set nothing starts from.
-func StandardClinic() (Clinic, error) {
-	t, err := data()
-	if err != nil {
-		return Clinic{}, err
-	}
-	v := func(id string) float64 {
-		if l := t.clinic[id]; l.V != nil {
-			return *l.V
-		}
-		return 0
-	}
-	return Clinic{
-		Cost:    visits.Cost{Work: v("work"), Overrun: v("overrun"), Idle: v("idle"), Visit: v("visit"), Unused: v("unused")},
-		Grid:    visits.Grid{Least: int(v("grid_least")), Most: int(v("grid_most")), Step: int(v("grid_step"))},
-		Horizon: DefaultHorizon, Cap: DefaultCap, Edition: difficulty.Edition2022, Referral: difficulty.ReferNever, Temporary: defaultTemporary,
-	}, nil
-}

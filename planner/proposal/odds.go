@@ -22,3 +22,7 @@ func count(p float64) string {
 	}
 	return fmt.Sprintf("%d in 10", int(math.Round(p*10)))
 }
+
+// OddsOf says a chance the way people count, for example OddsOf(0.8, "finish
+// on time") reads "8 in 10 finish on time".
+func OddsOf(p float64, what string) Odds { return oddsWords(p, what) }

@@ -323,3 +323,12 @@ func TestErrorsNeverCarryMoreThanTheFieldAndItsValue(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 }
+
+func BenchmarkThePlanOfTheDemoCase(b *testing.B) {
+	in := demo(b)
+	for b.Loop() {
+		if _, err := Propose(in); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

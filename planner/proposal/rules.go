@@ -43,7 +43,7 @@ type RedFlag struct {
 	Question string `json:"question"`
 }
 
-// limit is one figure of data/limits.json or data/clinic.json.
+// limit is one figure of data/limits.json.
 type limit struct {
 	V      *float64        `json:"v"`
 	Kind   provenance.Kind `json:"kind"`
@@ -55,13 +55,12 @@ type tables struct {
 	alerts []Alert
 	flags  []RedFlag
 	limits map[string]limit
-	clinic map[string]limit
 }
 
 var data = sync.OnceValues(func() (tables, error) {
 	var t tables
 	var alerts map[string]Alert
-	for file, into := range map[string]any{"rules": &t.rules, "alerts": &alerts, "redflags": &t.flags, "limits": &t.limits, "clinic": &t.clinic} {
+	for file, into := range map[string]any{"rules": &t.rules, "alerts": &alerts, "redflags": &t.flags, "limits": &t.limits} {
 		b, err := files.ReadFile("data/" + file + ".json")
 		if err != nil {
 			return t, err
@@ -93,14 +92,12 @@ func (t tables) check() error {
 			return fmt.Errorf("data/rules.json %s: strength %q about %q", r.ID, r.Strength, r.About)
 		}
 	}
-	for file, figures := range map[string]map[string]limit{"limits": t.limits, "clinic": t.clinic} {
-		for id, l := range figures {
-			if l.V == nil {
-				return fmt.Errorf("data/%s.json %s: the figure is missing", file, id)
-			}
-			if err := (provenance.Mark{Kind: l.Kind, Source: l.Source}).Validate(); err != nil {
-				return fmt.Errorf("data/%s.json %s: %w", file, id, err)
-			}
+	for id, l := range t.limits {
+		if l.V == nil {
+			return fmt.Errorf("data/limits.json %s: the figure is missing", id)
+		}
+		if err := (provenance.Mark{Kind: l.Kind, Source: l.Source}).Validate(); err != nil {
+			return fmt.Errorf("data/limits.json %s: %w", id, err)
 		}
 	}
 	return nil
