@@ -77,10 +77,10 @@ func (s *Store) BookOffer(ctx context.Context, call Call, b NewBooking) (Booking
 	}
 	var all []wanted
 	out, err := write(ctx, s, call, func(t *tx) (Booking, error) {
-		if err := t.endDue(ctx); err != nil {
+		if err := t.bookable(ctx, b); err != nil {
 			return Booking{}, err
 		}
-		if err := t.bookable(ctx, b); err != nil {
+		if err := t.endDue(ctx); err != nil {
 			return Booking{}, err
 		}
 		out := Booking{ID: newID(t.now)}
@@ -176,7 +176,15 @@ func (t *tx) casesOpen(ctx context.Context, patient string, cases []string) erro
 // endDue ends what is past its time: provisional bookings expire, "if needed"
 // ones are released. Every booking does this first, so that an expired one never
 // stands in the way.
+//
+// It locks the practice's head. Bookings of one practice therefore come one
+// after the other: two that collide would otherwise wait for each other inside
+// the exclusion constraint until the deadlock timeout of a second. The order of
+// locks is the same everywhere: case, head, appointments.
 func (t *tx) endDue(ctx context.Context) error {
+	if err := t.lockHead(ctx); err != nil {
+		return err
+	}
 	var rows []appointmentRow
 	if err := t.list(ctx, &rows, stmtEndDue, t.call.Practice, us(t.now)); err != nil {
 		return err

@@ -13,7 +13,7 @@ import (
 )
 
 // A practice's head numbers its audit trail and its change log. Since every
-// writer holds the row from here to its commit, numbers appear in the order of
+// writer holds the row until its commit, numbers appear in the order of
 // commits: a reader who has seen number n has seen all before it.
 type head struct {
 	AuditSeq     int64  `db:"audit_seq"`

@@ -141,6 +141,9 @@ func (t *tx) changeState(ctx context.Context, c StateChange) (Appointment, []wan
 // ConfirmBooking makes a provisional booking firm.
 func (s *Store) ConfirmBooking(ctx context.Context, call Call, bookingID string) (Booking, error) {
 	return write(ctx, s, call, func(t *tx) (Booking, error) {
+		if err := t.lockHead(ctx); err != nil {
+			return Booking{}, err
+		}
 		var rows []appointmentRow
 		if err := t.list(ctx, &rows, stmtBookingLock, call.Practice, bookingID); err != nil {
 			return Booking{}, err

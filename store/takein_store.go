@@ -31,6 +31,9 @@ func (s *Store) TakeIn(ctx context.Context, call Call, items []ExternalAppointme
 	_, err := write(ctx, s, call, func(t *tx) (struct{}, error) { // out stays outside: a Problem does not survive JSON
 		out = make([]TakenIn, len(items))
 		t.silent = true // each appointment has its own entry
+		if err := t.lockHead(ctx); err != nil {
+			return struct{}{}, err
+		}
 		known, err := t.knownOf(ctx, items)
 		if err != nil {
 			return struct{}{}, err

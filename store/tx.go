@@ -252,8 +252,8 @@ func replay[T any](ctx context.Context, t *tx) (out T, replayed bool, err error)
 func requestRecord(c Call) string { return "requests/" + c.Method + "/" + c.RequestID }
 
 // finish writes what every transaction leaves behind. The practice's head row
-// is locked here, late, so that writers of one practice wait for each other
-// only from here to their commit.
+// is locked here at the latest, so that writers of one practice wait for each
+// other only from here to their commit; bookings lock it before.
 func (t *tx) finish(ctx context.Context, out any) error {
 	if c := t.call; c.RequestID != "" {
 		plain, err := json.Marshal(out)

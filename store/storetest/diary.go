@@ -478,37 +478,8 @@ func setupTest(b *bench) {
 func masksFollow(s *surgery) {
 	check := func(after string) {
 		s.Helper()
-		list, _, err := s.s.ListAppointments(s.ctx, call(ours), store.AppointmentQuery{From: at(-1440), To: at(2 * 1440)})
-		s.must(err)
-		first := at(0).Unix()/86400 - 1
-		got, err := s.s.ReadDays(s.ctx, call(ours), first, first+3, 0)
-		s.must(err)
-		busy := map[string]bool{} // resource, minute
-		for _, a := range list {
-			for _, p := range a.Spans {
-				for m := p.Start; m.Before(p.End); m = m.Add(time.Minute) {
-					busy[fmt.Sprint(p.ResourceRef, m.Unix()/300)] = true
-				}
-			}
-		}
-		n := 0
-		for _, d := range got.Days {
-			for ref, mask := range d.Masks {
-				for i := range store.CellsPerDay {
-					key := fmt.Sprint(ref, d.Day*store.CellsPerDay+int64(i))
-					if mask.Busy(i) != busy[key] {
-						s.Errorf("after %s: %v day %d cell %d: mask %v, appointments %v", after, ref, d.Day, i, mask.Busy(i), busy[key])
-						return
-					}
-					if mask.Busy(i) {
-						n++
-					}
-				}
-			}
-		}
-		if n != len(busy) {
-			s.Errorf("after %s: %d cells in the masks, %d in the appointments", after, n, len(busy))
-		}
+		s.Log("after", after)
+		masksAgree(s)
 	}
 	check("nothing")
 	a := s.book(s.one(s.room, 480, 543)).Appointments[0] // not on the cell grid
