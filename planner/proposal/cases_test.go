@@ -42,7 +42,7 @@ func demo(t testing.TB) Input {
 		Tooth: 46, Diagnosis: "necrotic-lesion", Conditions: []string{"caries", "narrow-mesial-canals"},
 		Answers:  easy(difficulty.Answers{"root-curvature": "10-to-30"}),
 		Evidence: []anatomy.Evidence{{Sign: anatomy.FastBreak}},
-		Patient:  Patient{WeightKg: 70, OpeningMM: 44, Bear: visits.Bear{Minutes: 120, Chance: .2}, Alerts: []string{"latex"}},
+		Patient:  Patient{WeightKg: 70, OpeningMM: 44, Bear: visits.Bear{Minutes: 150, Chance: .1}, Alerts: []string{"latex"}},
 		Clinic:   clinic(t),
 	}
 }

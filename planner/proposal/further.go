@@ -67,27 +67,27 @@ type knownAnswer struct {
 	lengths []int
 }
 
-// solveKnown solves the option for a tooth whose number of canals is known. A
-// number that cannot be booked gives no lengths.
+// solveKnown solves the option for a tooth whose number of canals is known,
+// without the limit of what the patient bears: lengths above it are not named.
 func (w *work) solveKnown(b visits.CanalBelief, o Option) (knownAnswer, error) {
-	in := w.caseInput(b)
-	m, _, err := w.catalogue.Compile(in)
+	m, _, err := w.catalogue.Compile(w.caseInput(b))
 	if err != nil {
 		return knownAnswer{}, err
 	}
-	res, err := w.solve(m, o.Earliest)
-	if impossible(err) {
-		m.Bear = visits.Bear{}
-		m.Grid.Most = m.Cap - m.Cap%m.Grid.Step
-		m.Grid.Least = m.Grid.Most - (m.Grid.Most-m.Grid.Least)/m.Grid.Step*m.Grid.Step
-		if res, err = w.solve(m, o.Earliest); err == nil {
-			return knownAnswer{mean: res.Total.Mean()}, nil
-		}
+	how := visits.Option{EarliestCompletion: o.Earliest, Bear: &visits.Bear{}}
+	res, err := w.solver.Solve(m, how)
+	tooShort := impossible(err)
+	if tooShort { // longer than the practice books: the minutes are still told
+		m.Grid.Most = m.Grid.Least + (m.Cap-m.Grid.Least)/m.Grid.Step*m.Grid.Step
+		res, err = w.solver.Solve(m, how)
 	}
 	if err != nil {
 		return knownAnswer{}, err
 	}
 	a := knownAnswer{mean: res.Total.Mean()}
+	if tooShort || m.Bear.Minutes > 0 && !bearable(res, m.Bear, o.Earliest) {
+		return a, nil
+	}
 	for _, v := range res.Visits[:min(o.Earliest, len(res.Visits))] {
 		a.lengths = append(a.lengths, v.Length)
 	}
