@@ -454,6 +454,8 @@ func TestAPulpalAndAnApicalTermGiveTheDiagnosisThatFiguresAreTabledBy(t *testing
 		{"necrosis", "acute-apical-abscess", false, "acute-abscess", "primary-treatment"},
 		{"necrosis", "asymptomatic-apical-periodontitis", true, "immature-necrotic", "apical-plug"},
 		{"symptomatic-irreversible-pulpitis", "symptomatic-apical-periodontitis", false, "irreversible-pulpitis", "primary-treatment"},
+		{"necrotic-lesion", "", false, "necrotic-lesion", "primary-treatment"},
+		{"replanted", "", false, "replanted", "replanted"},
 		{"previously-treated", "asymptomatic-apical-periodontitis", false, "previously-treated-lesion", "retreatment"},
 		{"reversible-pulpitis", "", true, "reversible-pulpitis", "vital-pulp"},
 	} {

@@ -39,9 +39,16 @@ func termList(m map[string]string) []Term {
 
 // Combine turns a pulpal and an apical diagnosis into the one that figures are
 // tabled by. An empty apical diagnosis counts as normal apical tissues. An open
-// apex matters for a necrotic tooth only. Errors are *InputError.
+// apex matters for a necrotic tooth only. A diagnosis that is combined already,
+// such as "necrotic-lesion", may stand alone as the pulpal one. Errors are
+// *InputError.
 func (c *Catalogue) Combine(pulpal, apical string, openApex bool) (Diagnosis, error) {
 	if apical == "" {
+		if _, term := c.terms.Pulpal[pulpal]; !term {
+			if d, ok := c.diagnoses[pulpal]; ok {
+				return d, nil
+			}
+		}
 		apical = "normal-apical-tissues"
 	}
 	if _, ok := c.terms.Pulpal[pulpal]; !ok {
