@@ -169,7 +169,7 @@ func (x TakenIn_Outcome) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use TakenIn_Outcome.Descriptor instead.
 func (TakenIn_Outcome) EnumDescriptor() ([]byte, []int) {
-	return file_visitwright_v1_appointment_proto_rawDescGZIP(), []int{6, 0}
+	return file_visitwright_v1_appointment_proto_rawDescGZIP(), []int{7, 0}
 }
 
 // One place in the diary. Two of our own never share a room, a clinician, a
@@ -224,7 +224,12 @@ type Appointment struct {
 	// When it was last changed.
 	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,21,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
 	// Changes with every change of the record; send it back with a change.
-	Etag          string `protobuf:"bytes,22,opt,name=etag,proto3" json:"etag,omitempty"`
+	Etag string `protobuf:"bytes,22,opt,name=etag,proto3" json:"etag,omitempty"`
+	// What is left of the visit after minutes were lost; answered by
+	// RecordAttendance alone.
+	LateOutlook *LateOutlook `protobuf:"bytes,23,opt,name=late_outlook,json=lateOutlook,proto3" json:"late_outlook,omitempty"`
+	// The protocol of a visit that no plan asked for (catalogue "protocols").
+	Protocol      string `protobuf:"bytes,24,opt,name=protocol,proto3" json:"protocol,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -413,6 +418,94 @@ func (x *Appointment) GetEtag() string {
 	return ""
 }
 
+func (x *Appointment) GetLateOutlook() *LateOutlook {
+	if x != nil {
+		return x.LateOutlook
+	}
+	return nil
+}
+
+func (x *Appointment) GetProtocol() string {
+	if x != nil {
+		return x.Protocol
+	}
+	return ""
+}
+
+// What a late start does to a visit. It speaks of minutes alone and is no
+// clinical go-ahead.
+type LateOutlook struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Minutes of the appointment that are left.
+	MinutesLeft int32 `protobuf:"varint,1,opt,name=minutes_left,json=minutesLeft,proto3" json:"minutes_left,omitempty"`
+	// Odds of being out of the chair within them; absent when no plan tells.
+	OnTime *Odds `protobuf:"bytes,2,opt,name=on_time,json=onTime,proto3" json:"on_time,omitempty"`
+	// The clinician should plan the visit anew for the minutes that are left.
+	Replan bool `protobuf:"varint,3,opt,name=replan,proto3" json:"replan,omitempty"`
+	// In words.
+	Text          string `protobuf:"bytes,4,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LateOutlook) Reset() {
+	*x = LateOutlook{}
+	mi := &file_visitwright_v1_appointment_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LateOutlook) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LateOutlook) ProtoMessage() {}
+
+func (x *LateOutlook) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_appointment_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LateOutlook.ProtoReflect.Descriptor instead.
+func (*LateOutlook) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_appointment_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *LateOutlook) GetMinutesLeft() int32 {
+	if x != nil {
+		return x.MinutesLeft
+	}
+	return 0
+}
+
+func (x *LateOutlook) GetOnTime() *Odds {
+	if x != nil {
+		return x.OnTime
+	}
+	return nil
+}
+
+func (x *LateOutlook) GetReplan() bool {
+	if x != nil {
+		return x.Replan
+	}
+	return false
+}
+
+func (x *LateOutlook) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
 // When, where and with whom one visit is.
 type Place struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -428,7 +521,7 @@ type Place struct {
 
 func (x *Place) Reset() {
 	*x = Place{}
-	mi := &file_visitwright_v1_appointment_proto_msgTypes[1]
+	mi := &file_visitwright_v1_appointment_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -440,7 +533,7 @@ func (x *Place) String() string {
 func (*Place) ProtoMessage() {}
 
 func (x *Place) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_appointment_proto_msgTypes[1]
+	mi := &file_visitwright_v1_appointment_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -453,7 +546,7 @@ func (x *Place) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Place.ProtoReflect.Descriptor instead.
 func (*Place) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_appointment_proto_rawDescGZIP(), []int{1}
+	return file_visitwright_v1_appointment_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *Place) GetStart() *LocalDateTime {
@@ -495,7 +588,7 @@ type Hold struct {
 
 func (x *Hold) Reset() {
 	*x = Hold{}
-	mi := &file_visitwright_v1_appointment_proto_msgTypes[2]
+	mi := &file_visitwright_v1_appointment_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -507,7 +600,7 @@ func (x *Hold) String() string {
 func (*Hold) ProtoMessage() {}
 
 func (x *Hold) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_appointment_proto_msgTypes[2]
+	mi := &file_visitwright_v1_appointment_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -520,7 +613,7 @@ func (x *Hold) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Hold.ProtoReflect.Descriptor instead.
 func (*Hold) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_appointment_proto_rawDescGZIP(), []int{2}
+	return file_visitwright_v1_appointment_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Hold) GetResource() string {
@@ -558,7 +651,7 @@ type WindowOverride struct {
 
 func (x *WindowOverride) Reset() {
 	*x = WindowOverride{}
-	mi := &file_visitwright_v1_appointment_proto_msgTypes[3]
+	mi := &file_visitwright_v1_appointment_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -570,7 +663,7 @@ func (x *WindowOverride) String() string {
 func (*WindowOverride) ProtoMessage() {}
 
 func (x *WindowOverride) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_appointment_proto_msgTypes[3]
+	mi := &file_visitwright_v1_appointment_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -583,7 +676,7 @@ func (x *WindowOverride) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WindowOverride.ProtoReflect.Descriptor instead.
 func (*WindowOverride) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_appointment_proto_rawDescGZIP(), []int{3}
+	return file_visitwright_v1_appointment_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *WindowOverride) GetClinician() string {
@@ -613,7 +706,7 @@ type Booking struct {
 
 func (x *Booking) Reset() {
 	*x = Booking{}
-	mi := &file_visitwright_v1_appointment_proto_msgTypes[4]
+	mi := &file_visitwright_v1_appointment_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -625,7 +718,7 @@ func (x *Booking) String() string {
 func (*Booking) ProtoMessage() {}
 
 func (x *Booking) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_appointment_proto_msgTypes[4]
+	mi := &file_visitwright_v1_appointment_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -638,7 +731,7 @@ func (x *Booking) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Booking.ProtoReflect.Descriptor instead.
 func (*Booking) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_appointment_proto_rawDescGZIP(), []int{4}
+	return file_visitwright_v1_appointment_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Booking) GetName() string {
@@ -673,7 +766,7 @@ type ExternalAppointment struct {
 
 func (x *ExternalAppointment) Reset() {
 	*x = ExternalAppointment{}
-	mi := &file_visitwright_v1_appointment_proto_msgTypes[5]
+	mi := &file_visitwright_v1_appointment_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -685,7 +778,7 @@ func (x *ExternalAppointment) String() string {
 func (*ExternalAppointment) ProtoMessage() {}
 
 func (x *ExternalAppointment) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_appointment_proto_msgTypes[5]
+	mi := &file_visitwright_v1_appointment_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -698,7 +791,7 @@ func (x *ExternalAppointment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExternalAppointment.ProtoReflect.Descriptor instead.
 func (*ExternalAppointment) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_appointment_proto_rawDescGZIP(), []int{5}
+	return file_visitwright_v1_appointment_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ExternalAppointment) GetKey() *ExternalIdentifier {
@@ -748,7 +841,7 @@ type TakenIn struct {
 
 func (x *TakenIn) Reset() {
 	*x = TakenIn{}
-	mi := &file_visitwright_v1_appointment_proto_msgTypes[6]
+	mi := &file_visitwright_v1_appointment_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -760,7 +853,7 @@ func (x *TakenIn) String() string {
 func (*TakenIn) ProtoMessage() {}
 
 func (x *TakenIn) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_appointment_proto_msgTypes[6]
+	mi := &file_visitwright_v1_appointment_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -773,7 +866,7 @@ func (x *TakenIn) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TakenIn.ProtoReflect.Descriptor instead.
 func (*TakenIn) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_appointment_proto_rawDescGZIP(), []int{6}
+	return file_visitwright_v1_appointment_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *TakenIn) GetKey() *ExternalIdentifier {
@@ -828,7 +921,7 @@ type ItemError struct {
 
 func (x *ItemError) Reset() {
 	*x = ItemError{}
-	mi := &file_visitwright_v1_appointment_proto_msgTypes[7]
+	mi := &file_visitwright_v1_appointment_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -840,7 +933,7 @@ func (x *ItemError) String() string {
 func (*ItemError) ProtoMessage() {}
 
 func (x *ItemError) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_appointment_proto_msgTypes[7]
+	mi := &file_visitwright_v1_appointment_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -853,7 +946,7 @@ func (x *ItemError) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ItemError.ProtoReflect.Descriptor instead.
 func (*ItemError) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_appointment_proto_rawDescGZIP(), []int{7}
+	return file_visitwright_v1_appointment_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ItemError) GetCode() int32 {
@@ -888,7 +981,8 @@ var File_visitwright_v1_appointment_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_appointment_proto_rawDesc = "" +
 	"\n" +
-	" visitwright/v1/appointment.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1fvisitwright/v1/local_time.proto\x1a\x19visitwright/v1/plan.proto\"\xa4\t\n" +
+	" visitwright/v1/appointment.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1fvisitwright/v1/local_time.proto\x1a\x19visitwright/v1/plan.proto\x1a\x1dvisitwright/v1/quantity.proto\"\x80\n" +
+	"\n" +
 	"\vAppointment\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x18\n" +
 	"\abooking\x18\x02 \x01(\tR\abooking\x12>\n" +
@@ -918,7 +1012,9 @@ const file_visitwright_v1_appointment_proto_rawDesc = "" +
 	"createTime\x12;\n" +
 	"\vupdate_time\x18\x15 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"updateTime\x12\x12\n" +
-	"\x04etag\x18\x16 \x01(\tR\x04etag\"\xd4\x01\n" +
+	"\x04etag\x18\x16 \x01(\tR\x04etag\x12>\n" +
+	"\flate_outlook\x18\x17 \x01(\v2\x1b.visitwright.v1.LateOutlookR\vlateOutlook\x12\x1a\n" +
+	"\bprotocol\x18\x18 \x01(\tR\bprotocol\"\xd4\x01\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11STATE_PROVISIONAL\x10\x01\x12\x10\n" +
@@ -930,7 +1026,12 @@ const file_visitwright_v1_appointment_proto_rawDesc = "" +
 	"\x14STATE_DID_NOT_ATTEND\x10\x06\x12\x13\n" +
 	"\x0fSTATE_CANCELLED\x10\a\x12\x11\n" +
 	"\rSTATE_EXPIRED\x10\b\x12\x12\n" +
-	"\x0eSTATE_RELEASED\x10\t\"\xa0\x01\n" +
+	"\x0eSTATE_RELEASED\x10\t\"\x8b\x01\n" +
+	"\vLateOutlook\x12!\n" +
+	"\fminutes_left\x18\x01 \x01(\x05R\vminutesLeft\x12-\n" +
+	"\aon_time\x18\x02 \x01(\v2\x14.visitwright.v1.OddsR\x06onTime\x12\x16\n" +
+	"\x06replan\x18\x03 \x01(\bR\x06replan\x12\x12\n" +
+	"\x04text\x18\x04 \x01(\tR\x04text\"\xa0\x01\n" +
 	"\x05Place\x12;\n" +
 	"\x05start\x18\x01 \x01(\v2\x1d.visitwright.v1.LocalDateTimeB\x06\xbaH\x03\xc8\x01\x01R\x05start\x12$\n" +
 	"\aminutes\x18\x02 \x01(\x05B\n" +
@@ -985,49 +1086,53 @@ func file_visitwright_v1_appointment_proto_rawDescGZIP() []byte {
 }
 
 var file_visitwright_v1_appointment_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_visitwright_v1_appointment_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
+var file_visitwright_v1_appointment_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
 var file_visitwright_v1_appointment_proto_goTypes = []any{
 	(Appointment_State)(0),        // 0: visitwright.v1.Appointment.State
 	(TakenIn_Outcome)(0),          // 1: visitwright.v1.TakenIn.Outcome
 	(*Appointment)(nil),           // 2: visitwright.v1.Appointment
-	(*Place)(nil),                 // 3: visitwright.v1.Place
-	(*Hold)(nil),                  // 4: visitwright.v1.Hold
-	(*WindowOverride)(nil),        // 5: visitwright.v1.WindowOverride
-	(*Booking)(nil),               // 6: visitwright.v1.Booking
-	(*ExternalAppointment)(nil),   // 7: visitwright.v1.ExternalAppointment
-	(*TakenIn)(nil),               // 8: visitwright.v1.TakenIn
-	(*ItemError)(nil),             // 9: visitwright.v1.ItemError
-	(*ExternalIdentifier)(nil),    // 10: visitwright.v1.ExternalIdentifier
-	(*VisitPart)(nil),             // 11: visitwright.v1.VisitPart
-	(*timestamppb.Timestamp)(nil), // 12: google.protobuf.Timestamp
-	(*LocalDateTime)(nil),         // 13: visitwright.v1.LocalDateTime
+	(*LateOutlook)(nil),           // 3: visitwright.v1.LateOutlook
+	(*Place)(nil),                 // 4: visitwright.v1.Place
+	(*Hold)(nil),                  // 5: visitwright.v1.Hold
+	(*WindowOverride)(nil),        // 6: visitwright.v1.WindowOverride
+	(*Booking)(nil),               // 7: visitwright.v1.Booking
+	(*ExternalAppointment)(nil),   // 8: visitwright.v1.ExternalAppointment
+	(*TakenIn)(nil),               // 9: visitwright.v1.TakenIn
+	(*ItemError)(nil),             // 10: visitwright.v1.ItemError
+	(*ExternalIdentifier)(nil),    // 11: visitwright.v1.ExternalIdentifier
+	(*VisitPart)(nil),             // 12: visitwright.v1.VisitPart
+	(*timestamppb.Timestamp)(nil), // 13: google.protobuf.Timestamp
+	(*Odds)(nil),                  // 14: visitwright.v1.Odds
+	(*LocalDateTime)(nil),         // 15: visitwright.v1.LocalDateTime
 }
 var file_visitwright_v1_appointment_proto_depIdxs = []int32{
-	10, // 0: visitwright.v1.Appointment.external:type_name -> visitwright.v1.ExternalIdentifier
-	11, // 1: visitwright.v1.Appointment.parts:type_name -> visitwright.v1.VisitPart
+	11, // 0: visitwright.v1.Appointment.external:type_name -> visitwright.v1.ExternalIdentifier
+	12, // 1: visitwright.v1.Appointment.parts:type_name -> visitwright.v1.VisitPart
 	0,  // 2: visitwright.v1.Appointment.state:type_name -> visitwright.v1.Appointment.State
-	3,  // 3: visitwright.v1.Appointment.place:type_name -> visitwright.v1.Place
-	12, // 4: visitwright.v1.Appointment.expire_time:type_name -> google.protobuf.Timestamp
-	12, // 5: visitwright.v1.Appointment.release_time:type_name -> google.protobuf.Timestamp
-	5,  // 6: visitwright.v1.Appointment.override:type_name -> visitwright.v1.WindowOverride
-	12, // 7: visitwright.v1.Appointment.arrive_time:type_name -> google.protobuf.Timestamp
-	12, // 8: visitwright.v1.Appointment.chair_time:type_name -> google.protobuf.Timestamp
-	12, // 9: visitwright.v1.Appointment.leave_time:type_name -> google.protobuf.Timestamp
-	12, // 10: visitwright.v1.Appointment.create_time:type_name -> google.protobuf.Timestamp
-	12, // 11: visitwright.v1.Appointment.update_time:type_name -> google.protobuf.Timestamp
-	13, // 12: visitwright.v1.Place.start:type_name -> visitwright.v1.LocalDateTime
-	4,  // 13: visitwright.v1.Place.holds:type_name -> visitwright.v1.Hold
-	2,  // 14: visitwright.v1.Booking.appointments:type_name -> visitwright.v1.Appointment
-	10, // 15: visitwright.v1.ExternalAppointment.key:type_name -> visitwright.v1.ExternalIdentifier
-	3,  // 16: visitwright.v1.ExternalAppointment.place:type_name -> visitwright.v1.Place
-	10, // 17: visitwright.v1.TakenIn.key:type_name -> visitwright.v1.ExternalIdentifier
-	1,  // 18: visitwright.v1.TakenIn.outcome:type_name -> visitwright.v1.TakenIn.Outcome
-	9,  // 19: visitwright.v1.TakenIn.error:type_name -> visitwright.v1.ItemError
-	20, // [20:20] is the sub-list for method output_type
-	20, // [20:20] is the sub-list for method input_type
-	20, // [20:20] is the sub-list for extension type_name
-	20, // [20:20] is the sub-list for extension extendee
-	0,  // [0:20] is the sub-list for field type_name
+	4,  // 3: visitwright.v1.Appointment.place:type_name -> visitwright.v1.Place
+	13, // 4: visitwright.v1.Appointment.expire_time:type_name -> google.protobuf.Timestamp
+	13, // 5: visitwright.v1.Appointment.release_time:type_name -> google.protobuf.Timestamp
+	6,  // 6: visitwright.v1.Appointment.override:type_name -> visitwright.v1.WindowOverride
+	13, // 7: visitwright.v1.Appointment.arrive_time:type_name -> google.protobuf.Timestamp
+	13, // 8: visitwright.v1.Appointment.chair_time:type_name -> google.protobuf.Timestamp
+	13, // 9: visitwright.v1.Appointment.leave_time:type_name -> google.protobuf.Timestamp
+	13, // 10: visitwright.v1.Appointment.create_time:type_name -> google.protobuf.Timestamp
+	13, // 11: visitwright.v1.Appointment.update_time:type_name -> google.protobuf.Timestamp
+	3,  // 12: visitwright.v1.Appointment.late_outlook:type_name -> visitwright.v1.LateOutlook
+	14, // 13: visitwright.v1.LateOutlook.on_time:type_name -> visitwright.v1.Odds
+	15, // 14: visitwright.v1.Place.start:type_name -> visitwright.v1.LocalDateTime
+	5,  // 15: visitwright.v1.Place.holds:type_name -> visitwright.v1.Hold
+	2,  // 16: visitwright.v1.Booking.appointments:type_name -> visitwright.v1.Appointment
+	11, // 17: visitwright.v1.ExternalAppointment.key:type_name -> visitwright.v1.ExternalIdentifier
+	4,  // 18: visitwright.v1.ExternalAppointment.place:type_name -> visitwright.v1.Place
+	11, // 19: visitwright.v1.TakenIn.key:type_name -> visitwright.v1.ExternalIdentifier
+	1,  // 20: visitwright.v1.TakenIn.outcome:type_name -> visitwright.v1.TakenIn.Outcome
+	10, // 21: visitwright.v1.TakenIn.error:type_name -> visitwright.v1.ItemError
+	22, // [22:22] is the sub-list for method output_type
+	22, // [22:22] is the sub-list for method input_type
+	22, // [22:22] is the sub-list for extension type_name
+	22, // [22:22] is the sub-list for extension extendee
+	0,  // [0:22] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_appointment_proto_init() }
@@ -1038,13 +1143,14 @@ func file_visitwright_v1_appointment_proto_init() {
 	file_visitwright_v1_identity_proto_init()
 	file_visitwright_v1_local_time_proto_init()
 	file_visitwright_v1_plan_proto_init()
+	file_visitwright_v1_quantity_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_visitwright_v1_appointment_proto_rawDesc), len(file_visitwright_v1_appointment_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   8,
+			NumMessages:   9,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -107,7 +107,8 @@ func (x *FindOffersRequest) GetMostOffers() int32 {
 // One visit that needs a place.
 type VisitToPlace struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The visit of each tooth, the first tooth first.
+	// The visit of each tooth, the first tooth first; empty for a visit that
+	// no plan asks for.
 	Parts []*VisitPart `protobuf:"bytes,1,rep,name=parts,proto3" json:"parts,omitempty"`
 	// Already chosen: the other visits are placed around it.
 	Fixed *Place `protobuf:"bytes,2,opt,name=fixed,proto3" json:"fixed,omitempty"`
@@ -117,7 +118,10 @@ type VisitToPlace struct {
 	// Booked only in case it is needed.
 	IfNeeded bool `protobuf:"varint,4,opt,name=if_needed,json=ifNeeded,proto3" json:"if_needed,omitempty"`
 	// Length in minutes instead of the plan's, on the practice's grid.
-	Minutes       *int32 `protobuf:"varint,5,opt,name=minutes,proto3,oneof" json:"minutes,omitempty"`
+	Minutes *int32 `protobuf:"varint,5,opt,name=minutes,proto3,oneof" json:"minutes,omitempty"`
+	// A visit that no plan asks for, when parts is empty: a consultation,
+	// emergency relief, a review.
+	Unplanned     *UnplannedVisit `protobuf:"bytes,6,opt,name=unplanned,proto3" json:"unplanned,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -187,6 +191,79 @@ func (x *VisitToPlace) GetMinutes() int32 {
 	return 0
 }
 
+func (x *VisitToPlace) GetUnplanned() *UnplannedVisit {
+	if x != nil {
+		return x.Unplanned
+	}
+	return nil
+}
+
+// A visit that no plan asks for.
+type UnplannedVisit struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Catalogue id of the protocol (catalogue "protocols"), for example
+	// "consultation".
+	Protocol string `protobuf:"bytes,1,opt,name=protocol,proto3" json:"protocol,omitempty"`
+	// Length in minutes, on the practice's grid.
+	Minutes int32 `protobuf:"varint,2,opt,name=minutes,proto3" json:"minutes,omitempty"`
+	// The case that it belongs to, practices/{practice}/cases/{case}; may be
+	// empty.
+	Case          string `protobuf:"bytes,3,opt,name=case,proto3" json:"case,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UnplannedVisit) Reset() {
+	*x = UnplannedVisit{}
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UnplannedVisit) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UnplannedVisit) ProtoMessage() {}
+
+func (x *UnplannedVisit) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UnplannedVisit.ProtoReflect.Descriptor instead.
+func (*UnplannedVisit) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *UnplannedVisit) GetProtocol() string {
+	if x != nil {
+		return x.Protocol
+	}
+	return ""
+}
+
+func (x *UnplannedVisit) GetMinutes() int32 {
+	if x != nil {
+		return x.Minutes
+	}
+	return 0
+}
+
+func (x *UnplannedVisit) GetCase() string {
+	if x != nil {
+		return x.Case
+	}
+	return ""
+}
+
 // Offers, or why there are none.
 type FindOffersResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -203,7 +280,7 @@ type FindOffersResponse struct {
 
 func (x *FindOffersResponse) Reset() {
 	*x = FindOffersResponse{}
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[2]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -215,7 +292,7 @@ func (x *FindOffersResponse) String() string {
 func (*FindOffersResponse) ProtoMessage() {}
 
 func (x *FindOffersResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[2]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -228,7 +305,7 @@ func (x *FindOffersResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindOffersResponse.ProtoReflect.Descriptor instead.
 func (*FindOffersResponse) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{2}
+	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *FindOffersResponse) GetOffers() []*Offer {
@@ -257,20 +334,24 @@ type CheckPlaceRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// practices/{practice}.
 	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
-	// The visit of each tooth, the first tooth first.
+	// The visit of each tooth, the first tooth first; empty for a visit that
+	// no plan asks for.
 	Parts []*VisitPart `protobuf:"bytes,2,rep,name=parts,proto3" json:"parts,omitempty"`
 	// The place that was chosen by hand; holds may be empty, and are then
 	// filled in.
 	Place *Place `protobuf:"bytes,3,opt,name=place,proto3" json:"place,omitempty"`
 	// The appointment that would be moved there; empty for a new one.
-	Appointment   string `protobuf:"bytes,4,opt,name=appointment,proto3" json:"appointment,omitempty"`
+	Appointment string `protobuf:"bytes,4,opt,name=appointment,proto3" json:"appointment,omitempty"`
+	// A visit that no plan asks for, when parts is empty: a consultation,
+	// emergency relief, a review.
+	Unplanned     *UnplannedVisit `protobuf:"bytes,5,opt,name=unplanned,proto3" json:"unplanned,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *CheckPlaceRequest) Reset() {
 	*x = CheckPlaceRequest{}
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[3]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -282,7 +363,7 @@ func (x *CheckPlaceRequest) String() string {
 func (*CheckPlaceRequest) ProtoMessage() {}
 
 func (x *CheckPlaceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[3]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -295,7 +376,7 @@ func (x *CheckPlaceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckPlaceRequest.ProtoReflect.Descriptor instead.
 func (*CheckPlaceRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{3}
+	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *CheckPlaceRequest) GetParent() string {
@@ -326,6 +407,13 @@ func (x *CheckPlaceRequest) GetAppointment() string {
 	return ""
 }
 
+func (x *CheckPlaceRequest) GetUnplanned() *UnplannedVisit {
+	if x != nil {
+		return x.Unplanned
+	}
+	return nil
+}
+
 // What speaks against a place.
 type CheckPlaceResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -339,7 +427,7 @@ type CheckPlaceResponse struct {
 
 func (x *CheckPlaceResponse) Reset() {
 	*x = CheckPlaceResponse{}
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[4]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -351,7 +439,7 @@ func (x *CheckPlaceResponse) String() string {
 func (*CheckPlaceResponse) ProtoMessage() {}
 
 func (x *CheckPlaceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[4]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -364,7 +452,7 @@ func (x *CheckPlaceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckPlaceResponse.ProtoReflect.Descriptor instead.
 func (*CheckPlaceResponse) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{4}
+	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *CheckPlaceResponse) GetPlace() *OfferedPlace {
@@ -396,7 +484,7 @@ type PlaceEffect struct {
 
 func (x *PlaceEffect) Reset() {
 	*x = PlaceEffect{}
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[5]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -408,7 +496,7 @@ func (x *PlaceEffect) String() string {
 func (*PlaceEffect) ProtoMessage() {}
 
 func (x *PlaceEffect) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[5]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -421,7 +509,7 @@ func (x *PlaceEffect) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceEffect.ProtoReflect.Descriptor instead.
 func (*PlaceEffect) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{5}
+	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *PlaceEffect) GetAppointment() string {
@@ -471,7 +559,7 @@ type BookOfferRequest struct {
 
 func (x *BookOfferRequest) Reset() {
 	*x = BookOfferRequest{}
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[6]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -483,7 +571,7 @@ func (x *BookOfferRequest) String() string {
 func (*BookOfferRequest) ProtoMessage() {}
 
 func (x *BookOfferRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[6]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -496,7 +584,7 @@ func (x *BookOfferRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BookOfferRequest.ProtoReflect.Descriptor instead.
 func (*BookOfferRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{6}
+	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *BookOfferRequest) GetParent() string {
@@ -558,21 +646,25 @@ func (x *BookOfferRequest) GetOnBehalfOf() string {
 // One place to book.
 type PlaceToBook struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The visit of each tooth, the first tooth first.
+	// The visit of each tooth, the first tooth first; empty for a visit that
+	// no plan asks for.
 	Parts []*VisitPart `protobuf:"bytes,1,rep,name=parts,proto3" json:"parts,omitempty"`
 	// When, where and with whom.
 	Place *Place `protobuf:"bytes,2,opt,name=place,proto3" json:"place,omitempty"`
 	// Booked only in case it is needed.
 	IfNeeded bool `protobuf:"varint,3,opt,name=if_needed,json=ifNeeded,proto3" json:"if_needed,omitempty"`
 	// A clinician's decision to book outside the window.
-	Override      *WindowOverride `protobuf:"bytes,4,opt,name=override,proto3" json:"override,omitempty"`
+	Override *WindowOverride `protobuf:"bytes,4,opt,name=override,proto3" json:"override,omitempty"`
+	// A visit that no plan asks for, when parts is empty: a consultation,
+	// emergency relief, a review.
+	Unplanned     *UnplannedVisit `protobuf:"bytes,5,opt,name=unplanned,proto3" json:"unplanned,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PlaceToBook) Reset() {
 	*x = PlaceToBook{}
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[7]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -584,7 +676,7 @@ func (x *PlaceToBook) String() string {
 func (*PlaceToBook) ProtoMessage() {}
 
 func (x *PlaceToBook) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[7]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -597,7 +689,7 @@ func (x *PlaceToBook) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceToBook.ProtoReflect.Descriptor instead.
 func (*PlaceToBook) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{7}
+	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *PlaceToBook) GetParts() []*VisitPart {
@@ -628,6 +720,13 @@ func (x *PlaceToBook) GetOverride() *WindowOverride {
 	return nil
 }
 
+func (x *PlaceToBook) GetUnplanned() *UnplannedVisit {
+	if x != nil {
+		return x.Unplanned
+	}
+	return nil
+}
+
 // Request of ConfirmBooking.
 type ConfirmBookingRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -645,7 +744,7 @@ type ConfirmBookingRequest struct {
 
 func (x *ConfirmBookingRequest) Reset() {
 	*x = ConfirmBookingRequest{}
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[8]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -657,7 +756,7 @@ func (x *ConfirmBookingRequest) String() string {
 func (*ConfirmBookingRequest) ProtoMessage() {}
 
 func (x *ConfirmBookingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[8]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -670,7 +769,7 @@ func (x *ConfirmBookingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConfirmBookingRequest.ProtoReflect.Descriptor instead.
 func (*ConfirmBookingRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{8}
+	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ConfirmBookingRequest) GetName() string {
@@ -712,7 +811,7 @@ type GetBookingRequest struct {
 
 func (x *GetBookingRequest) Reset() {
 	*x = GetBookingRequest{}
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[9]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -724,7 +823,7 @@ func (x *GetBookingRequest) String() string {
 func (*GetBookingRequest) ProtoMessage() {}
 
 func (x *GetBookingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[9]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -737,7 +836,7 @@ func (x *GetBookingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBookingRequest.ProtoReflect.Descriptor instead.
 func (*GetBookingRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{9}
+	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *GetBookingRequest) GetName() string {
@@ -758,7 +857,7 @@ type GetAppointmentRequest struct {
 
 func (x *GetAppointmentRequest) Reset() {
 	*x = GetAppointmentRequest{}
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[10]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -770,7 +869,7 @@ func (x *GetAppointmentRequest) String() string {
 func (*GetAppointmentRequest) ProtoMessage() {}
 
 func (x *GetAppointmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[10]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -783,7 +882,7 @@ func (x *GetAppointmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetAppointmentRequest.ProtoReflect.Descriptor instead.
 func (*GetAppointmentRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{10}
+	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *GetAppointmentRequest) GetName() string {
@@ -822,7 +921,7 @@ type ListAppointmentsRequest struct {
 
 func (x *ListAppointmentsRequest) Reset() {
 	*x = ListAppointmentsRequest{}
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[11]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -834,7 +933,7 @@ func (x *ListAppointmentsRequest) String() string {
 func (*ListAppointmentsRequest) ProtoMessage() {}
 
 func (x *ListAppointmentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[11]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -847,7 +946,7 @@ func (x *ListAppointmentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAppointmentsRequest.ProtoReflect.Descriptor instead.
 func (*ListAppointmentsRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{11}
+	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ListAppointmentsRequest) GetParent() string {
@@ -926,7 +1025,7 @@ type ListAppointmentsResponse struct {
 
 func (x *ListAppointmentsResponse) Reset() {
 	*x = ListAppointmentsResponse{}
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[12]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -938,7 +1037,7 @@ func (x *ListAppointmentsResponse) String() string {
 func (*ListAppointmentsResponse) ProtoMessage() {}
 
 func (x *ListAppointmentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[12]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -951,7 +1050,7 @@ func (x *ListAppointmentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAppointmentsResponse.ProtoReflect.Descriptor instead.
 func (*ListAppointmentsResponse) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{12}
+	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ListAppointmentsResponse) GetAppointments() []*Appointment {
@@ -993,7 +1092,7 @@ type MoveAppointmentRequest struct {
 
 func (x *MoveAppointmentRequest) Reset() {
 	*x = MoveAppointmentRequest{}
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[13]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1005,7 +1104,7 @@ func (x *MoveAppointmentRequest) String() string {
 func (*MoveAppointmentRequest) ProtoMessage() {}
 
 func (x *MoveAppointmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[13]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1018,7 +1117,7 @@ func (x *MoveAppointmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MoveAppointmentRequest.ProtoReflect.Descriptor instead.
 func (*MoveAppointmentRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{13}
+	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *MoveAppointmentRequest) GetName() string {
@@ -1093,7 +1192,7 @@ type MoveAppointmentResponse struct {
 
 func (x *MoveAppointmentResponse) Reset() {
 	*x = MoveAppointmentResponse{}
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[14]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1105,7 +1204,7 @@ func (x *MoveAppointmentResponse) String() string {
 func (*MoveAppointmentResponse) ProtoMessage() {}
 
 func (x *MoveAppointmentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[14]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1118,7 +1217,7 @@ func (x *MoveAppointmentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MoveAppointmentResponse.ProtoReflect.Descriptor instead.
 func (*MoveAppointmentResponse) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{14}
+	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *MoveAppointmentResponse) GetAppointment() *Appointment {
@@ -1155,7 +1254,7 @@ type AppointmentRepair struct {
 
 func (x *AppointmentRepair) Reset() {
 	*x = AppointmentRepair{}
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[15]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1167,7 +1266,7 @@ func (x *AppointmentRepair) String() string {
 func (*AppointmentRepair) ProtoMessage() {}
 
 func (x *AppointmentRepair) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[15]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1180,7 +1279,7 @@ func (x *AppointmentRepair) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AppointmentRepair.ProtoReflect.Descriptor instead.
 func (*AppointmentRepair) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{15}
+	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *AppointmentRepair) GetMoves() []*RepairMove {
@@ -1214,7 +1313,7 @@ type RepairMove struct {
 
 func (x *RepairMove) Reset() {
 	*x = RepairMove{}
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[16]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1226,7 +1325,7 @@ func (x *RepairMove) String() string {
 func (*RepairMove) ProtoMessage() {}
 
 func (x *RepairMove) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[16]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1239,7 +1338,7 @@ func (x *RepairMove) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RepairMove.ProtoReflect.Descriptor instead.
 func (*RepairMove) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{16}
+	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *RepairMove) GetAppointment() string {
@@ -1285,7 +1384,7 @@ type RepairCancel struct {
 
 func (x *RepairCancel) Reset() {
 	*x = RepairCancel{}
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[17]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1297,7 +1396,7 @@ func (x *RepairCancel) String() string {
 func (*RepairCancel) ProtoMessage() {}
 
 func (x *RepairCancel) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[17]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1310,7 +1409,7 @@ func (x *RepairCancel) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RepairCancel.ProtoReflect.Descriptor instead.
 func (*RepairCancel) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{17}
+	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *RepairCancel) GetAppointment() string {
@@ -1353,7 +1452,7 @@ type RepairAppointmentsRequest struct {
 
 func (x *RepairAppointmentsRequest) Reset() {
 	*x = RepairAppointmentsRequest{}
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[18]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1365,7 +1464,7 @@ func (x *RepairAppointmentsRequest) String() string {
 func (*RepairAppointmentsRequest) ProtoMessage() {}
 
 func (x *RepairAppointmentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[18]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1378,7 +1477,7 @@ func (x *RepairAppointmentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RepairAppointmentsRequest.ProtoReflect.Descriptor instead.
 func (*RepairAppointmentsRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{18}
+	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *RepairAppointmentsRequest) GetParent() string {
@@ -1427,7 +1526,7 @@ type RepairAppointmentsResponse struct {
 
 func (x *RepairAppointmentsResponse) Reset() {
 	*x = RepairAppointmentsResponse{}
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[19]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1439,7 +1538,7 @@ func (x *RepairAppointmentsResponse) String() string {
 func (*RepairAppointmentsResponse) ProtoMessage() {}
 
 func (x *RepairAppointmentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[19]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1452,7 +1551,7 @@ func (x *RepairAppointmentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RepairAppointmentsResponse.ProtoReflect.Descriptor instead.
 func (*RepairAppointmentsResponse) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{19}
+	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *RepairAppointmentsResponse) GetAppointments() []*Appointment {
@@ -1483,7 +1582,7 @@ type CancelAppointmentRequest struct {
 
 func (x *CancelAppointmentRequest) Reset() {
 	*x = CancelAppointmentRequest{}
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[20]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1495,7 +1594,7 @@ func (x *CancelAppointmentRequest) String() string {
 func (*CancelAppointmentRequest) ProtoMessage() {}
 
 func (x *CancelAppointmentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[20]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1508,7 +1607,7 @@ func (x *CancelAppointmentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CancelAppointmentRequest.ProtoReflect.Descriptor instead.
 func (*CancelAppointmentRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{20}
+	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *CancelAppointmentRequest) GetName() string {
@@ -1577,7 +1676,7 @@ type RecordAttendanceRequest struct {
 
 func (x *RecordAttendanceRequest) Reset() {
 	*x = RecordAttendanceRequest{}
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[21]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1589,7 +1688,7 @@ func (x *RecordAttendanceRequest) String() string {
 func (*RecordAttendanceRequest) ProtoMessage() {}
 
 func (x *RecordAttendanceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[21]
+	mi := &file_visitwright_v1_diary_booking_requests_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1602,7 +1701,7 @@ func (x *RecordAttendanceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordAttendanceRequest.ProtoReflect.Descriptor instead.
 func (*RecordAttendanceRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{21}
+	return file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *RecordAttendanceRequest) GetName() string {
@@ -1666,27 +1765,32 @@ const file_visitwright_v1_diary_booking_requests_proto_rawDesc = "" +
 	"\xbaH\a\x92\x01\x04\b\x01\x10\bR\x06visits\x123\n" +
 	"\x06wishes\x18\x04 \x01(\v2\x1b.visitwright.v1.OfferWishesR\x06wishes\x12*\n" +
 	"\vmost_offers\x18\x05 \x01(\x05B\t\xbaH\x06\x1a\x04\x18d(\x00R\n" +
-	"mostOffers\"\xf8\x01\n" +
-	"\fVisitToPlace\x12;\n" +
-	"\x05parts\x18\x01 \x03(\v2\x19.visitwright.v1.VisitPartB\n" +
-	"\xbaH\a\x92\x01\x04\b\x01\x10\bR\x05parts\x12+\n" +
+	"mostOffers\"\xb4\x02\n" +
+	"\fVisitToPlace\x129\n" +
+	"\x05parts\x18\x01 \x03(\v2\x19.visitwright.v1.VisitPartB\b\xbaH\x05\x92\x01\x02\x10\bR\x05parts\x12+\n" +
 	"\x05fixed\x18\x02 \x01(\v2\x15.visitwright.v1.PlaceR\x05fixed\x12*\n" +
 	"\vappointment\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\vappointment\x12\x1b\n" +
 	"\tif_needed\x18\x04 \x01(\bR\bifNeeded\x12)\n" +
 	"\aminutes\x18\x05 \x01(\x05B\n" +
-	"\xbaH\a\x1a\x05\x18\xe0\x03(\x05H\x00R\aminutes\x88\x01\x01B\n" +
+	"\xbaH\a\x1a\x05\x18\xe0\x03(\x05H\x00R\aminutes\x88\x01\x01\x12<\n" +
+	"\tunplanned\x18\x06 \x01(\v2\x1e.visitwright.v1.UnplannedVisitR\tunplannedB\n" +
 	"\n" +
-	"\b_minutes\"\xa5\x01\n" +
+	"\b_minutes\"\x92\x01\n" +
+	"\x0eUnplannedVisit\x12<\n" +
+	"\bprotocol\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\bprotocol\x12$\n" +
+	"\aminutes\x18\x02 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xe0\x03(\x05R\aminutes\x12\x1c\n" +
+	"\x04case\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04case\"\xa5\x01\n" +
 	"\x12FindOffersResponse\x12-\n" +
 	"\x06offers\x18\x01 \x03(\v2\x15.visitwright.v1.OfferR\x06offers\x12;\n" +
 	"\abinding\x18\x02 \x03(\v2!.visitwright.v1.BindingConstraintR\abinding\x12#\n" +
-	"\rdiary_version\x18\x03 \x01(\x03R\fdiaryVersion\"\xf5\x01\n" +
+	"\rdiary_version\x18\x03 \x01(\x03R\fdiaryVersion\"\xb1\x02\n" +
 	"\x11CheckPlaceRequest\x12B\n" +
-	"\x06parent\x18\x01 \x01(\tB*\xbaH'r%2#^practices/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12;\n" +
-	"\x05parts\x18\x02 \x03(\v2\x19.visitwright.v1.VisitPartB\n" +
-	"\xbaH\a\x92\x01\x04\b\x01\x10\bR\x05parts\x123\n" +
+	"\x06parent\x18\x01 \x01(\tB*\xbaH'r%2#^practices/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x129\n" +
+	"\x05parts\x18\x02 \x03(\v2\x19.visitwright.v1.VisitPartB\b\xbaH\x05\x92\x01\x02\x10\bR\x05parts\x123\n" +
 	"\x05place\x18\x03 \x01(\v2\x15.visitwright.v1.PlaceB\x06\xbaH\x03\xc8\x01\x01R\x05place\x12*\n" +
-	"\vappointment\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\vappointment\"\x7f\n" +
+	"\vappointment\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\vappointment\x12<\n" +
+	"\tunplanned\x18\x05 \x01(\v2\x1e.visitwright.v1.UnplannedVisitR\tunplanned\"\x7f\n" +
 	"\x12CheckPlaceResponse\x122\n" +
 	"\x05place\x18\x01 \x01(\v2\x1c.visitwright.v1.OfferedPlaceR\x05place\x125\n" +
 	"\aeffects\x18\x02 \x03(\v2\x1b.visitwright.v1.PlaceEffectR\aeffects\"h\n" +
@@ -1706,13 +1810,13 @@ const file_visitwright_v1_diary_booking_requests_proto_rawDesc = "" +
 	"request_id\x18\x06 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x12#\n" +
 	"\rvalidate_only\x18\a \x01(\bR\fvalidateOnly\x12K\n" +
 	"\fon_behalf_of\x18\b \x01(\tB)\xbaH&r$\x18@2 ^([A-Za-z0-9][A-Za-z0-9._@-]*)?$R\n" +
-	"onBehalfOf\"\xd8\x01\n" +
-	"\vPlaceToBook\x12;\n" +
-	"\x05parts\x18\x01 \x03(\v2\x19.visitwright.v1.VisitPartB\n" +
-	"\xbaH\a\x92\x01\x04\b\x01\x10\bR\x05parts\x123\n" +
+	"onBehalfOf\"\x94\x02\n" +
+	"\vPlaceToBook\x129\n" +
+	"\x05parts\x18\x01 \x03(\v2\x19.visitwright.v1.VisitPartB\b\xbaH\x05\x92\x01\x02\x10\bR\x05parts\x123\n" +
 	"\x05place\x18\x02 \x01(\v2\x15.visitwright.v1.PlaceB\x06\xbaH\x03\xc8\x01\x01R\x05place\x12\x1b\n" +
 	"\tif_needed\x18\x03 \x01(\bR\bifNeeded\x12:\n" +
-	"\boverride\x18\x04 \x01(\v2\x1e.visitwright.v1.WindowOverrideR\boverride\"\x96\x02\n" +
+	"\boverride\x18\x04 \x01(\v2\x1e.visitwright.v1.WindowOverrideR\boverride\x12<\n" +
+	"\tunplanned\x18\x05 \x01(\v2\x1e.visitwright.v1.UnplannedVisitR\tunplanned\"\x96\x02\n" +
 	"\x15ConfirmBookingRequest\x12_\n" +
 	"\x04name\x18\x01 \x01(\tBK\xbaHHrF2D^practices/[a-z0-9][a-z0-9-]{0,62}/bookings/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12*\n" +
 	"\n" +
@@ -1811,75 +1915,79 @@ func file_visitwright_v1_diary_booking_requests_proto_rawDescGZIP() []byte {
 	return file_visitwright_v1_diary_booking_requests_proto_rawDescData
 }
 
-var file_visitwright_v1_diary_booking_requests_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
+var file_visitwright_v1_diary_booking_requests_proto_msgTypes = make([]protoimpl.MessageInfo, 23)
 var file_visitwright_v1_diary_booking_requests_proto_goTypes = []any{
 	(*FindOffersRequest)(nil),          // 0: visitwright.v1.FindOffersRequest
 	(*VisitToPlace)(nil),               // 1: visitwright.v1.VisitToPlace
-	(*FindOffersResponse)(nil),         // 2: visitwright.v1.FindOffersResponse
-	(*CheckPlaceRequest)(nil),          // 3: visitwright.v1.CheckPlaceRequest
-	(*CheckPlaceResponse)(nil),         // 4: visitwright.v1.CheckPlaceResponse
-	(*PlaceEffect)(nil),                // 5: visitwright.v1.PlaceEffect
-	(*BookOfferRequest)(nil),           // 6: visitwright.v1.BookOfferRequest
-	(*PlaceToBook)(nil),                // 7: visitwright.v1.PlaceToBook
-	(*ConfirmBookingRequest)(nil),      // 8: visitwright.v1.ConfirmBookingRequest
-	(*GetBookingRequest)(nil),          // 9: visitwright.v1.GetBookingRequest
-	(*GetAppointmentRequest)(nil),      // 10: visitwright.v1.GetAppointmentRequest
-	(*ListAppointmentsRequest)(nil),    // 11: visitwright.v1.ListAppointmentsRequest
-	(*ListAppointmentsResponse)(nil),   // 12: visitwright.v1.ListAppointmentsResponse
-	(*MoveAppointmentRequest)(nil),     // 13: visitwright.v1.MoveAppointmentRequest
-	(*MoveAppointmentResponse)(nil),    // 14: visitwright.v1.MoveAppointmentResponse
-	(*AppointmentRepair)(nil),          // 15: visitwright.v1.AppointmentRepair
-	(*RepairMove)(nil),                 // 16: visitwright.v1.RepairMove
-	(*RepairCancel)(nil),               // 17: visitwright.v1.RepairCancel
-	(*RepairAppointmentsRequest)(nil),  // 18: visitwright.v1.RepairAppointmentsRequest
-	(*RepairAppointmentsResponse)(nil), // 19: visitwright.v1.RepairAppointmentsResponse
-	(*CancelAppointmentRequest)(nil),   // 20: visitwright.v1.CancelAppointmentRequest
-	(*RecordAttendanceRequest)(nil),    // 21: visitwright.v1.RecordAttendanceRequest
-	(*OfferWishes)(nil),                // 22: visitwright.v1.OfferWishes
-	(*VisitPart)(nil),                  // 23: visitwright.v1.VisitPart
-	(*Place)(nil),                      // 24: visitwright.v1.Place
-	(*Offer)(nil),                      // 25: visitwright.v1.Offer
-	(*BindingConstraint)(nil),          // 26: visitwright.v1.BindingConstraint
-	(*OfferedPlace)(nil),               // 27: visitwright.v1.OfferedPlace
-	(*WindowOverride)(nil),             // 28: visitwright.v1.WindowOverride
-	(*DateRange)(nil),                  // 29: visitwright.v1.DateRange
-	(*Appointment)(nil),                // 30: visitwright.v1.Appointment
-	(Appointment_State)(0),             // 31: visitwright.v1.Appointment.State
+	(*UnplannedVisit)(nil),             // 2: visitwright.v1.UnplannedVisit
+	(*FindOffersResponse)(nil),         // 3: visitwright.v1.FindOffersResponse
+	(*CheckPlaceRequest)(nil),          // 4: visitwright.v1.CheckPlaceRequest
+	(*CheckPlaceResponse)(nil),         // 5: visitwright.v1.CheckPlaceResponse
+	(*PlaceEffect)(nil),                // 6: visitwright.v1.PlaceEffect
+	(*BookOfferRequest)(nil),           // 7: visitwright.v1.BookOfferRequest
+	(*PlaceToBook)(nil),                // 8: visitwright.v1.PlaceToBook
+	(*ConfirmBookingRequest)(nil),      // 9: visitwright.v1.ConfirmBookingRequest
+	(*GetBookingRequest)(nil),          // 10: visitwright.v1.GetBookingRequest
+	(*GetAppointmentRequest)(nil),      // 11: visitwright.v1.GetAppointmentRequest
+	(*ListAppointmentsRequest)(nil),    // 12: visitwright.v1.ListAppointmentsRequest
+	(*ListAppointmentsResponse)(nil),   // 13: visitwright.v1.ListAppointmentsResponse
+	(*MoveAppointmentRequest)(nil),     // 14: visitwright.v1.MoveAppointmentRequest
+	(*MoveAppointmentResponse)(nil),    // 15: visitwright.v1.MoveAppointmentResponse
+	(*AppointmentRepair)(nil),          // 16: visitwright.v1.AppointmentRepair
+	(*RepairMove)(nil),                 // 17: visitwright.v1.RepairMove
+	(*RepairCancel)(nil),               // 18: visitwright.v1.RepairCancel
+	(*RepairAppointmentsRequest)(nil),  // 19: visitwright.v1.RepairAppointmentsRequest
+	(*RepairAppointmentsResponse)(nil), // 20: visitwright.v1.RepairAppointmentsResponse
+	(*CancelAppointmentRequest)(nil),   // 21: visitwright.v1.CancelAppointmentRequest
+	(*RecordAttendanceRequest)(nil),    // 22: visitwright.v1.RecordAttendanceRequest
+	(*OfferWishes)(nil),                // 23: visitwright.v1.OfferWishes
+	(*VisitPart)(nil),                  // 24: visitwright.v1.VisitPart
+	(*Place)(nil),                      // 25: visitwright.v1.Place
+	(*Offer)(nil),                      // 26: visitwright.v1.Offer
+	(*BindingConstraint)(nil),          // 27: visitwright.v1.BindingConstraint
+	(*OfferedPlace)(nil),               // 28: visitwright.v1.OfferedPlace
+	(*WindowOverride)(nil),             // 29: visitwright.v1.WindowOverride
+	(*DateRange)(nil),                  // 30: visitwright.v1.DateRange
+	(*Appointment)(nil),                // 31: visitwright.v1.Appointment
+	(Appointment_State)(0),             // 32: visitwright.v1.Appointment.State
 }
 var file_visitwright_v1_diary_booking_requests_proto_depIdxs = []int32{
 	1,  // 0: visitwright.v1.FindOffersRequest.visits:type_name -> visitwright.v1.VisitToPlace
-	22, // 1: visitwright.v1.FindOffersRequest.wishes:type_name -> visitwright.v1.OfferWishes
-	23, // 2: visitwright.v1.VisitToPlace.parts:type_name -> visitwright.v1.VisitPart
-	24, // 3: visitwright.v1.VisitToPlace.fixed:type_name -> visitwright.v1.Place
-	25, // 4: visitwright.v1.FindOffersResponse.offers:type_name -> visitwright.v1.Offer
-	26, // 5: visitwright.v1.FindOffersResponse.binding:type_name -> visitwright.v1.BindingConstraint
-	23, // 6: visitwright.v1.CheckPlaceRequest.parts:type_name -> visitwright.v1.VisitPart
-	24, // 7: visitwright.v1.CheckPlaceRequest.place:type_name -> visitwright.v1.Place
-	27, // 8: visitwright.v1.CheckPlaceResponse.place:type_name -> visitwright.v1.OfferedPlace
-	5,  // 9: visitwright.v1.CheckPlaceResponse.effects:type_name -> visitwright.v1.PlaceEffect
-	7,  // 10: visitwright.v1.BookOfferRequest.places:type_name -> visitwright.v1.PlaceToBook
-	23, // 11: visitwright.v1.PlaceToBook.parts:type_name -> visitwright.v1.VisitPart
-	24, // 12: visitwright.v1.PlaceToBook.place:type_name -> visitwright.v1.Place
-	28, // 13: visitwright.v1.PlaceToBook.override:type_name -> visitwright.v1.WindowOverride
-	29, // 14: visitwright.v1.ListAppointmentsRequest.days:type_name -> visitwright.v1.DateRange
-	30, // 15: visitwright.v1.ListAppointmentsResponse.appointments:type_name -> visitwright.v1.Appointment
-	24, // 16: visitwright.v1.MoveAppointmentRequest.place:type_name -> visitwright.v1.Place
-	28, // 17: visitwright.v1.MoveAppointmentRequest.override:type_name -> visitwright.v1.WindowOverride
-	30, // 18: visitwright.v1.MoveAppointmentResponse.appointment:type_name -> visitwright.v1.Appointment
-	5,  // 19: visitwright.v1.MoveAppointmentResponse.effects:type_name -> visitwright.v1.PlaceEffect
-	15, // 20: visitwright.v1.MoveAppointmentResponse.repair:type_name -> visitwright.v1.AppointmentRepair
-	16, // 21: visitwright.v1.AppointmentRepair.moves:type_name -> visitwright.v1.RepairMove
-	17, // 22: visitwright.v1.AppointmentRepair.cancels:type_name -> visitwright.v1.RepairCancel
-	24, // 23: visitwright.v1.RepairMove.place:type_name -> visitwright.v1.Place
-	28, // 24: visitwright.v1.RepairMove.override:type_name -> visitwright.v1.WindowOverride
-	15, // 25: visitwright.v1.RepairAppointmentsRequest.repair:type_name -> visitwright.v1.AppointmentRepair
-	30, // 26: visitwright.v1.RepairAppointmentsResponse.appointments:type_name -> visitwright.v1.Appointment
-	31, // 27: visitwright.v1.RecordAttendanceRequest.state:type_name -> visitwright.v1.Appointment.State
-	28, // [28:28] is the sub-list for method output_type
-	28, // [28:28] is the sub-list for method input_type
-	28, // [28:28] is the sub-list for extension type_name
-	28, // [28:28] is the sub-list for extension extendee
-	0,  // [0:28] is the sub-list for field type_name
+	23, // 1: visitwright.v1.FindOffersRequest.wishes:type_name -> visitwright.v1.OfferWishes
+	24, // 2: visitwright.v1.VisitToPlace.parts:type_name -> visitwright.v1.VisitPart
+	25, // 3: visitwright.v1.VisitToPlace.fixed:type_name -> visitwright.v1.Place
+	2,  // 4: visitwright.v1.VisitToPlace.unplanned:type_name -> visitwright.v1.UnplannedVisit
+	26, // 5: visitwright.v1.FindOffersResponse.offers:type_name -> visitwright.v1.Offer
+	27, // 6: visitwright.v1.FindOffersResponse.binding:type_name -> visitwright.v1.BindingConstraint
+	24, // 7: visitwright.v1.CheckPlaceRequest.parts:type_name -> visitwright.v1.VisitPart
+	25, // 8: visitwright.v1.CheckPlaceRequest.place:type_name -> visitwright.v1.Place
+	2,  // 9: visitwright.v1.CheckPlaceRequest.unplanned:type_name -> visitwright.v1.UnplannedVisit
+	28, // 10: visitwright.v1.CheckPlaceResponse.place:type_name -> visitwright.v1.OfferedPlace
+	6,  // 11: visitwright.v1.CheckPlaceResponse.effects:type_name -> visitwright.v1.PlaceEffect
+	8,  // 12: visitwright.v1.BookOfferRequest.places:type_name -> visitwright.v1.PlaceToBook
+	24, // 13: visitwright.v1.PlaceToBook.parts:type_name -> visitwright.v1.VisitPart
+	25, // 14: visitwright.v1.PlaceToBook.place:type_name -> visitwright.v1.Place
+	29, // 15: visitwright.v1.PlaceToBook.override:type_name -> visitwright.v1.WindowOverride
+	2,  // 16: visitwright.v1.PlaceToBook.unplanned:type_name -> visitwright.v1.UnplannedVisit
+	30, // 17: visitwright.v1.ListAppointmentsRequest.days:type_name -> visitwright.v1.DateRange
+	31, // 18: visitwright.v1.ListAppointmentsResponse.appointments:type_name -> visitwright.v1.Appointment
+	25, // 19: visitwright.v1.MoveAppointmentRequest.place:type_name -> visitwright.v1.Place
+	29, // 20: visitwright.v1.MoveAppointmentRequest.override:type_name -> visitwright.v1.WindowOverride
+	31, // 21: visitwright.v1.MoveAppointmentResponse.appointment:type_name -> visitwright.v1.Appointment
+	6,  // 22: visitwright.v1.MoveAppointmentResponse.effects:type_name -> visitwright.v1.PlaceEffect
+	16, // 23: visitwright.v1.MoveAppointmentResponse.repair:type_name -> visitwright.v1.AppointmentRepair
+	17, // 24: visitwright.v1.AppointmentRepair.moves:type_name -> visitwright.v1.RepairMove
+	18, // 25: visitwright.v1.AppointmentRepair.cancels:type_name -> visitwright.v1.RepairCancel
+	25, // 26: visitwright.v1.RepairMove.place:type_name -> visitwright.v1.Place
+	29, // 27: visitwright.v1.RepairMove.override:type_name -> visitwright.v1.WindowOverride
+	16, // 28: visitwright.v1.RepairAppointmentsRequest.repair:type_name -> visitwright.v1.AppointmentRepair
+	31, // 29: visitwright.v1.RepairAppointmentsResponse.appointments:type_name -> visitwright.v1.Appointment
+	32, // 30: visitwright.v1.RecordAttendanceRequest.state:type_name -> visitwright.v1.Appointment.State
+	31, // [31:31] is the sub-list for method output_type
+	31, // [31:31] is the sub-list for method input_type
+	31, // [31:31] is the sub-list for extension type_name
+	31, // [31:31] is the sub-list for extension extendee
+	0,  // [0:31] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_diary_booking_requests_proto_init() }
@@ -1898,7 +2006,7 @@ func file_visitwright_v1_diary_booking_requests_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_visitwright_v1_diary_booking_requests_proto_rawDesc), len(file_visitwright_v1_diary_booking_requests_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   22,
+			NumMessages:   23,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

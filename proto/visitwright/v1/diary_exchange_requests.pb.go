@@ -796,7 +796,14 @@ type FindEmergencyPlaceRequest struct {
 	// An answer to every red-flag question.
 	Answers []*RedFlagAnswer `protobuf:"bytes,3,rep,name=answers,proto3" json:"answers,omitempty"`
 	// What is asked of the place.
-	Wishes        *OfferWishes `protobuf:"bytes,4,opt,name=wishes,proto3" json:"wishes,omitempty"`
+	Wishes *OfferWishes `protobuf:"bytes,4,opt,name=wishes,proto3" json:"wishes,omitempty"`
+	// The urgent-care instruction was read out: only then are there places
+	// although a flag is raised.
+	InstructionAcknowledged bool `protobuf:"varint,5,opt,name=instruction_acknowledged,json=instructionAcknowledged,proto3" json:"instruction_acknowledged,omitempty"`
+	// Length in minutes; 0 means the usual length of emergency relief.
+	Minutes int32 `protobuf:"varint,6,opt,name=minutes,proto3" json:"minutes,omitempty"`
+	// Most places to send, 1 to 20; 0 means 3.
+	MostPlaces    int32 `protobuf:"varint,7,opt,name=most_places,json=mostPlaces,proto3" json:"most_places,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -857,6 +864,27 @@ func (x *FindEmergencyPlaceRequest) GetWishes() *OfferWishes {
 		return x.Wishes
 	}
 	return nil
+}
+
+func (x *FindEmergencyPlaceRequest) GetInstructionAcknowledged() bool {
+	if x != nil {
+		return x.InstructionAcknowledged
+	}
+	return false
+}
+
+func (x *FindEmergencyPlaceRequest) GetMinutes() int32 {
+	if x != nil {
+		return x.Minutes
+	}
+	return 0
+}
+
+func (x *FindEmergencyPlaceRequest) GetMostPlaces() int32 {
+	if x != nil {
+		return x.MostPlaces
+	}
+	return 0
 }
 
 // What to do for a patient in need.
@@ -1328,12 +1356,17 @@ const file_visitwright_v1_diary_exchange_requests_proto_rawDesc = "" +
 	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x04R\tpageToken\"\x85\x01\n" +
 	"\x1cListRedFlagQuestionsResponse\x12=\n" +
 	"\tquestions\x18\x01 \x03(\v2\x1f.visitwright.v1.RedFlagQuestionR\tquestions\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xfb\x01\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x88\x03\n" +
 	"\x19FindEmergencyPlaceRequest\x12B\n" +
 	"\x06parent\x18\x01 \x01(\tB*\xbaH'r%2#^practices/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12\"\n" +
 	"\apatient\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\apatient\x12A\n" +
 	"\aanswers\x18\x03 \x03(\v2\x1d.visitwright.v1.RedFlagAnswerB\b\xbaH\x05\x92\x01\x02\x10 R\aanswers\x123\n" +
-	"\x06wishes\x18\x04 \x01(\v2\x1b.visitwright.v1.OfferWishesR\x06wishes\"\xb8\x01\n" +
+	"\x06wishes\x18\x04 \x01(\v2\x1b.visitwright.v1.OfferWishesR\x06wishes\x129\n" +
+	"\x18instruction_acknowledged\x18\x05 \x01(\bR\x17instructionAcknowledged\x12$\n" +
+	"\aminutes\x18\x06 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xe0\x03(\x00R\aminutes\x12*\n" +
+	"\vmost_places\x18\a \x01(\x05B\t\xbaH\x06\x1a\x04\x18\x14(\x00R\n" +
+	"mostPlaces\"\xb8\x01\n" +
 	"\x1aFindEmergencyPlaceResponse\x12!\n" +
 	"\fraised_flags\x18\x01 \x03(\tR\vraisedFlags\x12-\n" +
 	"\x12urgent_instruction\x18\x02 \x01(\tR\x11urgentInstruction\x124\n" +

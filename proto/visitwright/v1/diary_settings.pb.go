@@ -202,6 +202,9 @@ type EmergencyReserve struct {
 	// The minute of that day at which what is still free is released to
 	// everybody.
 	ReleaseMinute int32 `protobuf:"varint,4,opt,name=release_minute,json=releaseMinute,proto3" json:"release_minute,omitempty"`
+	// Whose time is kept, practices/{practice}/clinicians/{clinician} or
+	// practices/{practice}/resources/{resource}; empty means every clinician.
+	Resource      string `protobuf:"bytes,5,opt,name=resource,proto3" json:"resource,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -264,6 +267,13 @@ func (x *EmergencyReserve) GetReleaseMinute() int32 {
 	return 0
 }
 
+func (x *EmergencyReserve) GetResource() string {
+	if x != nil {
+		return x.Resource
+	}
+	return ""
+}
+
 var File_visitwright_v1_diary_settings_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_diary_settings_proto_rawDesc = "" +
@@ -289,7 +299,7 @@ const file_visitwright_v1_diary_settings_proto_rawDesc = "" +
 	"\rcapacity_cost\x18\f \x01(\x05B\v\xbaH\b\x1a\x06\x18\xc0\x84=(\x00R\fcapacityCost\x12;\n" +
 	"\vupdate_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"updateTime\x12\x1b\n" +
-	"\x04etag\x18\x0e \x01(\tB\a\xbaH\x04r\x02\x18PR\x04etag\"\xd9\x01\n" +
+	"\x04etag\x18\x0e \x01(\tB\a\xbaH\x04r\x02\x18PR\x04etag\"\xff\x01\n" +
 	"\x10EmergencyReserve\x12<\n" +
 	"\aweekday\x18\x01 \x01(\x0e2\x16.google.type.DayOfWeekB\n" +
 	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\aweekday\x12+\n" +
@@ -299,7 +309,8 @@ const file_visitwright_v1_diary_settings_proto_rawDesc = "" +
 	"\tto_minute\x18\x03 \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\xa0\v(\x01R\btoMinute\x121\n" +
 	"\x0erelease_minute\x18\x04 \x01(\x05B\n" +
-	"\xbaH\a\x1a\x05\x18\xa0\v(\x00R\rreleaseMinuteBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
+	"\xbaH\a\x1a\x05\x18\xa0\v(\x00R\rreleaseMinute\x12$\n" +
+	"\bresource\x18\x05 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\bresourceBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
 
 var (
 	file_visitwright_v1_diary_settings_proto_rawDescOnce sync.Once
