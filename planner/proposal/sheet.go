@@ -24,6 +24,7 @@ type Sheet struct {
 	Cautions    []Caution      `json:"cautions"`
 	Anaesthetic Anaesthetic    `json:"anaesthetic"`
 	RedFlags    []RedFlag      `json:"red_flags"`
+	Emergency   bool           `json:"emergency"` // the red-flag questions come before anything else
 	Urgent      string         `json:"urgent_instruction"`
 	Length      int            `json:"length"` // minutes booked for all teeth
 	Minutes     chairtime.Dist `json:"minutes"`
@@ -102,6 +103,7 @@ func VisitSheet(parts []Part) (Sheet, error) {
 			t.Steps = append(slices.Clone(start), t.Steps...)
 		}
 		s.Teeth = append(s.Teeth, t)
+		s.Emergency = s.Emergency || p.Input.Protocol == "emergency-relief"
 		labels = append(labels, t.Label)
 		dists = append(dists, dist)
 		for _, line := range w.protocol.SetOut {
@@ -125,11 +127,7 @@ func VisitSheet(parts []Part) (Sheet, error) {
 		"Tooth: " + strings.Join(labels, "; ") + ". Point to it, let the patient confirm, compare with the radiograph.",
 		"Confirm every alert below, and ask for new ones.",
 	}
-	if slices.ContainsFunc(s.Alerts, func(a Alert) bool { return a.ID == "latex" }) {
-		for i, line := range s.SetOut {
-			s.SetOut[i] = strings.Replace(line, "rubber dam", "latex-free dam", 1)
-		}
-	}
+	s.SetOut = actOn(s.SetOut, s.Alerts)
 	first := parts[0].Input
 	s.Minutes = dists[0]
 	for _, d := range dists[1:] {
@@ -151,6 +149,32 @@ func VisitSheet(parts []Part) (Sheet, error) {
 	}
 	s.Anaesthetic = limit
 	return s, nil
+}
+
+// actOn changes what is set out by the alerts.
+func actOn(setOut []string, alerts []Alert) []string {
+	has := func(id string) bool {
+		return slices.ContainsFunc(alerts, func(a Alert) bool { return a.ID == id })
+	}
+	for i, line := range setOut {
+		if has("latex") {
+			line = strings.Replace(line, "rubber dam", "latex-free dam", 1)
+		}
+		if has("hypochlorite") && strings.Contains(line, "hypochlorite") {
+			line = "NO hypochlorite: the irrigant agreed on for this patient, in marked syringes"
+		}
+		setOut[i] = line
+	}
+	if has("latex") {
+		setOut = append(setOut, "latex-free gloves")
+	}
+	if has("chlorhexidine") {
+		setOut = append(setOut, "NO chlorhexidine, as rinse, gel or field disinfectant")
+	}
+	if has("anticoagulant") {
+		setOut = append(setOut, "gauze and a local haemostatic")
+	}
+	return setOut
 }
 
 func capOf(in Input) int {

@@ -192,3 +192,37 @@ func TestTeethSharingAVisitShareTheDaysThatSuitAll(t *testing.T) {
 		t.Error("one tooth is not several")
 	}
 }
+
+func TestEveryAlertThatTouchesMaterialsChangesWhatIsSetOut(t *testing.T) {
+	for alert, want := range map[string]string{"latex": "latex-free gloves", "chlorhexidine": "NO chlorhexidine", "hypochlorite": "NO hypochlorite", "anticoagulant": "haemostatic"} {
+		in := quick(t)
+		in.Patient.Alerts = []string{alert}
+		s := sheet(t, Part{Input: in, Plan: proposed(t, in), Visit: 1})
+		if !strings.Contains(strings.Join(s.SetOut, "; "), want) {
+			t.Errorf("%s: %v", alert, s.SetOut)
+		}
+		if len(s.Alerts) != 1 || s.Alerts[0].Effect == "" {
+			t.Errorf("%s: %v", alert, s.Alerts)
+		}
+	}
+}
+
+func TestHeartDiseaseLowersTheAnaestheticLimit(t *testing.T) {
+	in := quick(t)
+	in.Patient.WeightKg = 80
+	before := sheet(t, Part{Input: in, Plan: proposed(t, in), Option: "two-visits", Visit: 1}).Anaesthetic.Agents[0].Result.Cartridges
+	in.Patient.Alerts = []string{"cardiac"}
+	after := sheet(t, Part{Input: in, Plan: proposed(t, in), Option: "two-visits", Visit: 1}).Anaesthetic.Agents[0].Result.Cartridges
+	if after != 2 || before <= after { // 0.04 mg of epinephrine, 0.018 mg a cartridge of 1:100,000
+		t.Errorf("%d cartridges, %d before", after, before)
+	}
+}
+
+func TestAnEmergencyAsksTheRedFlagsBeforeAnythingElse(t *testing.T) {
+	in := emergency(t)
+	text := sheet(t, Part{Input: in, Plan: proposed(t, in), Visit: 1}).Text()
+	flags, identity := strings.Index(text, "Red flags"), strings.Index(text, "Before anything else")
+	if flags < 0 || identity < flags || !strings.Contains(text, "urgent line") {
+		t.Errorf("%s", text)
+	}
+}

@@ -155,6 +155,9 @@ func windowBecause(w window.Window) string {
 func (s Sheet) Text() string {
 	var t page
 	t.line("VISIT SHEET: %d minutes booked", s.Length)
+	if s.Emergency {
+		s.redFlags(&t)
+	}
 	t.head("Before anything else")
 	for _, l := range s.Identity {
 		t.line("[ ] %s", l)
@@ -191,6 +194,17 @@ func (s Sheet) Text() string {
 	for _, l := range s.Anaesthetic.Lines {
 		t.line("%s", l)
 	}
+	if !s.Emergency {
+		s.redFlags(&t)
+	}
+	t.head("Cautions")
+	for _, c := range s.Cautions {
+		t.line("- %s", c.Text)
+	}
+	return t.String()
+}
+
+func (s Sheet) redFlags(t *page) {
 	t.head("Red flags")
 	for _, f := range s.RedFlags {
 		t.line("- %s", f.Question)
@@ -198,9 +212,4 @@ func (s Sheet) Text() string {
 	if s.Urgent != "" {
 		t.line("If any: %s", s.Urgent)
 	}
-	t.head("Cautions")
-	for _, c := range s.Cautions {
-		t.line("- %s", c.Text)
-	}
-	return t.String()
 }

@@ -480,3 +480,22 @@ func TestAPulpalAndAnApicalTermGiveTheDiagnosisThatFiguresAreTabledBy(t *testing
 		}
 	}
 }
+
+func TestAPatientWhoWasHardToNumbNeedsATopUpMoreOften(t *testing.T) {
+	usual, tr := compiled(t, upperMolar())
+	if !slices.Contains(tr.Unknown, "anaesthesia-history") {
+		t.Errorf("unknown: %v", tr.Unknown)
+	}
+	in := upperMolar()
+	in.Difficulty["anaesthesia-history"] = High
+	hard, _ := compiled(t, in)
+	if a, b := usual.Stages[0].Work.Events[0], hard.Stages[0].Work.Events[0]; b.Probability <= a.Probability {
+		t.Errorf("%+v, %+v", a, b)
+	}
+	// It changes a chance and no minutes: the study ties no time to it.
+	for i, s := range usual.Stages[0].Work.Once {
+		if hard.Stages[0].Work.Once[i] != s {
+			t.Errorf("%s changed", s.ID)
+		}
+	}
+}

@@ -76,6 +76,9 @@ type Window struct {
 	Opens    *Bound    `json:"opens,omitempty"`
 	Closes   *Bound    `json:"closes,omitempty"`
 	Conflict *Conflict `json:"conflict,omitempty"`
+	// Exception is the sentence to show beside an earliest day: it never holds
+	// back a patient in pain or swelling. "" when there is no earliest day.
+	Exception string `json:"exception,omitempty"`
 	// Waived says why a minimum does not hold this patient back.
 	Waived string `json:"waived,omitempty"`
 	// Overdue: the latest day had passed before today.
@@ -144,6 +147,9 @@ func Compute(c *protocol.Catalogue, in Input) (Window, error) {
 	w.medical(c, in)
 	w.elapsed(c, in)
 	w.settle(in.Symptoms)
+	if w.Opens != nil && w.Opens.Days > 0 {
+		w.Exception = "With pain or swelling the patient is seen at once: the earliest day does not hold."
+	}
 	w.past(c, in)
 	return w, nil
 }

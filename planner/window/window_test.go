@@ -46,6 +46,9 @@ func TestAnInfectedToothDressedWithCalciumHydroxideIsOfferedNoReturnBeforeTheSev
 	if w.Contains(6) || !w.Contains(7) || !w.Contains(28) || w.Contains(29) {
 		t.Error("the window does not hold its own days")
 	}
+	if !strings.Contains(w.Exception, "at once") {
+		t.Errorf("exception: %q", w.Exception)
+	}
 	if w.Opens.From != FromDressing || w.Closes.From != FromDressing {
 		t.Errorf("opens %+v, closes %+v", w.Opens, w.Closes)
 	}
