@@ -31,13 +31,13 @@ var (
 		SELECT DISTINCT x.appointment_id AS of, y.appointment_id AS with_id
 		FROM json_each(?2) w CROSS JOIN spans x CROSS JOIN spans y
 		WHERE x.practice_id = ?1 AND x.appointment_id = w.value AND x.hold > 0
-		AND y.practice_id = ?1 AND y.resource = x.resource AND y.hold > 0 AND y.start_us < x.end_us
+		AND y.practice_id = ?1 AND y.resource = x.resource AND y.hold IN (1, 2) AND y.start_us < x.end_us
 		AND y.start_us > x.start_us - 86400000000 AND y.end_us > x.start_us AND y.appointment_id <> x.appointment_id
 		ORDER BY 1, 2`, `
 		SELECT DISTINCT x.appointment_id AS of, y.appointment_id AS with_id
-		FROM spans x JOIN spans y ON y.practice_id = ?1 AND y.resource = x.resource AND y.start_us < x.end_us
+		FROM spans x JOIN spans y ON y.practice_id = ?1 AND y.resource = x.resource AND y.hold IN (1, 2) AND y.start_us < x.end_us
 			AND y.start_us > x.start_us - 86400000000 AND y.end_us > x.start_us
-		WHERE x.practice_id = ?1 AND x.appointment_id = ANY(?2::text[]) AND x.hold > 0 AND y.hold > 0
+		WHERE x.practice_id = ?1 AND x.appointment_id = ANY(?2::text[]) AND x.hold > 0
 		AND y.appointment_id <> x.appointment_id
 		ORDER BY 1, 2`, false)
 )

@@ -5,18 +5,11 @@ import (
 	"encoding/json"
 	"strconv"
 	"time"
-
-	"github.com/lib/pq"
 )
 
 const auditColumns = `seq, at_us, actor, role, acting_for, method, resource, request_id, correlation, outcome, fields, times, prev_hash, hash`
 
 var (
-	stmtAuditPutMany = differs("audit put many", "", `
-		INSERT INTO audit (practice_id, seq, at_us, actor, role, acting_for, method, resource, request_id, correlation, outcome, fields, times, prev_hash, hash)
-		SELECT ?1, seq, at_us, actor, role, acting_for, method, resource, request_id, correlation, outcome, fields, times, prev_hash, hash
-		FROM unnest(?2::bigint[], ?3::bigint[], ?4::text[], ?5::text[], ?6::text[], ?7::text[], ?8::text[], ?9::text[], ?10::text[], ?11::text[], ?12::text[], ?13::bigint[], ?14::bytea[], ?15::bytea[])
-		AS e(seq, at_us, actor, role, acting_for, method, resource, request_id, correlation, outcome, fields, times, prev_hash, hash)`, true)
 	stmtAuditList = reads("audit list", `
 		SELECT `+auditColumns+` FROM audit
 		WHERE practice_id = ?1 AND seq < ?2 ORDER BY seq DESC LIMIT ?3`)
@@ -61,34 +54,8 @@ func (s *Store) appendEntries(ctx context.Context, practice string, entries []*A
 		if err := t.lockHead(ctx); err != nil {
 			return struct{}{}, err
 		}
-		if err := t.appendAll(ctx, entries); err != nil {
-			return struct{}{}, err
-		}
-		return struct{}{}, t.leave(ctx)
+		return struct{}{}, t.leaveWith(ctx, entries)
 	})
-	return err
-}
-
-func (t *tx) appendManyPostgres(ctx context.Context, entries []*AuditEntry) error {
-	n := len(entries)
-	seq, at, times := make([]int64, n), make([]int64, n), make([]int64, n)
-	text := [9][]string{}
-	for i := range text {
-		text[i] = make([]string, n)
-	}
-	prev, hashes := make([][]byte, n), make([][]byte, n)
-	for i, e := range entries {
-		fields := e.link(t.call.Practice, t.head)
-		seq[i], at[i], times[i] = e.Seq, us(e.Time), int64(e.Times)
-		for j, v := range []string{e.Actor, string(e.Role), e.ActingFor, e.Method, e.Resource, e.RequestID, e.Correlation, e.Outcome, fields} {
-			text[j][i] = v
-		}
-		prev[i], hashes[i] = e.PrevHash[:], e.Hash[:]
-	}
-	_, err := t.exec(ctx, stmtAuditPutMany, t.call.Practice, pq.Int64Array(seq), pq.Int64Array(at),
-		pq.StringArray(text[0]), pq.StringArray(text[1]), pq.StringArray(text[2]), pq.StringArray(text[3]),
-		pq.StringArray(text[4]), pq.StringArray(text[5]), pq.StringArray(text[6]), pq.StringArray(text[7]), pq.StringArray(text[8]),
-		pq.Int64Array(times), pq.ByteaArray(prev), pq.ByteaArray(hashes))
 	return err
 }
 
@@ -104,10 +71,7 @@ func (s *Store) RecordRefusal(ctx context.Context, call Call, resource, reason s
 			return struct{}{}, err
 		}
 		e.Time = t.now
-		if err := t.appendAudit(ctx, &e); err != nil {
-			return struct{}{}, err
-		}
-		return struct{}{}, t.leave(ctx)
+		return struct{}{}, t.leaveWith(ctx, []*AuditEntry{&e})
 	})
 	return err
 }

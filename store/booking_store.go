@@ -135,18 +135,20 @@ func (t *tx) bookable(ctx context.Context, b NewBooking) error {
 		}
 		spans = append(spans, v.Spans...)
 	}
-	if err := t.casesOpen(ctx, b.PatientID, cases); err != nil {
-		return err
+	if len(cases) > 0 {
+		if err := t.casesOpen(ctx, b.PatientID, cases); err != nil {
+			return err
+		}
 	}
-	return t.resourcesThere(ctx, spans)
+	if b.PatientID == "" {
+		return notFound("patients/")
+	}
+	return t.resourcesThere(ctx, spans, b.PatientID)
 }
 
 func (t *tx) casesOpen(ctx context.Context, patient string, cases []string) error {
 	slices.Sort(cases)
 	cases = slices.Compact(cases)
-	if len(cases) == 0 {
-		return t.patientThere(ctx, patient)
-	}
 	var open []string
 	if err := t.list(ctx, &open, stmtCasesOpen, t.call.Practice, patient, t.s.textList(cases)); err != nil {
 		return err
@@ -182,7 +184,7 @@ func (t *tx) casesOpen(ctx context.Context, patient string, cases []string) erro
 // the exclusion constraint until the deadlock timeout of a second. The order of
 // locks is the same everywhere: case, head, appointments.
 func (t *tx) endDue(ctx context.Context) error {
-	if err := t.lockHead(ctx); err != nil {
+	if err := t.lockHead(ctx); err != nil || t.head.DueUS == 0 || t.head.DueUS > us(t.now) {
 		return err
 	}
 	var rows []appointmentRow

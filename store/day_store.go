@@ -19,10 +19,10 @@ var (
 		ON CONFLICT (practice_id, day) DO UPDATE SET version = excluded.version, masks = excluded.masks`)
 	stmtSpansOfDay = differs("spans of day", `
 		SELECT resource, start_us, end_us FROM spans
-		WHERE practice_id = ?1 AND resource IN (SELECT value FROM json_each(?2)) AND hold > 0
+		WHERE practice_id = ?1 AND resource IN (SELECT value FROM json_each(?2)) AND hold IN (1, 2)
 		AND start_us < ?4 AND start_us > ?3 - 86400000000 AND end_us > ?3`, `
 		SELECT resource, start_us, end_us FROM spans
-		WHERE practice_id = ?1 AND resource = ANY(?2::text[]) AND hold > 0
+		WHERE practice_id = ?1 AND resource = ANY(?2::text[]) AND hold IN (1, 2)
 		AND start_us < ?4 AND start_us > ?3 - 86400000000 AND end_us > ?3`, false)
 	stmtDueThere = reads("due there", `
 		SELECT count(*) FROM (SELECT 1 FROM appointments WHERE practice_id = ?1 AND due_us > 0 AND due_us <= ?2 LIMIT 1) AS d`)

@@ -22,29 +22,43 @@ type head struct {
 	ChangeFloor  int64  `db:"change_floor"`
 	DiaryVersion int64  `db:"diary_version"`
 	SetupVersion int64  `db:"setup_version"`
+	// DueUS is when the next appointment of the practice ends by itself, 0 for
+	// none. On PostgreSQL it is as of before the wait for the lock: an
+	// appointment made meanwhile is not due for a minute, and one that another
+	// has ended meanwhile costs a look in vain.
+	DueUS int64 `db:"due_us"`
 }
 
+const headNow = `
+	SELECT audit_seq, audit_hash, change_seq, change_floor, diary_version, setup_version,
+		coalesce((SELECT min(due_us) FROM appointments WHERE practice_id = ?1 AND due_us > 0), 0) AS due_us
+	FROM practice_heads h WHERE practice_id = ?1`
+
 var (
-	stmtHeadLock = differs("head lock", `
-		SELECT audit_seq, audit_hash, change_seq, change_floor, diary_version, setup_version
-		FROM practice_heads WHERE practice_id = ?1`, `
-		SELECT audit_seq, audit_hash, change_seq, change_floor, diary_version, setup_version
-		FROM practice_heads WHERE practice_id = ?1 FOR NO KEY UPDATE`, true)
-	stmtHeadGet = reads("head get", `
-		SELECT audit_seq, audit_hash, change_seq, change_floor, diary_version, setup_version
-		FROM practice_heads WHERE practice_id = ?1`)
-	stmtHeadPut = writes("head put", `
+	stmtHeadLock = differs("head lock", headNow, headNow+` FOR NO KEY UPDATE OF h`, true)
+	stmtHeadGet  = reads("head get", headNow)
+	stmtHeadPut  = differs("head put", `
 		UPDATE practice_heads SET audit_seq = ?2, audit_hash = ?3, change_seq = ?4, diary_version = ?5, setup_version = ?6
-		WHERE practice_id = ?1`)
-	stmtAuditPut = writes("audit put", `
+		WHERE practice_id = ?1`, "", true)
+	stmtAuditPut = differs("audit put", `
 		INSERT INTO audit (practice_id, seq, at_us, actor, role, acting_for, method, resource, request_id, correlation, outcome, fields, times, prev_hash, hash)
-		VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)`)
-	stmtChangePut = writes("change put", `
-		INSERT INTO changes (practice_id, seq, at_us, kind, resource, etag, actor) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)`)
-	stmtChangePutMany = differs("change put many", "", `
-		INSERT INTO changes (practice_id, seq, at_us, kind, resource, etag, actor)
-		SELECT ?1, ?2 + n, ?3, kind, resource, etag, ?4
-		FROM unnest(?5::text[], ?6::text[], ?7::text[]) WITH ORDINALITY AS c(kind, resource, etag, n)`, true)
+		VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)`, "", true)
+	stmtChangePut = differs("change put", `
+		INSERT INTO changes (practice_id, seq, at_us, kind, resource, etag, actor) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)`, "", true)
+	// All that a transaction leaves behind, in one round trip.
+	stmtLeave = differs("leave", "", `
+		WITH c AS (
+			INSERT INTO changes (practice_id, seq, at_us, kind, resource, etag, actor)
+			SELECT ?1, ?7 + n, ?8, kind, resource, etag, ?9
+			FROM unnest(?10::text[], ?11::text[], ?12::text[]) WITH ORDINALITY AS c(kind, resource, etag, n)
+		), a AS (
+			INSERT INTO audit (practice_id, seq, at_us, actor, role, acting_for, method, resource, request_id, correlation, outcome, fields, times, prev_hash, hash)
+			SELECT ?1, seq, at_us, actor, role, acting_for, method, resource, request_id, correlation, outcome, fields, times, prev_hash, hash
+			FROM unnest(?13::bigint[], ?14::bigint[], ?15::text[], ?16::text[], ?17::text[], ?18::text[], ?19::text[], ?20::text[], ?21::text[], ?22::text[], ?23::text[], ?24::bigint[], ?25::bytea[], ?26::bytea[])
+			AS e(seq, at_us, actor, role, acting_for, method, resource, request_id, correlation, outcome, fields, times, prev_hash, hash)
+		)
+		UPDATE practice_heads SET audit_seq = ?2, audit_hash = ?3, change_seq = ?4, diary_version = ?5, setup_version = ?6
+		WHERE practice_id = ?1`, true)
 )
 
 // lockHead makes this transaction the practice's only writer until it ends.
@@ -66,9 +80,6 @@ func (t *tx) lockHead(ctx context.Context) error {
 
 // leave writes the changes, the audit entries and the head.
 func (t *tx) leave(ctx context.Context) error {
-	if err := t.putChanges(ctx); err != nil {
-		return err
-	}
 	var entries []*AuditEntry
 	if !t.silent {
 		e := entryOf(t.call, t.resource, "ok", t.fields)
@@ -81,56 +92,60 @@ func (t *tx) leave(ctx context.Context) error {
 	for _, e := range entries {
 		e.Time = t.now
 	}
-	if err := t.appendAll(ctx, entries); err != nil {
-		return err
-	}
-	h := t.head
-	_, err := t.exec(ctx, stmtHeadPut, t.call.Practice, h.AuditSeq, h.AuditHash, h.ChangeSeq, h.DiaryVersion, h.SetupVersion)
-	return err
+	return t.leaveWith(ctx, entries)
 }
 
-func (t *tx) putChanges(ctx context.Context) error {
-	if len(t.changes) == 0 {
-		return nil
-	}
+// leaveWith writes the changes, these audit entries and the head.
+func (t *tx) leaveWith(ctx context.Context, entries []*AuditEntry) error {
+	before := t.head.ChangeSeq
 	for i := range t.changes {
 		t.head.ChangeSeq++
 		t.changes[i].Seq = t.head.ChangeSeq
 	}
-	if t.s.postgres && len(t.changes) > 1 {
-		return t.putChangesPostgres(ctx)
+	if t.s.postgres {
+		return t.leavePostgres(ctx, before, entries)
 	}
 	for _, c := range t.changes {
 		if _, err := t.exec(ctx, stmtChangePut, t.call.Practice, c.Seq, us(c.Time), c.Kind, c.Resource, c.Etag, c.Actor); err != nil {
 			return err
 		}
 	}
-	return nil
-}
-
-func (t *tx) putChangesPostgres(ctx context.Context) error {
-	n := len(t.changes)
-	kinds, resources, etags := make([]string, n), make([]string, n), make([]string, n)
-	for i, c := range t.changes {
-		kinds[i], resources[i], etags[i] = c.Kind, c.Resource, c.Etag
-	}
-	_, err := t.exec(ctx, stmtChangePutMany, t.call.Practice, t.changes[0].Seq-1, us(t.now), t.call.Actor,
-		pq.StringArray(kinds), pq.StringArray(resources), pq.StringArray(etags))
-	return err
-}
-
-// appendAll appends entries to the chain, in one statement where that saves
-// round trips.
-func (t *tx) appendAll(ctx context.Context, entries []*AuditEntry) error {
-	if t.s.postgres && len(entries) > 1 {
-		return t.appendManyPostgres(ctx, entries)
-	}
 	for _, e := range entries {
 		if err := t.appendAudit(ctx, e); err != nil {
 			return err
 		}
 	}
-	return nil
+	h := t.head
+	_, err := t.exec(ctx, stmtHeadPut, t.call.Practice, h.AuditSeq, h.AuditHash, h.ChangeSeq, h.DiaryVersion, h.SetupVersion)
+	return err
+}
+
+func (t *tx) leavePostgres(ctx context.Context, changesBefore int64, entries []*AuditEntry) error {
+	kinds, resources, etags := make([]string, len(t.changes)), make([]string, len(t.changes)), make([]string, len(t.changes))
+	for i, c := range t.changes {
+		kinds[i], resources[i], etags[i] = c.Kind, c.Resource, c.Etag
+	}
+	n := len(entries)
+	seq, at, times := make([]int64, n), make([]int64, n), make([]int64, n)
+	text := [9]pq.StringArray{}
+	for i := range text {
+		text[i] = make([]string, n)
+	}
+	prev, hashes := make([][]byte, n), make([][]byte, n)
+	for i, e := range entries {
+		fields := e.link(t.call.Practice, t.head)
+		seq[i], at[i], times[i] = e.Seq, us(e.Time), int64(e.Times)
+		for j, v := range []string{e.Actor, string(e.Role), e.ActingFor, e.Method, e.Resource, e.RequestID, e.Correlation, e.Outcome, fields} {
+			text[j][i] = v
+		}
+		prev[i], hashes[i] = e.PrevHash[:], e.Hash[:]
+	}
+	h := t.head
+	_, err := t.exec(ctx, stmtLeave, t.call.Practice, h.AuditSeq, h.AuditHash, h.ChangeSeq, h.DiaryVersion, h.SetupVersion,
+		changesBefore, us(t.now), t.call.Actor, pq.StringArray(kinds), pq.StringArray(resources), pq.StringArray(etags),
+		pq.Int64Array(seq), pq.Int64Array(at), text[0], text[1], text[2], text[3], text[4], text[5], text[6], text[7], text[8],
+		pq.Int64Array(times), pq.ByteaArray(prev), pq.ByteaArray(hashes))
+	return err
 }
 
 func (t *tx) appendAudit(ctx context.Context, e *AuditEntry) error {

@@ -29,23 +29,25 @@ var (
 	stmtSpanDrop = differs("span drop", `
 		DELETE FROM spans WHERE practice_id = ?1 AND appointment_id IN (SELECT value FROM json_each(?2))`, `
 		DELETE FROM spans WHERE practice_id = ?1 AND appointment_id = ANY(?2::text[])`, true)
-	// Which spans between the holds ?3 and ?4 lie where others are wanted. Both
+	// Which spans of the holds ?3 and ?4 lie where others are wanted. Both
 	// spellings look each wanted span up in spans_resource.
 	stmtSpanMeet = differs("span meet", `
-		SELECT w.key AS n, s.appointment_id, s.hold FROM json_each(?2) w CROSS JOIN spans s
-		WHERE s.practice_id = ?1 AND s.resource = json_extract(w.value, '$.r')
-		AND s.start_us < json_extract(w.value, '$.e') AND s.start_us > json_extract(w.value, '$.s') - 86400000000
-		AND s.end_us > json_extract(w.value, '$.s') AND s.hold BETWEEN ?3 AND ?4
+		WITH w(n, r, s, e) AS MATERIALIZED (SELECT key, value->>'r', value->>'s', value->>'e' FROM json_each(?2))
+		SELECT w.n, s.appointment_id, s.hold FROM w CROSS JOIN spans s
+		WHERE s.practice_id = ?1 AND s.resource = w.r AND s.hold IN (?3, ?4)
+		AND s.start_us < w.e AND s.start_us > w.s - 86400000000 AND s.end_us > w.s
 		AND s.appointment_id NOT IN (SELECT value FROM json_each(?5))
-		ORDER BY n LIMIT 50`, `
+		ORDER BY w.n LIMIT 50`, `
 		SELECT w.n - 1 AS n, s.appointment_id, s.hold
 		FROM ROWS FROM (jsonb_to_recordset(?2::jsonb) AS (r text, s bigint, e bigint)) WITH ORDINALITY AS w(r, s, e, n) JOIN spans s
-		ON s.practice_id = ?1 AND s.resource = w.r AND s.start_us < w.e AND s.start_us > w.s - 86400000000 AND s.end_us > w.s
-		WHERE s.hold BETWEEN ?3 AND ?4 AND s.appointment_id <> ALL(?5::text[])
+		ON s.practice_id = ?1 AND s.resource = w.r AND s.hold IN (?3, ?4) AND s.start_us < w.e AND s.start_us > w.s - 86400000000 AND s.end_us > w.s
+		WHERE s.appointment_id <> ALL(?5::text[])
 		ORDER BY w.n LIMIT 50`, false)
 	stmtResourcesThere = differs("resources there", `
-		SELECT ref, active FROM resources WHERE practice_id = ?1 AND ref IN (SELECT value FROM json_each(?2))`, `
-		SELECT ref, active FROM resources WHERE practice_id = ?1 AND ref = ANY(?2::text[])`, false)
+		SELECT ref, active FROM resources WHERE practice_id = ?1 AND ref IN (SELECT value FROM json_each(?2))
+		UNION ALL SELECT 'patient/' || id, 1 FROM patients WHERE practice_id = ?1 AND id = ?3`, `
+		SELECT ref, active FROM resources WHERE practice_id = ?1 AND ref = ANY(?2::text[])
+		UNION ALL SELECT 'patient/' || id, true FROM patients WHERE practice_id = ?1 AND id = ?3`, false)
 )
 
 // spanJSON is a span as it is kept in an appointment's row and sent to the
@@ -128,11 +130,14 @@ func checkTimes(start, end time.Time, field string) error {
 }
 
 // resourcesThere checks that every span names a resource of this practice that
-// is in use.
-func (t *tx) resourcesThere(ctx context.Context, spans []Span) error {
-	have, err := t.knownResources(ctx, spans)
+// is in use, and that the patient, unless empty, is one of its patients.
+func (t *tx) resourcesThere(ctx context.Context, spans []Span, patient string) error {
+	have, err := t.knownResources(ctx, spans, patient)
 	if err != nil {
 		return err
+	}
+	if patient != "" && !have[ResourceRef{KindPatient, patient}.ref()] {
+		return notFound("patients/" + patient)
 	}
 	for _, p := range spans {
 		active, known := have[p.ref()]
@@ -146,7 +151,7 @@ func (t *tx) resourcesThere(ctx context.Context, spans []Span) error {
 	return nil
 }
 
-func (t *tx) knownResources(ctx context.Context, spans []Span) (map[string]bool, error) {
+func (t *tx) knownResources(ctx context.Context, spans []Span, patient string) (map[string]bool, error) {
 	var refs []string
 	for _, p := range spans {
 		refs = append(refs, p.ref())
@@ -154,14 +159,14 @@ func (t *tx) knownResources(ctx context.Context, spans []Span) (map[string]bool,
 	slices.Sort(refs)
 	refs = slices.Compact(refs)
 	out := make(map[string]bool, len(refs))
-	if len(refs) == 0 {
+	if len(refs) == 0 && patient == "" {
 		return out, nil
 	}
 	var rows []struct {
 		Ref    string `db:"ref"`
 		Active bool   `db:"active"`
 	}
-	err := t.list(ctx, &rows, stmtResourcesThere, t.call.Practice, t.s.textList(refs))
+	err := t.list(ctx, &rows, stmtResourcesThere, t.call.Practice, t.s.textList(refs), patient)
 	for _, r := range rows {
 		out[r.Ref] = r.Active
 	}

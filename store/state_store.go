@@ -244,8 +244,10 @@ func (t *tx) move(ctx context.Context, moves []Move, all *[]wanted, ids *[]strin
 	for _, m := range moves {
 		spans = append(spans, m.Place.Spans...)
 	}
-	if err := t.resourcesThere(ctx, spans); err != nil {
-		return nil, err
+	if len(moves) > 0 {
+		if err := t.resourcesThere(ctx, spans, ""); err != nil {
+			return nil, err
+		}
 	}
 	var out []Appointment
 	for i, m := range moves {

@@ -78,7 +78,7 @@ func (t *tx) knownOf(ctx context.Context, items []ExternalAppointment) (known, e
 	}
 	k := known{patients: map[string]bool{}}
 	var err error
-	if k.resources, err = t.knownResources(ctx, spans); err != nil || len(patients) == 0 {
+	if k.resources, err = t.knownResources(ctx, spans, ""); err != nil || len(patients) == 0 {
 		return k, err
 	}
 	slices.Sort(patients)

@@ -117,7 +117,7 @@ CREATE TABLE spans (
     CONSTRAINT spans_taken EXCLUDE USING gist (practice_id WITH =, resource WITH =, during WITH &&) WHERE (hold = 2)
 );
 CREATE INDEX spans_appointment ON spans (practice_id, appointment_id);
-CREATE INDEX spans_resource ON spans (practice_id, resource, start_us, end_us, hold);
+CREATE INDEX spans_resource ON spans (practice_id, resource, hold, start_us, end_us);
 
 -- The state of an appointment decides what its spans hold, however it changed.
 -- +goose StatementBegin

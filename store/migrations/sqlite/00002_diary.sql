@@ -113,7 +113,7 @@ CREATE TABLE spans (
     CHECK (start_us < end_us AND end_us - start_us <= 86400000000)
 ) STRICT;
 CREATE INDEX spans_appointment ON spans (practice_id, appointment_id);
-CREATE INDEX spans_resource ON spans (practice_id, resource, start_us, end_us, hold);
+CREATE INDEX spans_resource ON spans (practice_id, resource, hold, start_us, end_us);
 
 -- A span is at most a day long, so that only spans that begin within a day
 -- before can reach into another.
