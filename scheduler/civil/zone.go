@@ -68,7 +68,7 @@ func (z *Zone) meanings(l LocalTime) (at []int64, skipped, change int64) {
 	before, known := int64(0), false
 	for {
 		_, off := t.Zone()
-		begin, end := t.ZoneBounds()
+		begin, end := stretch(t)
 		from, until := int64(-1)<<62, int64(1)<<62
 		if !begin.IsZero() {
 			from = begin.Unix()
@@ -114,7 +114,7 @@ func (z *Zone) Strict(l LocalTime) (time.Time, error) {
 		return time.Time{}, &ClockChangeError{Local: l, Zone: z.name, At: time.Unix(change, 0).UTC(), First: u, Second: u, Kind: ErrGap, zone: z}
 	}
 	first, second := time.Unix(at[0], 0).UTC(), time.Unix(at[1], 0).UTC()
-	_, end := first.In(z.loc).ZoneBounds()
+	_, end := stretch(first.In(z.loc))
 	return time.Time{}, &ClockChangeError{Local: l, Zone: z.name, At: end.UTC(), First: first, Second: second, Kind: ErrOverlap, zone: z}
 }
 
@@ -156,14 +156,37 @@ func (z *Zone) Changes(in Interval) []time.Time {
 	var out []time.Time
 	t := in.Start.In(z.loc)
 	for {
-		_, end := t.ZoneBounds()
+		_, end := stretch(t)
 		if end.IsZero() || !end.Before(in.End) {
 			return out
 		}
-		_, a := t.Zone()
-		if _, b := end.Zone(); a != b {
-			out = append(out, end.UTC())
-		}
+		out = append(out, end.UTC())
 		t = end
 	}
+}
+
+// stretch returns the bounds of the time around t with one offset, a zero time
+// where there is none. It is t.ZoneBounds, mended: where that evaluates a rule
+// (after 2037) it takes every year to have 365 days, and on 31 December of a
+// leap year returns an end that lies before t.
+func stretch(t time.Time) (begin, end time.Time) {
+	begin, end = t.ZoneBounds()
+	_, offset := t.Zone()
+	for !end.IsZero() {
+		if _, next := end.Zone(); end.After(t) && next != offset {
+			return begin, end
+		}
+		// Nothing changes at that end: look on from the day after it.
+		probe := end
+		if probe.Before(t) {
+			probe = t
+		}
+		probe = probe.Add(24 * time.Hour)
+		if _, next := probe.Zone(); next != offset {
+			end, _ = probe.ZoneBounds()
+			return begin, end
+		}
+		_, end = probe.ZoneBounds()
+	}
+	return begin, end
 }

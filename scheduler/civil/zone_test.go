@@ -160,6 +160,28 @@ func TestADayLaterKeepsTheReadingOfTheWall(t *testing.T) {
 	}
 }
 
+// After 2037 Go works zones out by rule and takes every year to have 365 days:
+// its ZoneBounds never gets past the last day of a leap year.
+func TestTheLastDayOfALeapYearFarAheadIsADayLikeAnother(t *testing.T) {
+	for _, name := range sampleZones {
+		z := zone(t, name)
+		for _, year := range []string{"2040", "2044", "2048"} {
+			day := z.Day(civil.MustDate(year + "-12-31"))
+			if got := day.Minutes(); got != 1440 {
+				t.Errorf("%s: 31 December %s has %d minutes, want 1440", name, year, got)
+			}
+			noon := civil.MustLocalTime(year + "-12-31T12:00")
+			if _, err := z.Strict(noon); err != nil {
+				t.Errorf("%s: noon on 31 December %s: %v", name, year, err)
+			}
+			whole := civil.Interval{Start: day.Start.Add(-48 * time.Hour), End: day.End.Add(48 * time.Hour)}
+			if got := z.Changes(whole); len(got) != 0 {
+				t.Errorf("%s: changes around 31 December %s: %v, want none", name, year, got)
+			}
+		}
+	}
+}
+
 var sampleZones = []string{"Europe/London", "America/New_York", "Australia/Sydney", "Australia/Lord_Howe", "Pacific/Chatham",
 	"Antarctica/Troll", "Asia/Kathmandu", "Africa/Casablanca", "America/Sao_Paulo", "Pacific/Apia", "America/St_Johns", "UTC"}
 
