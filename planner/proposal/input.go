@@ -16,12 +16,14 @@ import (
 
 // Input is everything a plan rests on. Nothing in it says who the patient is.
 type Input struct {
-	Tooth    tooth.Code   `json:"tooth"`
+	Tooth    tooth.Code   `json:"tooth"`              // 0: not yet identified
 	Notation tooth.System `json:"notation,omitempty"` // how the practice shows teeth; 0: ISO 3950
 	// Protocol is a catalogue id; "" takes the one that usually goes with the
 	// diagnosis.
-	Protocol  string `json:"protocol,omitempty"`
-	Diagnosis string `json:"diagnosis"` // catalogue id
+	Protocol string `json:"protocol,omitempty"`
+	// Diagnosis is a catalogue id; "" before there is one, which leaves a
+	// consultation or emergency relief.
+	Diagnosis string `json:"diagnosis"`
 
 	Answers  difficulty.Answers `json:"answers,omitempty"`
 	Shape    anatomy.Shape      `json:"shape,omitempty"`
@@ -106,6 +108,9 @@ type Begun struct {
 	Stop string `json:"stop"`
 }
 
+// undetermined is the diagnosis of a tooth that nobody has examined yet.
+const undetermined = "undetermined"
+
 // Defaults that a practice which has set nothing starts from.
 const (
 	DefaultHorizon   = 4
@@ -116,8 +121,8 @@ const (
 
 // check refuses what cannot be planned and fills in defaults.
 func (in *Input) check(c *protocol.Catalogue) error {
-	if !in.Tooth.Valid() {
-		return &protocol.InputError{Field: "tooth", Problem: "no permanent tooth is named", Want: "an ISO 3950 code from 11 to 48; a tooth not yet identified gets a consultation first"}
+	if in.Diagnosis == "" {
+		in.Diagnosis = undetermined
 	}
 	d, err := c.Diagnosis(in.Diagnosis)
 	if err != nil {
@@ -125,6 +130,16 @@ func (in *Input) check(c *protocol.Catalogue) error {
 	}
 	if in.Protocol == "" {
 		in.Protocol = c.Suggest(d)
+	}
+	p, err := c.Protocol(in.Protocol)
+	if err != nil {
+		return err
+	}
+	if !in.Tooth.Valid() && (in.Tooth != 0 || !p.AnyTooth) {
+		return &protocol.InputError{Field: "tooth", Problem: "no permanent tooth is named", Want: "an ISO 3950 code from 11 to 48; a tooth not yet identified gets a consultation first"}
+	}
+	if in.Tooth == 0 && (len(in.Evidence) > 0 || in.ExpectedCanals > 0) {
+		return &protocol.InputError{Field: "evidence", Problem: "there is evidence of canals and no tooth", Want: "the tooth, or no evidence"}
 	}
 	if in.MostVisits < 0 || in.MostVisits > mostOffered {
 		return &protocol.InputError{Field: "most_visits", Problem: fmt.Sprintf("%d", in.MostVisits), Want: fmt.Sprintf("1 to %d, or 0 to let the planner choose", mostOffered)}
@@ -135,12 +150,11 @@ func (in *Input) check(c *protocol.Catalogue) error {
 			return &protocol.InputError{Field: fmt.Sprintf("patient.alerts[%d]", i), Problem: fmt.Sprintf("%q is not in the catalogue", a), Want: "one of " + alertIDs()}
 		}
 	}
-	p := in.Patient
-	if p.WeightKg != 0 && (math.IsNaN(p.WeightKg) || p.WeightKg < 2 || p.WeightKg > 350) {
-		return &protocol.InputError{Field: "patient.weight_kg", Problem: fmt.Sprintf("%g kg", p.WeightKg), Want: "2 to 350, or 0 when it is not known"}
+	if kg := in.Patient.WeightKg; kg != 0 && (math.IsNaN(kg) || kg < 2 || kg > 350) {
+		return &protocol.InputError{Field: "patient.weight_kg", Problem: fmt.Sprintf("%g kg", kg), Want: "2 to 350, or 0 when it is not known"}
 	}
-	if p.OpeningMM != 0 && (math.IsNaN(p.OpeningMM) || p.OpeningMM < 5 || p.OpeningMM > 80) {
-		return &protocol.InputError{Field: "patient.opening_mm", Problem: fmt.Sprintf("%g mm", p.OpeningMM), Want: "5 to 80, or 0 when it was not measured"}
+	if mm := in.Patient.OpeningMM; mm != 0 && (math.IsNaN(mm) || mm < 5 || mm > 80) {
+		return &protocol.InputError{Field: "patient.opening_mm", Problem: fmt.Sprintf("%g mm", mm), Want: "5 to 80, or 0 when it was not measured"}
 	}
 	if in.Clinic.Horizon == 0 {
 		in.Clinic.Horizon = DefaultHorizon

@@ -258,6 +258,9 @@ func TestWhatCannotBePlannedIsRefusedWithTheFieldAndWhatWouldBeRight(t *testing.
 		change func(*Input)
 		want   []string
 	}{
+		"evidence and no tooth": {func(in *Input) {
+			in.Tooth, in.Protocol, in.Evidence = 0, "consultation", []anatomy.Evidence{{Sign: anatomy.FastBreak}}
+		}, []string{"evidence", "the tooth"}},
 		"no tooth":               {func(in *Input) { in.Tooth = 0 }, []string{"tooth", "11 to 48", "consultation"}},
 		"a primary tooth's code": {func(in *Input) { in.Tooth = 55 }, []string{"tooth", "11 to 48"}},
 		"unknown diagnosis":      {func(in *Input) { in.Diagnosis = "sore" }, []string{"diagnosis", "necrotic"}},
@@ -330,5 +333,28 @@ func BenchmarkThePlanOfTheDemoCase(b *testing.B) {
 		if _, err := Propose(in); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+func TestBeforeTheToothIsIdentifiedAConsultationOrEmergencyReliefIsPlanned(t *testing.T) {
+	in := quick(t)
+	in.Tooth, in.Diagnosis, in.Answers = 0, "", nil
+	p := proposed(t, in)
+	if p.Protocol != "consultation" || p.Recommended == "" || p.ToothLabel != "tooth not yet identified" {
+		t.Errorf("%s, %s, %s", p.Protocol, p.Recommended, p.ToothLabel)
+	}
+	// 10 minutes of examination, 4 of radiographs, 8 of explaining, at the pace of the calibration.
+	if v := option(t, p, p.Recommended).Visits[0]; v.Length < 20 || v.Length > 40 || v.Window != nil {
+		t.Errorf("%+v", v)
+	}
+	in.Protocol = "emergency-relief"
+	p = proposed(t, in)
+	s := sheet(t, Part{Input: in, Plan: p, Visit: 1})
+	if len(s.Teeth[0].Canals) != 0 || !s.Emergency {
+		t.Errorf("%+v", s.Teeth[0])
+	}
+	in.Protocol = "primary-treatment"
+	if _, err := Propose(in); err == nil {
+		t.Error("a treatment of no tooth was planned")
 	}
 }

@@ -92,6 +92,10 @@ func prepare(in Input) (*work, error) {
 }
 
 func (w *work) believe() error {
+	if w.in.Tooth == 0 { // one canal stands for the tooth: nothing is done per canal
+		w.plan.Canals = anatomy.Belief{Count: anatomy.CanalsToTreat, Before: []float64{0, 1}, P: []float64{0, 1}, Expected: 1, Names: []string{"main"}}
+		return nil
+	}
 	b, err := anatomy.Believe(anatomy.Question{Kind: w.in.Tooth.Kind(), Shape: w.in.Shape, Evidence: w.in.Evidence, Prior: w.in.Clinic.CanalShares})
 	if err != nil {
 		return err

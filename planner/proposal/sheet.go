@@ -231,11 +231,14 @@ func (w *work) sheetTooth(p Part) (SheetTooth, []Line, chairtime.Dist, error) {
 		}
 	}
 	t.Steps = append(t.Steps, w.lines(m, m.Stops[to].End, "stops/"+m.Stops[to].ID+"/end", p.Plan.Trace)...)
-	length, err := anatomy.WorkingLength(w.in.Tooth.Kind())
-	if err != nil {
-		return t, nil, v.Minutes, err
+	t.Canals = []CanalLine{}
+	if w.in.Tooth != 0 {
+		length, err := anatomy.WorkingLength(w.in.Tooth.Kind())
+		if err != nil {
+			return t, nil, v.Minutes, err
+		}
+		t.Canals = canalTable(p, length)
 	}
-	t.Canals = canalTable(p, length)
 	t.Dressing, t.Temporary = w.dressingLine(), w.temporaryLine()
 	t.GoOn = w.goOn(m, *o.Result, p.Visit)
 	return t, start, v.Minutes, nil

@@ -68,7 +68,9 @@ func (p Plan) Text() string {
 			t.line("%s", f.Text)
 		}
 	}
-	t.head("Canals to treat")
+	if len(p.Canals.Lines) > 0 {
+		t.head("Canals to treat")
+	}
 	for _, l := range p.Canals.Lines {
 		t.line("%s [%s]", l.Text, source(l.Mark))
 	}

@@ -25,7 +25,7 @@ const (
 // CaseInput is one case, ready to be compiled.
 type CaseInput struct {
 	Protocol  string             // catalogue id
-	Tooth     tooth.Code         // a permanent tooth
+	Tooth     tooth.Code         // a permanent tooth; 0, not yet identified, where the protocol allows it
 	Canals    visits.CanalBelief // canals to treat
 	Diagnosis string             // catalogue id
 	// Difficulty by criterion id. Criteria that no published study ties to time
@@ -112,8 +112,8 @@ func (c *Catalogue) begin(in CaseInput) (*builder, error) {
 	if !p.Suits(in.Diagnosis) {
 		return nil, &InputError{Field: "diagnosis", Problem: fmt.Sprintf("%q does not go with the protocol %q", in.Diagnosis, in.Protocol), Want: "one of " + strings.Join(p.Diagnoses, ", ")}
 	}
-	if !in.Tooth.Valid() {
-		return nil, &InputError{Field: "tooth", Problem: "no permanent tooth is named", Want: "an ISO 3950 code from 11 to 48"}
+	if !in.Tooth.Valid() && (in.Tooth != 0 || !p.AnyTooth) {
+		return nil, &InputError{Field: "tooth", Problem: "no permanent tooth is named", Want: "an ISO 3950 code from 11 to 48; before the tooth is identified only a consultation or emergency relief can be planned"}
 	}
 	if err := checkBelief(in.Canals); err != nil {
 		return nil, err
@@ -136,7 +136,8 @@ func (c *Catalogue) begin(in CaseInput) (*builder, error) {
 	b.on["microscope"] = in.Microscope && !c.off["microscope"]
 	b.on["not-opened"] = !b.on[Opened]
 	b.on["inflamed"], b.on["not-inflamed"] = d.Inflamed, !d.Inflamed
-	block := in.Tooth.Arch() == tooth.Lower && (in.Tooth.Class() == tooth.Molar || in.Tooth.Class() == tooth.Premolar)
+	// For a tooth not yet identified the longer wait is planned.
+	block := in.Tooth == 0 || in.Tooth.Arch() == tooth.Lower && (in.Tooth.Class() == tooth.Molar || in.Tooth.Class() == tooth.Premolar)
 	b.on["block"], b.on["no-block"] = block, !block
 	return b, nil
 }

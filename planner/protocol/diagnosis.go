@@ -72,6 +72,8 @@ func (c *Catalogue) Combine(pulpal, apical string, openApex bool) (Diagnosis, er
 // a case whose protocol nobody has chosen. The clinician decides.
 func (c *Catalogue) Suggest(d Diagnosis) string {
 	switch {
+	case d.ID == "undetermined":
+		return "consultation"
 	case d.Filled:
 		return "retreatment"
 	case d.ID == "immature-necrotic":

@@ -99,8 +99,10 @@ type Protocol struct {
 	Stages    []StageRef        `json:"stages"`
 	Stops     []StopRef         `json:"stops"` // one more than the stages
 	Dressing  map[string]string `json:"dressing"`
-	SetOut    []string          `json:"set_out"`
-	Cautions  []string          `json:"cautions"`
+	// AnyTooth: may be planned before the tooth is identified.
+	AnyTooth bool     `json:"any_tooth"`
+	SetOut   []string `json:"set_out"`
+	Cautions []string `json:"cautions"`
 }
 
 // Suits reports whether the protocol is meant for a diagnosis.
