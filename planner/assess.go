@@ -1,0 +1,110 @@
+package planner
+
+import (
+	"context"
+	"fmt"
+
+	"google.golang.org/protobuf/proto"
+
+	"github.com/visitwright/visitwright/planner/anatomy"
+	"github.com/visitwright/visitwright/planner/difficulty"
+	"github.com/visitwright/visitwright/planner/proposal"
+	"github.com/visitwright/visitwright/proto/fault"
+	"github.com/visitwright/visitwright/proto/names"
+	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
+	"github.com/visitwright/visitwright/store"
+)
+
+// Assess turns findings into difficulty and a forecast of canals.
+func (s *Service) Assess(ctx context.Context, r *vw.AssessRequest) (*vw.Assessment, error) {
+	caller, err := s.writer(ctx, r)
+	if err != nil {
+		return nil, err
+	}
+	id, err := caller.caseID("parent", r.GetParent())
+	if err != nil {
+		return nil, err
+	}
+	if err := caller.mayOnlyPreview(r.GetValidateOnly(), "an assessment", store.RoleClinician, store.RoleNurse); err != nil {
+		return nil, err
+	}
+	rec, err := s.read(ctx, caller, id)
+	if err != nil {
+		return nil, err
+	}
+	assessed, in, err := s.assess(caller, rec, r.GetFindings())
+	if err != nil {
+		return nil, s.fault(err, caller, inputPaths)
+	}
+	if r.GetValidateOnly() {
+		if rec.kept.State == store.CaseClosed {
+			return nil, fault.State(vw.ErrorReason_ERROR_REASON_CASE_CLOSED, r.GetParent(), "the case is closed: want an open case")
+		}
+		return assessed, nil
+	}
+	document, err := proto.MarshalOptions{Deterministic: true}.Marshal(assessed)
+	if err != nil {
+		return nil, err
+	}
+	kept, err := s.store.SaveAssessment(ctx, caller.Call, store.NewAssessment{CaseID: id, Base: rec.kept.Assessment, Document: document, Diagnosis: &in.Diagnosis})
+	if err != nil {
+		return nil, s.fault(err, caller, inputPaths)
+	}
+	if kept.Version <= rec.kept.Assessment {
+		// A repeated request: what was kept the first time is the answer.
+		return s.assessment(ctx, caller, id, kept.Version)
+	}
+	return nameAssessment(assessed, caller.Practice, kept), nil
+}
+
+// assess computes without keeping.
+func (s *Service) assess(caller Caller, rec record, f *vw.Findings) (*vw.Assessment, proposal.Input, error) {
+	in, err := s.input(caller, rec, f)
+	if err != nil {
+		return nil, in, err
+	}
+	level, err := difficulty.AssessTooth(in.Clinic.Edition, in.Tooth, in.Answers)
+	if err != nil {
+		return nil, in, answersFault(err)
+	}
+	refer, err := level.ConsiderReferral(in.Clinic.Referral)
+	if err != nil {
+		return nil, in, err
+	}
+	belief, err := believe(in)
+	if err != nil {
+		return nil, in, err
+	}
+	canals, err := forecastToProto(in.Tooth, belief)
+	if err != nil {
+		return nil, in, err
+	}
+	return &vw.Assessment{Findings: f, Difficulty: difficultyToProto(level, refer), Canals: canals, AssessedBy: actorToProto(caller)}, in, nil
+}
+
+
+// believe is the belief about the canals, with the clinician's own count of
+// those to be found at access, as a plan takes it.
+func believe(in proposal.Input) (anatomy.Belief, error) {
+	b, err := anatomy.Believe(anatomy.Question{Kind: in.Tooth.Kind(), Shape: in.Shape, Evidence: in.Evidence, Prior: in.Clinic.CanalShares})
+	if err != nil {
+		return b, evidenceFault(err)
+	}
+	n := in.ExpectedCanals
+	if n == 0 || n == b.Expected {
+		return b, nil
+	}
+	if n >= len(b.P) {
+		return b, fault.Invalid(vw.ErrorReason_ERROR_REASON_IMPOSSIBLE_CANAL_COUNT, "findings.expected_canals", fmt.Sprintf("1 to %d in this tooth", len(b.P)-1))
+	}
+	if b.Names, err = anatomy.Sequence(b.Kind, b.Shape, n, len(b.P)-1); err != nil {
+		return b, evidenceFault(err)
+	}
+	b.Expected = n
+	return b, nil
+}
+
+func nameAssessment(a *vw.Assessment, practice string, kept store.Assessment) *vw.Assessment {
+	a.Name, a.Version, a.CreateTime = names.Assessment(practice, kept.CaseID, kept.Version), int64(kept.Version), instant(kept.CreateTime)
+	return a
+}

@@ -1,0 +1,32 @@
+package planner
+
+import (
+	"context"
+
+	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
+)
+
+// ListCatalogues lists the catalogues by id.
+func (s *Service) ListCatalogues(ctx context.Context, r *vw.ListCataloguesRequest) (*vw.ListCataloguesResponse, error) {
+	caller, page, err := s.list(ctx, r)
+	if err != nil {
+		return nil, err
+	}
+	from, to, next, err := pageOf(page, len(catalogues))
+	if err != nil {
+		return nil, s.fault(err, caller, nil)
+	}
+	local, err := s.practiceCatalogue(ctx, caller)
+	if err != nil {
+		return nil, err
+	}
+	out := &vw.ListCataloguesResponse{NextPageToken: s.pager.Token(r, next)}
+	for _, c := range catalogues[from:to] {
+		entries, err := c.entries(local)
+		if err != nil {
+			return nil, err
+		}
+		out.Catalogues = append(out.Catalogues, &vw.Catalogue{Id: c.id, Title: c.title, EntryCount: int32(len(entries))})
+	}
+	return out, nil
+}
