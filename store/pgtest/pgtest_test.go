@@ -16,26 +16,38 @@ func TestEachTestGetsACopyOfTheTemplate(t *testing.T) {
 		if err != nil {
 			return err
 		}
-		defer db.Close()
-		_, err = db.Exec(`CREATE TABLE shelf (book text); INSERT INTO shelf VALUES ('template')`)
+		defer func() { _ = db.Close() }()
+		_, err = db.Exec(`CREATE TABLE shelf (book text)`)
 		return err
 	}
-	for range 2 { // what one writes the other does not see
-		url, _ := pgtest.New(t, prepare)
-		db, err := sql.Open("postgres", url)
-		if err != nil {
-			t.Fatal(err)
-		}
-		var n int
-		if err := db.QueryRow(`WITH w AS (INSERT INTO shelf VALUES ('mine')) SELECT count(*) FROM shelf`).Scan(&n); err != nil {
-			t.Fatal(err)
-		}
-		if n != 1 {
-			t.Errorf("a fresh copy has %d rows, want the template's 1", n)
-		}
-		if err := db.Close(); err != nil {
+	for i := range 4 { // what one writes the next does not see
+		t.Run("", func(t *testing.T) {
+			borrow(t, prepare, i == 1)
+		})
+	}
+}
+
+// borrow writes into a fresh copy, and may spoil its schema.
+func borrow(t *testing.T, prepare func(string) error, spoil bool) {
+	url, _ := pgtest.New(t, prepare)
+	db, err := sql.Open("postgres", url)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var n int
+	if err := db.QueryRow(`WITH w AS (INSERT INTO shelf VALUES ('mine')) SELECT count(*) FROM shelf`).Scan(&n); err != nil {
+		t.Fatal(err)
+	}
+	if n != 0 { // a statement does not see its own insert
+		t.Errorf("a fresh copy has %d rows, want none", n)
+	}
+	if spoil {
+		if _, err := db.Exec(`DROP TABLE shelf`); err != nil {
 			t.Error(err)
 		}
+	}
+	if err := db.Close(); err != nil {
+		t.Error(err)
 	}
 }
 
