@@ -72,8 +72,10 @@ func (t *tally) add(line []byte) {
 	switch e.Action {
 	case "output":
 		switch {
-		case e.Test == "":
+		case e.Test == "" && e.Output != "PASS\n":
 			fmt.Fprint(t.out, e.Output)
+		case e.Test == "":
+			// go test leaves it out too, but for a single package
 		default:
 			t.said[k] = append(t.said[k], e.Output)
 		}
