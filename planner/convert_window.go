@@ -1,6 +1,7 @@
 package planner
 
 import (
+	"cmp"
 	"strings"
 
 	returns "github.com/visitwright/visitwright/planner/window"
@@ -13,7 +14,7 @@ func windowToProto(w *returns.Window, anchor, stop string) *vw.ReturnWindow {
 		return nil
 	}
 	out := &vw.ReturnWindow{
-		Anchor: anchor, FromStop: stop, Exception: w.Waived, Overdue: w.Overdue,
+		Anchor: anchor, FromStop: stop, Exception: cmp.Or(w.Waived, w.Exception), Overdue: w.Overdue,
 		Earliest: boundToProto(*w, returns.Earliest, w.Earliest), Target: boundToProto(*w, returns.Target, w.Target), Latest: boundToProto(*w, returns.Latest, w.Latest),
 	}
 	if w.Conflict != nil {
