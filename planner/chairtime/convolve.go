@@ -2,7 +2,7 @@ package chairtime
 
 // Convolve adds the convolution of a and b to dst, as far as dst reaches. The
 // order of the additions is fixed by the lengths alone.
-func Convolve(dst, a, b []float64) { new(Convolver).Add(dst, a, b) }
+func Convolve(dst, a, b []float64) { new(Convolver).Add(dst, a, b, 1) }
 
 // Convolver convolves with working space that is kept between calls. It must
 // not be used by two goroutines at once.
@@ -10,10 +10,10 @@ type Convolver struct {
 	rows, cells []float64
 }
 
-// Add adds the convolution of a and b to dst, as far as dst reaches.
-func (c *Convolver) Add(dst, a, b []float64) { c.add(dst, a, b, wide) }
+// Add adds scale times the convolution of a and b to dst, as far as dst reaches.
+func (c *Convolver) Add(dst, a, b []float64, scale float64) { c.add(dst, a, b, scale, wide) }
 
-func (c *Convolver) add(dst, a, b []float64, wide bool) {
+func (c *Convolver) add(dst, a, b []float64, scale float64, wide bool) {
 	if len(a) > len(b) {
 		a, b = b, a
 	}
@@ -28,6 +28,11 @@ func (c *Convolver) add(dst, a, b []float64, wide bool) {
 	cells := len(b) + 3
 	c.rows = padded(c.rows, 4*groups, 0, a)
 	c.cells = padded(c.cells, cells+3, 3, b)
+	if scale != 1 {
+		for i := range c.rows {
+			c.rows[i] *= scale
+		}
+	}
 	if wide {
 		addWide(&dst[0], &c.rows[0], &c.cells[0], groups, cells, len(dst))
 	} else {

@@ -25,8 +25,8 @@ func TestTheWideConvolutionHasTheBitsOfTheLoop(t *testing.T) {
 			got := fill(reach)
 			want := slices.Clone(got)
 			var c Convolver
-			c.add(got, a, b, wide)
-			c.add(want, a, b, false)
+			c.add(got, a, b, 0.7, wide)
+			c.add(want, a, b, 0.7, false)
 			if !slices.Equal(got, want) {
 				t.Fatalf("lengths %d and %d: other bits", n, m)
 			}
@@ -48,7 +48,7 @@ func BenchmarkConvolve(b *testing.B) {
 		b.Run(c.name, func(b *testing.B) {
 			var space Convolver
 			for b.Loop() {
-				space.add(dst, x, y, c.wide)
+				space.add(dst, x, y, 1, c.wide)
 			}
 		})
 	}

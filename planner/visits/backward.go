@@ -1,216 +1,262 @@
 package visits
 
-import (
-	"github.com/visitwright/visitwright/planner/chairtime"
-)
+import "github.com/visitwright/visitwright/planner/chairtime"
 
 // backward goes through the visits from the last to the first and through each
 // visit's states from the end of treatment to its beginning. At every stopping
 // point it takes the threshold, and at every beginning the length, that costs
 // least given the measure of the last forward pass and what was just chosen
-// behind it. Each choice is therefore an exact minimum along one coordinate, and
-// the total never rises. It reports whether anything changed.
-func (r *run) backward(choose bool) bool {
-	changed := false
+// behind it. Each choice is therefore an exact minimum along one coordinate. It
+// reports whether the expected cost fell by as much as a millionth.
+func (r *run) backward() bool {
+	fell := false
 	for i := len(r.visits) - 1; i >= 0; i-- {
-		if r.backwardVisit(r.visits[i], r.next(i), choose) {
-			changed = true
+		v := r.visits[i]
+		v.choice = r.candidates(v)
+		rows := r.rows(v)
+		for x := len(r.sp.states) - 1; x >= 0; x-- {
+			if r.backwardState(v, x, r.next(i, x), rows) {
+				fell = true
+			}
+		}
+		if r.lengths(v) {
+			fell = true
 		}
 	}
-	return changed
+	return fell
 }
 
-// next returns the cost of not being complete when visit i (from 0) ends, by
-// state and case node.
-func (r *run) next(i int) [][]float64 {
-	if i+1 == len(r.visits) {
-		return r.rest
+// next returns the cost of not being complete in the state when visit i (from 0)
+// ends, by case node.
+func (r *run) next(i, x int) []float64 {
+	if r.sp.complete(r.sp.states[x]) {
+		return nil
 	}
-	v := r.visits[i+1]
-	out := make([][]float64, len(v.value))
-	for x, row := range v.value {
-		if row == nil {
+	if i+1 == len(r.visits) {
+		return r.rest[x]
+	}
+	out := make([]float64, r.cases())
+	for c, value := range r.visits[i+1].value[x] {
+		out[c] = r.m.Cost.Visit + value
+	}
+	return out
+}
+
+// rows is how many minutes left must be followed in a visit: from the longest
+// length considered, less the least minutes of any start.
+func (r *run) rows(v *visit) int {
+	longest := 0
+	for _, l := range v.choice {
+		longest = max(longest, l)
+	}
+	start := longest
+	for x := range r.sp.states {
+		if !r.begins(v, x) {
 			continue
 		}
-		out[x] = make([]float64, len(row))
-		for c, value := range row {
-			out[x][c] = r.m.Cost.Visit + value
+		open := r.opening(v, x)
+		for _, k := range [2]*kernel{open.clear, open.barred} {
+			if k != nil {
+				for n := range r.count() {
+					start = min(start, r.dist(k, n).First)
+				}
+			}
+		}
+	}
+	return longest - start + 1
+}
+
+// candidates are the lengths that the next choice considers: all at first, then
+// those around the present ones.
+func (r *run) candidates(v *visit) []int {
+	if v.fixed > 0 {
+		return []int{v.fixed}
+	}
+	low, high := 0, 0
+	for x := range r.sp.states {
+		if l := v.length[x]; l > 0 {
+			if low == 0 {
+				low = l
+			}
+			low, high = min(low, l), max(high, l)
+		}
+	}
+	if low == 0 {
+		return r.grid
+	}
+	const around = 2
+	var out []int
+	for _, l := range r.grid {
+		if l >= low-around*r.m.Grid.Step && l <= high+around*r.m.Grid.Step {
+			out = append(out, l)
 		}
 	}
 	return out
 }
 
-func (r *run) backwardVisit(v *visit, cont [][]float64, choose bool) bool {
-	states, nodes := r.sp.states, r.ks.nodes
-	changed := false
-	value := make([][][]float64, 2*len(states)) // by point, node and minutes left
-	least := make([][]float64, len(states))     // mean minutes from the state through one portion to the end
-	goOn, stop := r.table(), r.table()
-	for x := len(states) - 1; x >= 0; x-- {
-		if r.sp.complete(states[x]) {
-			t := r.endCost[x]
-			if v.unused > 0 {
-				t = r.table()
-				for n := range t {
-					for i := range t[n] {
-						t[n][i] = r.endCost[x][n][i] + v.unused
-					}
-				}
+func (r *run) backwardState(v *visit, x int, next []float64, rows int) bool {
+	w := &r.work
+	if r.sp.complete(r.sp.states[x]) {
+		for n, row := range w.value[2*x] {
+			for i, e := range r.endCost[x][n][:rows] {
+				row[i] = e + v.unused
 			}
-			value[2*x], value[2*x+1] = t, t
+		}
+		return false
+	}
+	for n := range r.count() {
+		c := next[r.node(n).caseAt]
+		to := w.stop[n][:rows]
+		for i, e := range r.endCost[x][n][:rows] {
+			to[i] = e + c
+		}
+	}
+	fell := false
+	fresh := true
+	for b := 1; b >= 0; b-- {
+		barred := b == 1
+		if barred && !r.ks.bars[x] {
 			continue
 		}
-		for n, nd := range nodes {
-			c := cont[x][nd.caseAt]
-			for i, e := range r.endCost[x][n] {
-				stop[n][i] = e + c
+		p := point(x, barred)
+		closed := r.closed(v, x, barred)
+		left := v.left[p]
+		if closed {
+			left = Never
+		} else {
+			r.goingOn(v, x, p, rows)
+			if !r.m.Stops[r.sp.states[x].Stage].Allowed {
+				left = 0
+			} else {
+				var gain float64
+				left, gain = r.threshold(v, p, rows)
+				fell = fell || gain >= worthwhile
 			}
 		}
-		for b := 1; b >= 0; b-- {
-			barred := b == 1
-			if barred && !r.sp.bars[x] {
-				continue
-			}
-			p := point(x, barred)
-			closed := r.closed(v, x, barred)
-			if !closed {
-				r.goingOn(goOn, v, x, barred, value, stop)
-			}
-			if choose {
-				left := v.left[p]
-				switch {
-				case closed:
-					left = Never
-				case !r.m.Stops[states[x].Stage].Allowed:
-					left = 0
-				default:
-					left = r.threshold(v, p, goOn, stop)
-				}
-				if left != v.left[p] {
-					v.left[p], changed = left, true
-				}
-			}
-			value[p] = r.table()
-			for n := range value[p] {
-				cut := min(v.left[p], r.reach+1)
-				copy(value[p][n], stop[n][:cut])
-				copy(value[p][n][cut:], goOn[n][cut:])
-			}
-			if !r.begins(v, x) {
-				continue
-			}
-			first := goOn
-			if closed {
-				first = stop
-			}
-			r.open(v, x, barred, first, barred || !r.sp.bars[x])
+		v.left[p] = left
+		for n, to := range w.value[p] {
+			cut := min(left, rows)
+			copy(to[:cut], w.stop[n])
+			copy(to[cut:rows], w.goOn[n][cut:rows])
 		}
-		least[x] = r.leastFrom(v, x)
 		if r.begins(v, x) {
-			v.least[x] = r.leastVisit(v, x, least[x])
+			first := w.goOn
+			if closed {
+				first = w.stop
+			}
+			r.open(v, x, barred, first, fresh)
+			fresh = false
 		}
 	}
-	if r.lengths(v, choose) {
-		changed = true
+	if r.begins(v, x) && v.least[x] == nil {
+		v.least[x] = r.leastVisit(v, x)
 	}
-	return changed
+	return fell
 }
 
-func (r *run) table() [][]float64 {
-	size := r.reach + 1
-	slab := make([]float64, len(r.ks.nodes)*size)
-	t := make([][]float64, len(r.ks.nodes))
-	for n := range t {
-		t[n] = slab[n*size : (n+1)*size : (n+1)*size]
-	}
-	return t
-}
+// worthwhile is the fall of the expected cost below which a change does not call
+// for another sweep: half a millionth, the unit in which costs are compared.
+const worthwhile = 5e-7
 
-// goingOn fills dst with the cost of going on from the state, by node and
-// minutes left.
-func (r *run) goingOn(dst [][]float64, v *visit, x int, barred bool, value [][][]float64, stop [][]float64) {
+// goingOn computes the cost of going on from the point, by node and minutes left.
+func (r *run) goingOn(v *visit, x, p, rows int) {
+	w := &r.work
 	check := r.ks.checks[x]
-	for n := range dst {
-		out := dst[n]
+	for n := range r.count() {
+		out := w.goOn[n][:rows]
 		clear(out)
-		for j, mv := range r.sp.moves[x] {
-			if mv.prob == 0 {
-				continue
-			}
-			p := r.ks.portions[x][j]
-			if p.clear != nil {
-				r.after(out, mv.prob, p.clear, n, value[point(mv.to, barred && r.sp.bars[mv.to])][n])
-			}
-			if p.barred != nil {
-				r.after(out, mv.prob, p.barred, n, value[point(mv.to, r.sp.bars[mv.to])][n])
-			}
+		for _, e := range r.ks.edges[p] {
+			r.after(out, e.prob, e.k, n, w.value[e.to][n][:rows])
 		}
 		if check == nil {
 			continue
 		}
-		ready := r.ready(v, r.m.Stages[r.sp.states[x].Stage].Gate)
+		ready := r.ready(v, x)
 		for i := range out {
-			out[i] = ready*out[i] + (1-ready)*stop[n][i]
+			out[i] = ready*out[i] + (1-ready)*w.stop[n][i]
 		}
-		if !check.nothing() {
-			with := make([]float64, len(out))
+		if !check.none {
+			with := w.gated[:rows]
+			clear(with)
 			r.after(with, 1, check, n, out)
 			copy(out, with)
 		}
 	}
 }
 
+// after adds the expected cost of a piece of work followed by what lies behind
+// it: dst[left] += q * (Work*minutes + E[next(left - minutes)]). From 0 minutes
+// left downwards every cost rises by Overrun a minute, so next is needed at 0
+// and above only.
+func (r *run) after(dst []float64, q float64, k *kernel, n int, next []float64) {
+	d := r.dist(k, n)
+	tail, beyond := k.tail[r.set.lo+n], k.over[r.set.lo+n]
+	work := q * r.m.Cost.Work * r.mean(k, n)
+	over, at0 := q*r.m.Cost.Overrun, q*next[0]
+	short := min(len(tail), len(dst))
+	for i, t := range tail[:short] {
+		dst[i] += work + at0*t + over*beyond[i]
+	}
+	for i := short; i < len(dst); i++ {
+		dst[i] += work
+	}
+	if d.First < len(dst) {
+		r.space.Add(dst[d.First:], d.P, next, q)
+	}
+}
+
 // threshold returns the least minutes left at which going on costs no more,
 // given the measure over nodes and minutes left at the point: the cut that costs
-// least in all, compared in millionths, ties to going on.
-func (r *run) threshold(v *visit, p int, goOn, stop [][]float64) int {
+// least in all, compared in millionths, ties to going on. It also returns by how
+// much the expected cost of the treatment falls against the present threshold.
+func (r *run) threshold(v *visit, p, rows int) (int, float64) {
+	w := &r.work
 	if r.fixedLeft != nil {
-		return max(*r.fixedLeft, v.floor)
+		return max(*r.fixedLeft, v.floor), 0
 	}
-	var m [][]float64
-	mass := 0.0
-	if v.merged != nil {
-		m = v.merged[p]
-		for _, row := range m {
-			for _, q := range row {
-				mass += q
+	mass := v.mass[p]
+	known := v.merged != nil && mass >= leastMass
+	best, bestCost, present, total := v.floor, int64(0), 0.0, 0.0
+	for left := v.floor; left < rows; left++ {
+		if left == v.left[p] {
+			present = total
+		}
+		if known {
+			s := 0.0
+			for n := range w.goOn {
+				s += v.merged[p][n][left] * (w.stop[n][left] - w.goOn[n][left])
+			}
+			total += s / mass
+		} else {
+			for n := range w.goOn {
+				total += r.node(n).prior * (w.stop[n][left] - w.goOn[n][left])
 			}
 		}
-	}
-	if mass < leastMass {
-		m = nil
-	}
-	best, bestCost, sum := v.floor, int64(0), 0.0
-	for left := v.floor; left <= r.reach; left++ {
-		for n := range goOn {
-			w := r.prior(n)
-			if m != nil {
-				w = m[n][left] / mass
-			}
-			sum += w * (stop[n][left] - goOn[n][left])
-		}
-		if c := chairtime.Micro(sum); c < bestCost {
+		if c := chairtime.Micro(total); c < bestCost {
 			best, bestCost = left+1, c
 		}
 	}
-	return best
+	if v.left[p] >= rows {
+		present = total
+	}
+	gain := (present - float64(bestCost)/1e6) * mass
+	if !known {
+		gain = 0
+	}
+	return best, gain
 }
 
 // leastMass is the probability of a point below which its threshold is taken
 // with the nodes' own weights: nothing that happens there shows in a cost.
 const leastMass = 1e-12
 
-func (r *run) prior(n int) float64 {
-	return r.ks.nodes[n].weight * r.sp.caseWeight[r.ks.nodes[n].caseAt]
-}
-
 // begins reports whether the visit can begin in the state.
 func (r *run) begins(v *visit, x int) bool {
 	if v.number > 1 {
-		return true
+		return !r.sp.complete(r.sp.states[x])
 	}
-	for _, b := range r.sp.begins() {
-		if r.sp.index[b.state] == x {
+	for _, b := range r.sp.entry {
+		if r.sp.states[x] == b.state {
 			return true
 		}
 	}
@@ -219,136 +265,121 @@ func (r *run) begins(v *visit, x int) bool {
 
 // open adds the cost of the visit from its start, by case node and length.
 func (r *run) open(v *visit, x int, barred bool, first [][]float64, fresh bool) {
-	if fresh || v.curve[x] == nil {
-		v.curve[x] = make([][]float64, r.cases())
-		for c := range v.curve[x] {
-			v.curve[x][c] = make([]float64, r.reach+1)
+	if v.curve[x] == nil {
+		v.curve[x] = matrix(r.cases(), r.reach+1)
+	}
+	lengths := v.choice
+	if fresh {
+		for _, row := range v.curve[x] {
+			for _, l := range lengths {
+				row[l] = 0
+			}
 		}
 	}
-	pr := r.ks.again[x]
-	if v.number == 1 {
-		pr = r.ks.first[x]
-	}
-	k := pr.clear
+	open := r.opening(v, x)
+	k := open.clear
 	if barred {
-		k = pr.barred
+		k = open.barred
 	}
 	if k == nil {
 		return
 	}
-	for n, nd := range r.ks.nodes {
-		r.after(v.curve[x][nd.caseAt], nd.weight, k, n, first[n])
-	}
-}
-
-// leastFrom is the mean minutes of one portion begun in the state and the end of
-// the visit after it, by node; of the end alone when no portion may begin.
-func (r *run) leastFrom(v *visit, x int) []float64 {
-	row := make([]float64, len(r.ks.nodes))
-	for n := range row {
-		if r.closed(v, x, false) {
-			row[n] = r.ks.ends[x].mean[n]
-			continue
-		}
-		if k := r.ks.checks[x]; k != nil {
-			row[n] += k.mean[n]
-		}
-		for j, mv := range r.sp.moves[x] {
-			p := r.ks.portions[x][j]
-			for _, k := range [2]*kernel{p.clear, p.barred} {
-				if k != nil {
-					row[n] += mv.prob * (k.mean[n] + k.mass*r.ks.ends[mv.to].mean[n])
+	c := r.m.Cost
+	for n := range r.count() {
+		nd := r.node(n)
+		d, tail, over := r.dist(k, n), k.tail[r.set.lo+n], k.over[r.set.lo+n]
+		at0 := first[n][0]
+		row := v.curve[x][nd.caseAt]
+		for _, l := range lengths {
+			cost := c.Work * r.mean(k, n)
+			if l < len(tail) {
+				cost += at0*tail[l] + c.Overrun*over[l]
+			}
+			// The first row of minutes left that lies beyond what is followed is never
+			// needed: no start is shorter than d.First.
+			for i, q := range d.P {
+				left := l - d.First - i
+				if left < 0 {
+					break
 				}
+				cost += q * first[n][left]
 			}
+			row[l] += nd.weight * cost
 		}
 	}
-	return row
 }
 
-func (r *run) leastVisit(v *visit, x int, from []float64) []float64 {
-	out := make([]float64, r.cases())
-	pr := r.ks.again[x]
-	if v.number == 1 {
-		pr = r.ks.first[x]
-	}
-	for n, nd := range r.ks.nodes {
-		mean := from[n]
-		for _, k := range [2]*kernel{pr.clear, pr.barred} {
-			if k != nil {
-				mean += k.mean[n]
-			}
-		}
-		out[nd.caseAt] += nd.weight * mean
-	}
-	return out
-}
-
-// lengths chooses the visit's length or lengths from the curves just computed.
-func (r *run) lengths(v *visit, choose bool) bool {
-	changed := false
+// lengths chooses the visit's length or lengths from the curves just computed,
+// and reports whether the expected cost fell.
+func (r *run) lengths(v *visit) bool {
+	fell := false
+	lengths := v.choice
 	total := make([]float64, r.reach+1)
-	set := func(x, l int) {
-		if v.length[x] != l {
-			v.length[x], changed = l, true
-		}
-	}
-	if choose && v.fixed == 0 && v.ahead && v.weight != nil {
-		clear(total)
-		least, mass := 0.0, 0.0
-		for x := range v.curve {
-			if v.curve[x] == nil {
-				continue
-			}
-			for c, row := range v.curve[x] {
+	if v.fixed == 0 && v.ahead && v.weight != nil {
+		least, mass, old := 0.0, 0.0, 0
+		for x, curve := range v.curve {
+			for c, row := range curve {
 				w := v.weight[x][c]
 				mass += w
 				least += w * v.least[x][c]
-				for _, l := range r.grid {
+				old = v.length[x]
+				for _, l := range lengths {
 					total[l] += w * row[l]
 				}
 			}
 		}
-		l := r.bestLength(total, least, mass)
+		l := r.bestLength(lengths, total, least, mass)
+		fell = old != l && (old == 0 || total[old]-total[l] >= worthwhile || float64(old)*mass < least)
 		for x := range v.curve {
-			set(x, l)
+			v.length[x] = l
 		}
 	}
-	for x := range v.curve {
-		if v.curve[x] == nil {
+	for x, curve := range v.curve {
+		if curve == nil {
 			continue
 		}
-		if choose && v.fixed > 0 {
-			set(x, v.fixed)
-		} else if choose && (!v.ahead || v.weight == nil) {
-			clear(total)
-			least, mass := 0.0, 0.0
-			w := r.sp.caseWeight
+		switch {
+		case v.fixed > 0:
+			v.length[x] = v.fixed
+		case v.ahead && v.weight != nil:
+		default:
+			w := r.set.cases
 			if v.weight != nil && sum(v.weight[x]) > leastMass {
 				w = v.weight[x]
 			}
-			for c, row := range v.curve[x] {
+			least, mass := 0.0, 0.0
+			for _, l := range lengths {
+				total[l] = 0
+			}
+			for c, row := range curve {
 				mass += w[c]
 				least += w[c] * v.least[x][c]
-				for _, l := range r.grid {
+				for _, l := range lengths {
 					total[l] += w[c] * row[l]
 				}
 			}
-			set(x, r.bestLength(total, least, mass))
+			l, old := r.bestLength(lengths, total, least, mass), v.length[x]
+			if v.weight != nil && old != l && sum(v.weight[x]) > leastMass {
+				fell = fell || total[old]-total[l] >= worthwhile || float64(old)*mass < least
+			}
+			v.length[x] = l
 		}
-		v.value[x] = make([]float64, r.cases())
-		for c, row := range v.curve[x] {
+		if v.value[x] == nil {
+			v.value[x] = make([]float64, r.cases())
+		}
+		for c, row := range curve {
 			v.value[x][c] = row[v.length[x]]
 		}
 	}
-	return changed
+	return fell
 }
 
-// bestLength returns the length on the grid that costs least in the mean, ties
-// to the shorter, among those that hold the least visit. When none does it
-// returns the longest: the caller reports it.
-func (r *run) bestLength(total []float64, least, mass float64) int {
+// bestLength returns the length that costs least in the mean, ties to the
+// shorter, among those that hold the least visit. When none does it returns the
+// longest: the caller reports it.
+func (r *run) bestLength(lengths []int, total []float64, least, mass float64) int {
 	best, bestCost := 0, int64(0)
-	for _, l := range r.grid {
+	for _, l := range lengths {
 		if float64(l)*mass < least {
 			continue
 		}
@@ -357,15 +388,7 @@ func (r *run) bestLength(total []float64, least, mass float64) int {
 		}
 	}
 	if best == 0 {
-		return r.grid[len(r.grid)-1]
+		return lengths[len(lengths)-1]
 	}
 	return best
-}
-
-func sum(v []float64) float64 {
-	s := 0.0
-	for _, x := range v {
-		s += x
-	}
-	return s
 }

@@ -57,7 +57,8 @@ func try(r *run, number int, begin, length int, left map[int]int) trial {
 	for x := range out.ends {
 		out.ends[x] = make([]float64, r.cases())
 	}
-	for n, nd := range ks.nodes {
+	for n := range r.count() {
+		nd := r.node(n)
 		at := make(map[int]*[size]float64)
 		put := func(p, t int, q float64) {
 			if q == 0 {
@@ -69,7 +70,7 @@ func try(r *run, number int, begin, length int, left map[int]int) trial {
 			at[p][min(t, size-1)] += q
 		}
 		end := func(x, t int, q float64) {
-			d := ks.ends[x].at[n]
+			d := r.dist(ks.ends[x], n)
 			for i, e := range d.P {
 				m := float64(min(t+d.First+i, size-1))
 				l := float64(length)
@@ -96,12 +97,12 @@ func try(r *run, number int, begin, length int, left map[int]int) trial {
 					if k == nil {
 						continue
 					}
-					for i, p := range k.at[n].P {
+					for i, p := range r.dist(k, n).P {
 						to := 2 * mv.to
 						if b == 1 || barred {
 							to++
 						}
-						put(to, t+k.at[n].First+i, q*mv.prob*p)
+						put(to, t+r.dist(k, n).First+i, q*mv.prob*p)
 					}
 				}
 			}
@@ -110,8 +111,8 @@ func try(r *run, number int, begin, length int, left map[int]int) trial {
 		if number > 1 {
 			open = ks.again[begin].clear
 		}
-		for i, p := range open.at[n].P {
-			portion(begin, false, open.at[n].First+i, p*nd.weight)
+		for i, p := range r.dist(open, n).P {
+			portion(begin, false, r.dist(open, n).First+i, p*nd.weight)
 		}
 		for p := 2 * (begin + 1); p < 2*len(sp.states); p++ {
 			if at[p] == nil {
@@ -153,6 +154,7 @@ func TestOnASmallToothThePlanEqualsTheBestOfAllPlans(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
+			r.use(deciding)
 			best := enumerate(t, r)
 			if got := res.CostMicro; math.Abs(float64(got-best.micro)) > 1 {
 				t.Errorf("solved cost %d millionths, best of %d plans %d", got, best.plans, best.micro)
@@ -198,7 +200,7 @@ func enumerate(t *testing.T, r *run) enumerated {
 		var out []int
 		for x := from + 1; x < len(sp.states); x++ {
 			for b := range 2 {
-				if !sp.complete(sp.states[x]) && (b == 0 || sp.bars[x]) && !r.closed(v, x, b == 1) {
+				if !sp.complete(sp.states[x]) && (b == 0 || r.ks.bars[x]) && !r.closed(v, x, b == 1) {
 					out = append(out, point(x, b == 1))
 				}
 			}
@@ -255,7 +257,7 @@ func enumerate(t *testing.T, r *run) enumerated {
 	leastRow := func(v *visit, x int) []float64 {
 		k := [2]int{v.number, x}
 		if rows[k] == nil {
-			rows[k] = r.leastVisit(v, x, r.leastFrom(v, x))
+			rows[k] = r.leastVisit(v, x)
 		}
 		return rows[k]
 	}
@@ -346,14 +348,14 @@ func enumerate(t *testing.T, r *run) enumerated {
 	per := len(plans2) / (r.m.Grid.Most - r.m.Grid.Least + 1)
 	seen := map[int]map[string]bool{}
 	for l := r.m.Grid.Least; l <= r.m.Grid.Most; l++ {
-		if !fits(v1, begin, l, sp.caseWeight) {
+		if !fits(v1, begin, l, r.set.cases) {
 			continue
 		}
 		seen[l] = map[string]bool{}
 		each(ps1, func(p int) int { return max(0, l-earliest[p/2]) + 1 }, func(left map[int]int) {
 			tr := try(r, 1, begin, l, left)
 			base := 0.0
-			for c, w := range sp.caseWeight {
+			for c, w := range r.set.cases {
 				base += w * tr.cost[c]
 				for x := range sp.states {
 					if sp.complete(sp.states[x]) {
@@ -365,7 +367,7 @@ func enumerate(t *testing.T, r *run) enumerated {
 			for _, x := range begins {
 				w[x] = make([]float64, r.cases())
 				for c := range w[x] {
-					w[x][c] = sp.caseWeight[c] * tr.ends[x][c]
+					w[x][c] = r.set.cases[c] * tr.ends[x][c]
 				}
 			}
 			// Plans that differ only where the first visit never comes cost the same:

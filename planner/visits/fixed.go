@@ -13,25 +13,23 @@ type Fixed struct {
 // fixed number of minutes is left, whatever the tooth's state, with lengths
 // chosen for it. Errors are those of Solve.
 func (s *Solver) BestFixedThreshold(m Model, o Option) (Fixed, error) {
-	r, err := s.prepare(m, o)
-	if err != nil {
-		return Fixed{}, err
-	}
 	best, found := Fixed{}, false
 	for left := 0; left <= m.Grid.Most; left++ {
-		r, err = s.prepare(m, o)
+		r, err := s.prepare(m, o)
 		if err != nil {
 			return Fixed{}, err
 		}
 		r.fixedLeft = &left
-		r.settle()
-		if r.holdAll() != nil {
+		r.choose()
+		outs := r.followed()
+		if r.holdAll(outs) != nil {
 			continue
 		}
-		if c := r.cost(); !found || micro(c) < best.CostMicro {
-			best, found = Fixed{LeastLeft: left, Cost: c, CostMicro: micro(c)}, true
-			for _, v := range r.visits[:r.o.BookedAhead] {
-				best.Lengths = append(best.Lengths, v.length[r.sp.index[r.sp.begins()[0].state]])
+		res := r.result(0, outs)
+		if !found || res.CostMicro < best.CostMicro {
+			best, found = Fixed{LeastLeft: left, Cost: res.Cost, CostMicro: res.CostMicro}, true
+			for _, v := range res.Visits[:r.o.BookedAhead] {
+				best.Lengths = append(best.Lengths, v.Length)
 			}
 		}
 	}

@@ -12,32 +12,50 @@ const perMinute = 4
 
 // node is one combination of the two shared factors.
 type node struct {
-	caseAt int     // index of the case node
+	caseAt int     // index of the case node in its set
 	value  float64 // log factor, case and visit together
 	weight float64 // of the visit node, given the case node
+	prior  float64 // of the node
 }
+
+// nodeSet is a quadrature over both factors: the nodes lo to hi-1 of a workshop.
+type nodeSet struct {
+	lo, hi int
+	cases  []float64 // probability of each case node
+}
+
+// purposes of a node set
+const (
+	scouting = iota // a first guess of lengths and thresholds
+	deciding        // lengths and thresholds
+	odds            // everything that is reported
+	purposes
+)
+
+// nodeCounts is how many nodes each factor gets for deciding and for the odds.
+type nodeCounts struct{ decideCase, decideVisit, oddsCase, oddsVisit int }
 
 // kernel is the distribution of a piece of work's minutes, for every node. It
 // may be a part of a distribution: the part in which filling was not barred.
 type kernel struct {
 	at   []chairtime.Dist
-	mass float64   // the same at every node
+	mass float64   // the same at every node, but for rounding
 	mean []float64 // of minutes, times mass
 	// tail[n][r] and over[n][r] are the probability of more than r minutes and the
-	// expected minutes beyond r; both are 0 from the end of the slices on.
+	// expected minutes beyond r, for the nodes that decide; both are 0 from the end
+	// of the slices on.
 	tail, over [][]float64
-	lost       float64
+	none       bool // certainly takes no time
 }
 
 // workshop makes kernels from steps and keeps them: the same steps in the same
 // order are convolved once, whatever belief, costs or lengths go with them.
 type workshop struct {
-	factor    Factor
-	cap       int
-	caseNodes []chairtime.Node
-	visitCnt  int
-	nodes     []node
-	scale     []float64 // exp of each node's value
+	cap   int
+	sets  [purposes]nodeSet
+	nodes []node
+	scale []float64 // exp of each node's value
+	lost  float64
 
 	laws    map[law]int
 	lawFine []chairtime.Fine
@@ -63,20 +81,31 @@ type recipe struct {
 // mixKey is a kernel that is the sum of two.
 type mixKey struct{ a, b *kernel }
 
-func newWorkshop(f Factor, cap, caseNodes, visitNodes int) *workshop {
-	w := &workshop{factor: f, cap: cap,
+func newWorkshop(f Factor, cap int, c nodeCounts) *workshop {
+	w := &workshop{cap: cap,
 		laws: map[law]int{}, sums: map[[2]int]int{}, kernels: map[recipe]*kernel{}, mixes: map[mixKey]*kernel{}}
-	w.caseNodes = chairtime.Nodes(f.CaseLogSD, caseNodes)
-	visit := chairtime.Nodes(f.VisitLogSD, visitNodes)
-	w.visitCnt = len(visit)
-	for i, c := range w.caseNodes {
-		for _, v := range visit {
-			w.nodes = append(w.nodes, node{caseAt: i, value: c.Value + v.Value, weight: v.Weight})
-			w.scale = append(w.scale, math.Exp(c.Value+v.Value))
-		}
+	w.sets[scouting] = w.addNodes(f, min(c.decideCase, 3), 1)
+	w.sets[deciding] = w.addNodes(f, c.decideCase, c.decideVisit)
+	w.sets[odds] = w.sets[deciding]
+	if c.oddsCase != c.decideCase || c.oddsVisit != c.decideVisit {
+		w.sets[odds] = w.addNodes(f, c.oddsCase, c.oddsVisit)
 	}
 	w.addSum(chairtime.FineExactly(0, perMinute)) // sum 0: no time
 	return w
+}
+
+func (w *workshop) addNodes(f Factor, caseNodes, visitNodes int) nodeSet {
+	set := nodeSet{lo: len(w.nodes)}
+	visit := chairtime.Nodes(f.VisitLogSD, visitNodes)
+	for i, c := range chairtime.Nodes(f.CaseLogSD, caseNodes) {
+		set.cases = append(set.cases, c.Weight)
+		for _, v := range visit {
+			w.nodes = append(w.nodes, node{caseAt: i, value: c.Value + v.Value, weight: v.Weight, prior: c.Weight * v.Weight})
+			w.scale = append(w.scale, math.Exp(c.Value+v.Value))
+		}
+	}
+	set.hi = len(w.nodes)
+	return set
 }
 
 func (w *workshop) addSum(f chairtime.Fine) int {
@@ -133,15 +162,21 @@ func (w *workshop) make(r recipe) *kernel {
 				d.P[i] *= r.weight
 			}
 		}
-		k.at[n] = d.Trim(kernelTail)
+		k.at[n] = w.trim(d, n)
 	}
-	k.finish()
+	w.finish(k)
 	w.kernels[r] = k
 	return k
 }
 
-// kernelTail is the probability dropped from each end of a kernel.
-const kernelTail = 1e-10
+// trim drops the ends of a node's kernel: 1e-9 of probability in all on each
+// side, counting the node's own weight, and never more than a millionth of the
+// kernel. It stays in the outermost cells and is reported.
+func (w *workshop) trim(d chairtime.Dist, n int) chairtime.Dist {
+	d = d.Trim(min(1e-9/w.nodes[n].prior, 1e-6))
+	w.lost = max(w.lost, d.Lost*w.nodes[n].prior)
+	return d
+}
 
 // beyondContact is the distribution of max(overlapping work - contact, 0): what
 // the work adds to the contact that runs anyway.
@@ -174,7 +209,7 @@ func (w *workshop) mix(a, b *kernel) *kernel {
 	for n := range k.at {
 		k.at[n] = chairtime.Mix(chairtime.Part{Weight: 1, Dist: a.at[n]}, chairtime.Part{Weight: 1, Dist: b.at[n]})
 	}
-	k.finish()
+	w.finish(k)
 	w.mixes[mixKey{a, b}] = k
 	return k
 }
@@ -186,44 +221,44 @@ func (w *workshop) plusKernel(a, b *kernel) *kernel {
 	}
 	k := &kernel{at: make([]chairtime.Dist, len(w.nodes))}
 	for n := range k.at {
-		k.at[n] = a.at[n].Plus(b.at[n], w.cap).Trim(kernelTail)
+		k.at[n] = w.trim(a.at[n].Plus(b.at[n], w.cap), n)
 	}
-	k.finish()
+	w.finish(k)
 	return k
 }
 
 // finish computes what is read from a kernel over and over.
-func (k *kernel) finish() {
+func (w *workshop) finish(k *kernel) {
 	k.mean = make([]float64, len(k.at))
-	k.tail, k.over = make([][]float64, len(k.at)), make([][]float64, len(k.at))
+	tables := w.sets[deciding].hi
+	k.tail, k.over = make([][]float64, tables), make([][]float64, tables)
 	total := 0
-	for _, d := range k.at {
+	for _, d := range k.at[:tables] {
 		total += d.Last() + 1
 	}
 	slab := make([]float64, 2*total)
+	k.none = true
 	for n, d := range k.at {
+		k.none = k.none && d.First == 0 && len(d.P) == 1
+		if n >= tables {
+			k.mean[n] = d.Mean() * d.Mass()
+			continue
+		}
 		size := d.Last() + 1
 		tail, over := slab[:size:size], slab[size:2*size:2*size]
 		slab = slab[2*size:]
 		survival, beyond := 0.0, 0.0
-		for r := size - 1; r >= 0; r-- {
+		for r := size - 1; r >= d.First; r-- {
 			beyond += survival
 			tail[r], over[r] = survival, beyond
-			survival += d.At(r)
+			survival += d.P[r-d.First]
+		}
+		for r := d.First - 1; r >= 0; r-- {
+			beyond += survival
+			tail[r], over[r] = survival, beyond
 		}
 		k.mean[n] = beyond // expected minutes beyond 0
 		k.tail[n], k.over[n] = tail, over
-		k.mass = survival
-		k.lost = max(k.lost, d.Lost)
 	}
-}
-
-// nothing reports whether the kernel certainly takes no time.
-func (k *kernel) nothing() bool {
-	for _, d := range k.at {
-		if d.First != 0 || len(d.P) != 1 {
-			return false
-		}
-	}
-	return true
+	k.mass = k.at[0].Mass()
 }

@@ -18,7 +18,8 @@ type Option struct {
 	// Bear overrides the model's limit of what the patient can bear.
 	Bear *Bear `json:"bear,omitempty"`
 	// CaseNodes and VisitNodes are the numbers of quadrature nodes for the two
-	// shared factors; 0 takes the measured defaults.
+	// shared factors, for choosing and for reporting; 0 takes the measured
+	// defaults, which are fewer for choosing.
 	CaseNodes  int `json:"case_nodes,omitzero"`
 	VisitNodes int `json:"visit_nodes,omitzero"`
 }
@@ -69,10 +70,12 @@ type Length struct {
 // Entry is one line of the go-on table: at this stopping point of this visit
 // the clinician goes on when at least LeastLeft whole minutes are left.
 type Entry struct {
-	Visit  int    `json:"visit"` // from 1
-	State  State  `json:"state"`
-	Barred bool   `json:"barred,omitzero"` // filling is barred in this visit
-	Stop   string `json:"stop"`            // id of the stop at which the visit would end
+	Visit int   `json:"visit"` // from 1
+	State State `json:"state"`
+	// Barred: filling is barred in this visit. Where nothing is left to fill both
+	// entries are alike, and Reached counts in the one without the bar.
+	Barred bool   `json:"barred,omitzero"`
+	Stop   string `json:"stop"` // id of the stop at which the visit would end
 	Rule   Rule   `json:"rule"`
 	// LeastLeft is 0 where the clinician always goes on, and Never where the
 	// visit ends whatever the clock says.
@@ -138,8 +141,12 @@ type CanalOutcome struct {
 
 // Numbers says how exact the answer is.
 type Numbers struct {
-	CaseNodes  int     `json:"case_nodes"`
-	VisitNodes int     `json:"visit_nodes"`
-	Sweeps     int     `json:"sweeps"` // forward and backward, until nothing changed
-	Lost       float64 `json:"lost"`   // greatest probability kept in an outermost cell instead of its own
+	// Quadrature nodes on which lengths and thresholds were chosen, and those on
+	// which everything reported was computed.
+	DecideCaseNodes  int     `json:"decide_case_nodes"`
+	DecideVisitNodes int     `json:"decide_visit_nodes"`
+	CaseNodes        int     `json:"case_nodes"`
+	VisitNodes       int     `json:"visit_nodes"`
+	Sweeps           int     `json:"sweeps"` // forward and backward, until nothing changed
+	Lost             float64 `json:"lost"`   // greatest probability kept in an outermost cell instead of its own
 }

@@ -1,8 +1,6 @@
 package visits
 
-import (
-	"github.com/visitwright/visitwright/planner/chairtime"
-)
+import "github.com/visitwright/visitwright/planner/chairtime"
 
 // run is the solving of one option: the kernels, what the option fixes, and for
 // each visit the lengths and thresholds found so far.
@@ -11,15 +9,30 @@ type run struct {
 	ks     *kernelSet
 	m      Model
 	o      Option
-	reach  int // R: minutes left are followed from 0 to R, the longest length
-	grid   []int
-	visits []*visit // visits[0] is visit 1
-
-	endCost [][][]float64 // by state and node: cost of ending there with r minutes left
-	rest    [][]float64   // by state and case node: price of what is left after the horizon
-	lost    float64
+	reach  int   // the longest length: more minutes are never left
+	grid   []int // lengths to choose from
+	visits []*visit
+	space  chairtime.Convolver
+	lost   float64
 
 	fixedLeft *int // one threshold everywhere, for comparison
+
+	// The node set in use and what depends on it.
+	set     nodeSet
+	endCost [][][]float64 // by state and node: cost of ending there with r minutes left
+	rest    [][]float64   // by state and case node: price of what is left after the horizon
+	work    working
+}
+
+// working is space that is used again in every visit.
+type working struct {
+	value  [][][]float64 // by point, node and minutes left
+	goOn   [][]float64   // by node
+	stop   [][]float64
+	gated  []float64
+	inflow [][]lane // by point and node: measure over minutes used, before the choice
+	first  [][]lane // by point and node: of visits that begin there
+	part   lane
 }
 
 // visit is one visit's part of the plan.
@@ -35,13 +48,14 @@ type visit struct {
 	fixed  int   // length asked for, 0 when free
 
 	// From the forward pass.
-	weight [][]float64   // by begin state and case node
+	weight [][]float64   // by begin state and case node; nil before the first pass
 	merged [][][]float64 // by point and node: measure over minutes left
-	// From the backward pass, by begin state and case node: cost by length on the
-	// grid, cost at the length chosen, and the expected minutes of the least visit.
-	curve [][][]float64
-	value [][]float64
-	least [][]float64
+	mass   []float64     // by point: probability of coming to choose there
+	choice []int         // lengths that the present sweep considers
+	// From the backward pass, by begin state and case node.
+	curve [][][]float64 // cost by length on the grid
+	value [][]float64   // cost at the length chosen
+	least [][]float64   // expected minutes of the least visit
 }
 
 // A point is a state with or without filling barred: 2*state, plus 1 if barred.
@@ -55,14 +69,22 @@ func point(state int, barred bool) int {
 // closed reports whether the next portion of the state may not begin.
 func (r *run) closed(v *visit, state int, barred bool) bool {
 	s := r.sp.states[state]
-	return r.sp.fills[s.Stage] && (v.forbidden || barred)
+	return !r.sp.complete(s) && r.sp.fills[s.Stage] && (v.forbidden || barred)
 }
 
-func (r *run) ready(v *visit, g *Gate) float64 {
+func (r *run) ready(v *visit, x int) float64 {
+	g := r.m.Stages[r.sp.states[x].Stage].Gate
 	if v.number == 1 && r.m.Begin == (State{}) {
 		return g.FirstVisit
 	}
 	return g.AfterDress
+}
+
+func (r *run) opening(v *visit, x int) pair {
+	if v.number == 1 {
+		return r.ks.first[x]
+	}
+	return r.ks.again[x]
 }
 
 // newRun prepares the solving of a validated option.
@@ -82,16 +104,69 @@ func newRun(sp *space, ks *kernelSet, o Option) *run {
 	for i := range m.Horizon {
 		v := &visit{number: i + 1, ahead: i < o.BookedAhead, forbidden: i+1 < o.EarliestCompletion,
 			unused: m.Cost.Unused * float64(max(0, o.BookedAhead-i-1)),
-			left:   make([]int, 2*n), length: make([]int, n)}
+			left:   make([]int, 2*n), length: make([]int, n), mass: make([]float64, 2*n)}
 		if i < len(o.Lengths) {
 			v.fixed = o.Lengths[i]
 		}
-		v.curve, v.value, v.least = make([][][]float64, n), make([][]float64, n), make([][]float64, n)
 		r.visits = append(r.visits, v)
 	}
-	r.ends()
-	r.rests()
 	return r
+}
+
+// use changes to another node set. Lengths and thresholds stay.
+func (r *run) use(purpose int) {
+	r.set = r.ks.sets[purpose]
+	n := len(r.sp.states)
+	for _, v := range r.visits {
+		v.weight, v.merged = nil, nil
+		v.curve, v.value, v.least = make([][][]float64, n), make([][]float64, n), make([][]float64, n)
+	}
+	r.work.inflow, r.work.first = r.lanes(2*n, r.count()), r.lanes(2*n, r.count())
+	r.rests()
+	if purpose == odds {
+		return
+	}
+	r.work.value = make([][][]float64, 2*n)
+	for p := range r.work.value {
+		if p%2 == 0 || r.ks.bars[p/2] {
+			r.work.value[p] = r.table()
+		}
+	}
+	r.work.goOn, r.work.stop = r.table(), r.table()
+	r.work.gated = make([]float64, r.reach+1)
+	r.ends()
+}
+
+func (r *run) count() int { return r.set.hi - r.set.lo }
+
+func (r *run) cases() int { return len(r.set.cases) }
+
+// node is the n-th of the nodes in use.
+func (r *run) node(n int) node { return r.ks.nodes[r.set.lo+n] }
+
+// dist is a kernel's distribution at the n-th of the nodes in use.
+func (r *run) dist(k *kernel, n int) chairtime.Dist { return k.at[r.set.lo+n] }
+
+func (r *run) mean(k *kernel, n int) float64 { return k.mean[r.set.lo+n] }
+
+func (r *run) lanes(rows, columns int) [][]lane {
+	slab := make([]lane, rows*columns)
+	out := make([][]lane, rows)
+	for i := range out {
+		out[i] = slab[i*columns : (i+1)*columns : (i+1)*columns]
+	}
+	return out
+}
+
+func (r *run) table() [][]float64 { return matrix(r.count(), r.reach+1) }
+
+func matrix(rows, columns int) [][]float64 {
+	slab := make([]float64, rows*columns)
+	t := make([][]float64, rows)
+	for n := range t {
+		t[n] = slab[n*columns : (n+1)*columns : (n+1)*columns]
+	}
+	return t
 }
 
 // ends tabulates the cost of ending a visit: work of the end block, and overrun
@@ -105,18 +180,16 @@ func (r *run) ends() {
 			r.endCost[x] = t
 			continue
 		}
-		t := make([][]float64, len(r.ks.nodes))
-		for n := range t {
-			row := make([]float64, r.reach+1)
+		t := r.table()
+		for n, row := range t {
+			beyond, mean := k.over[r.set.lo+n], r.mean(k, n)
 			for left := range row {
 				over := 0.0
-				if left < len(k.over[n]) {
-					over = k.over[n][left]
+				if left < len(beyond) {
+					over = beyond[left]
 				}
-				idle := float64(left) - k.mean[n] + over
-				row[left] = c.Work*k.mean[n] + c.Overrun*over + c.Idle*idle
+				row[left] = c.Work*mean + c.Overrun*over + c.Idle*(float64(left)-mean+over)
 			}
-			t[n] = row
 		}
 		known[k], r.endCost[x] = t, t
 	}
@@ -125,78 +198,77 @@ func (r *run) ends() {
 // rests prices what is unfinished after the horizon: a further visit that does
 // everything left, at its mean minutes.
 func (r *run) rests() {
-	cases := r.cases()
-	onward := make([][]float64, len(r.sp.states)) // mean minutes to the end, by state and node
-	r.rest = make([][]float64, len(r.sp.states))
-	for x := len(r.sp.states) - 1; x >= 0; x-- {
-		row := make([]float64, len(r.ks.nodes))
+	states := r.sp.states
+	onward := matrix(len(states), r.count()) // mean minutes to the end
+	r.rest = make([][]float64, len(states))
+	for x := len(states) - 1; x >= 0; x-- {
+		row := onward[x]
 		for n := range row {
-			if r.sp.complete(r.sp.states[x]) {
-				row[n] = r.ks.ends[x].mean[n]
+			if r.sp.complete(states[x]) {
+				row[n] = r.mean(r.ks.ends[x], n)
 				continue
 			}
 			if k := r.ks.checks[x]; k != nil {
-				row[n] += k.mean[n]
+				row[n] += r.mean(k, n)
 			}
 			for j, mv := range r.sp.moves[x] {
 				p := r.ks.portions[x][j]
 				for _, k := range [2]*kernel{p.clear, p.barred} {
 					if k != nil {
-						row[n] += mv.prob * (k.mean[n] + k.mass*onward[mv.to][n])
+						row[n] += mv.prob * (r.mean(k, n) + k.mass*onward[mv.to][n])
 					}
 				}
 			}
 		}
-		onward[x] = row
-		if r.sp.complete(r.sp.states[x]) {
+		if r.sp.complete(states[x]) {
 			continue
 		}
-		r.rest[x] = make([]float64, cases)
-		for n, nd := range r.ks.nodes {
-			mean := row[n]
+		r.rest[x] = make([]float64, r.cases())
+		for n, mean := range row {
 			for _, k := range [2]*kernel{r.ks.again[x].clear, r.ks.again[x].barred} {
 				if k != nil {
-					mean += k.mean[n]
+					mean += r.mean(k, n)
 				}
 			}
+			nd := r.node(n)
 			r.rest[x][nd.caseAt] += nd.weight * (r.m.Cost.Visit + r.m.Cost.Work*mean)
 		}
 	}
 }
 
-func (r *run) cases() int { return r.ks.nodes[len(r.ks.nodes)-1].caseAt + 1 }
-
-// after adds the expected cost of a piece of work followed by what lies behind
-// it: dst[left] += q * (Work*minutes + E[next(left - minutes)]). From 0 minutes
-// left downwards every cost rises by Overrun a minute, so next is needed at 0
-// and above only.
-func (r *run) after(dst []float64, q float64, k *kernel, n int, next []float64) {
-	d := k.at[n]
-	work := q * r.m.Cost.Work * k.mean[n]
-	over := q * r.m.Cost.Overrun
-	if d.First == 0 && len(d.P) == 1 {
-		w := q * d.P[0]
-		for i := range dst {
-			dst[i] += w*next[i] + work
-		}
-		return
-	}
-	tail, beyond := k.tail[n], k.over[n]
-	at0 := q * next[0]
-	for i := range dst {
-		dst[i] += work
-	}
-	for i := 0; i < len(tail) && i < len(dst); i++ {
-		dst[i] += at0*tail[i] + over*beyond[i]
-	}
-	if d.First < len(dst) {
-		p := d.P
-		if q != 1 {
-			p = make([]float64, len(d.P))
-			for i, v := range d.P {
-				p[i] = q * v
+// leastVisit is the mean minutes of the least visit that begins in the state, by
+// case node: start, one portion and the end after it, or the end alone when no
+// portion may begin.
+func (r *run) leastVisit(v *visit, x int) []float64 {
+	out := make([]float64, r.cases())
+	open := r.opening(v, x)
+	for n := range r.count() {
+		mean := 0.0
+		for _, k := range [2]*kernel{open.clear, open.barred} {
+			if k != nil {
+				mean += r.mean(k, n)
 			}
 		}
-		chairtime.Convolve(dst[d.First:], p, next)
+		if r.closed(v, x, false) {
+			mean += r.mean(r.ks.ends[x], n)
+		} else {
+			if k := r.ks.checks[x]; k != nil {
+				mean += r.mean(k, n)
+			}
+			for _, e := range r.ks.edges[point(x, false)] {
+				mean += e.prob * (r.mean(e.k, n) + e.k.mass*r.mean(r.ks.ends[e.to/2], n))
+			}
+		}
+		nd := r.node(n)
+		out[nd.caseAt] += nd.weight * mean
 	}
+	return out
+}
+
+func sum(v []float64) float64 {
+	s := 0.0
+	for _, x := range v {
+		s += x
+	}
+	return s
 }

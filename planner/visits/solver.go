@@ -13,8 +13,9 @@ type Solver struct {
 }
 
 type shopKey struct {
-	factor                Factor
-	cap, caseNodes, nodes int
+	factor Factor
+	cap    int
+	counts nodeCounts
 }
 
 // keepKernels bounds what a Solver keeps; beyond it everything is forgotten.
@@ -35,6 +36,7 @@ func (s *Solver) Distribution(m Model) (Treatment, error) {
 	if err != nil {
 		return Treatment{}, err
 	}
+	r.use(odds)
 	return r.treatment(), nil
 }
 
@@ -44,7 +46,10 @@ func (s *Solver) Follow(m Model, o Option, lengths []Length, table []Entry) (Res
 	if err != nil {
 		return Result{}, err
 	}
-	return r.follow(lengths, table)
+	if err := r.given(lengths, table); err != nil {
+		return Result{}, err
+	}
+	return r.result(0, r.followed()), nil
 }
 
 // prepare validates, and makes the kernels that are missing.
@@ -58,18 +63,13 @@ func (s *Solver) prepare(m Model, o Option) (*run, error) {
 	}
 	sp := newSpace(m)
 	sp.enumerate()
-	key := shopKey{m.Factor, m.Cap, o.CaseNodes, o.VisitNodes}
+	key := shopKey{m.Factor, m.Cap, o.counts(m.Factor)}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.shop == nil || s.key != key || len(s.shop.kernels) > keepKernels {
-		s.key, s.shop = key, newWorkshop(m.Factor, m.Cap, o.CaseNodes, o.VisitNodes)
+		s.key, s.shop = key, newWorkshop(m.Factor, m.Cap, key.counts)
 	}
-	for _, c := range s.shop.caseNodes {
-		sp.caseWeight = append(sp.caseWeight, c.Weight)
-	}
-	ks := s.shop.kernelsOf(sp)
-	sp.barrable(ks)
-	return newRun(sp, ks, o), nil
+	return newRun(sp, s.shop.kernelsOf(sp), o), nil
 }
 
 // Solve finds the appointment lengths and the go-on table that cost least for

@@ -12,9 +12,7 @@ type space struct {
 	states  []State
 	index   map[State]int
 	moves   [][]move // by state: what a portion begun there can lead to
-	// bars is whether the state can be met with filling barred.
-	bars       []bool
-	caseWeight []float64 // probability of each case node
+	entry   []begin  // where the first visit begins
 }
 
 // move is one outcome of a portion: so many canals found, with a probability
@@ -50,7 +48,8 @@ func (sp *space) enumerate() {
 			todo = append(todo, s)
 		}
 	}
-	for _, b := range sp.begins() {
+	sp.entry = sp.begins()
+	for _, b := range sp.entry {
 		add(b.state)
 	}
 	for len(todo) > 0 {

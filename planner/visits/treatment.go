@@ -20,7 +20,7 @@ type FoundMinutes struct {
 
 func (r *run) treatment() Treatment {
 	by, odds := r.straight()
-	t := Treatment{Numbers: Numbers{CaseNodes: r.o.CaseNodes, VisitNodes: r.o.VisitNodes, Lost: max(r.lost, r.ks.lost)}}
+	t := Treatment{Numbers: r.numbers(0)}
 	var parts []chairtime.Part
 	for f := range by {
 		if odds[f] <= 0 {
@@ -33,76 +33,51 @@ func (r *run) treatment() Treatment {
 	return t
 }
 
-// oneGo is straight by the number of canals found.
-func (r *run) oneGo() ([]chairtime.Dist, error) {
-	by, _ := r.straight()
-	return by, nil
-}
-
 // straight follows the treatment through one visit without stops, gates or
 // barring, and returns the distribution of its minutes by canals found, and the
 // odds of each number.
 func (r *run) straight() ([]chairtime.Dist, []float64) {
-	sp, nodes := r.sp, r.ks.nodes
-	at := make([][]lane, len(sp.states))
-	for x := range at {
-		at[x] = make([]lane, len(nodes))
-	}
-	for _, b := range sp.begins() {
+	sp := r.sp
+	at := r.lanes(len(sp.states), r.count())
+	for _, b := range sp.entry {
 		x := sp.index[b.state]
-		for n := range nodes {
+		for n := range r.count() {
 			for _, k := range [2]*kernel{r.ks.first[x].clear, r.ks.first[x].barred} {
 				if k != nil {
-					at[x][n].add(k.at[n].First, k.at[n].P, b.prob*r.prior(n))
+					at[x][n].add(r.dist(k, n).First, r.dist(k, n).P, b.prob*r.node(n).prior)
 				}
 			}
 		}
 	}
 	by, odds := make([]lane, sp.most+1), make([]float64, sp.most+1)
-	for x := range sp.states {
-		for n := range nodes {
+	for x, s := range sp.states {
+		for n := range r.count() {
 			l := &at[x][n]
-			if l.hi <= l.lo {
+			if l.empty() {
 				continue
 			}
 			r.lost = max(r.lost, l.settle(r.m.Cap))
 			l.trim()
-			if sp.complete(sp.states[x]) {
-				by[sp.states[x].Found].convolve(l.lo, l.cells(), r.ks.ends[x].at[n])
+			if sp.complete(s) {
+				by[s.Found].convolve(&r.space, l.lo, l.cells(), r.dist(r.ks.ends[x], n), 1)
 				continue
 			}
 			d := chairtime.Dist{First: l.lo, P: l.cells()}
-			if check := r.ks.checks[x]; check != nil && !check.nothing() {
-				d = d.Plus(check.at[n], r.m.Cap)
+			if check := r.ks.checks[x]; check != nil && !check.none {
+				d = d.Plus(r.dist(check, n), r.m.Cap)
 			}
-			for j, mv := range sp.moves[x] {
-				if mv.prob == 0 {
-					continue
-				}
-				scaled := make([]float64, len(d.P))
-				for i, q := range d.P {
-					scaled[i] = mv.prob * q
-				}
-				p := r.ks.portions[x][j]
-				for _, k := range [2]*kernel{p.clear, p.barred} {
-					if k != nil {
-						at[mv.to][n].convolve(d.First, scaled, k.at[n])
-					}
-				}
+			for _, e := range r.ks.straight[x] {
+				at[e.to][n].convolve(&r.space, d.First, d.P, r.dist(e.k, n), e.prob)
 			}
 		}
 	}
 	out := make([]chairtime.Dist, sp.most+1)
 	for f := range by {
-		r.lost = max(r.lost, by[f].settle(r.m.Cap))
-		odds[f] = sum(by[f].cells())
+		l := &by[f]
+		r.lost = max(r.lost, l.settle(r.m.Cap))
+		odds[f] = l.mass()
 		if odds[f] > 0 {
-			l := by[f]
-			d := chairtime.Dist{First: l.lo, P: make([]float64, l.hi-l.lo)}
-			for i, q := range l.cells() {
-				d.P[i] = q / odds[f]
-			}
-			out[f] = d
+			out[f] = distOf(l.p[:l.hi], 1/odds[f])
 		}
 	}
 	return out, odds

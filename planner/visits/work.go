@@ -117,26 +117,40 @@ func (b *work) done() (clear, barred *kernel) {
 	return b.w.make(r), barred
 }
 
-// kernelSet is every kernel of one model, by state.
+// kernelSet is every kernel of one model, by state, and how its points hang
+// together.
 type kernelSet struct {
 	nodes []node
+	sets  [purposes]nodeSet
 	// first opens visit 1, again opens a later visit.
 	first, again []pair
 	portions     [][]pair // by state and move
 	checks       []*kernel
 	ends         []*kernel
+	bars         []bool   // by state: can be met with filling barred while something is left to fill
+	barrable     bool     // whether any event bars filling
+	met          []bool   // by state: a portion leads there
+	edges        [][]edge // by point: where a portion begun there leads
+	straight     [][]edge // by state: the same when barring does not count
 	lost         float64
 }
 
 // pair is a piece of work by whether filling is barred afterwards.
 type pair struct{ clear, barred *kernel }
 
+// edge is one outcome of a portion.
+type edge struct {
+	k    *kernel
+	prob float64
+	to   int // point
+}
+
 // kernelsOf makes the kernels of a model's states; moves without probability
 // have none.
 func (w *workshop) kernelsOf(sp *space) *kernelSet {
 	m := sp.m
 	n := len(sp.states)
-	ks := &kernelSet{nodes: w.nodes, first: make([]pair, n), again: make([]pair, n),
+	ks := &kernelSet{nodes: w.nodes, sets: w.sets, first: make([]pair, n), again: make([]pair, n),
 		portions: make([][]pair, n), checks: make([]*kernel, n), ends: make([]*kernel, n)}
 	for i, s := range sp.states {
 		b := w.begin()
@@ -159,10 +173,74 @@ func (w *workshop) kernelsOf(sp *space) *kernelSet {
 			}
 		}
 	}
-	for _, k := range w.kernels {
-		ks.lost = max(ks.lost, k.lost)
+	ks.lost = w.lost
+	ks.findBarred(sp)
+	for x := range sp.states {
+		if !ks.bars[x] {
+			ks.first[x] = pair{w.mix(ks.first[x].clear, ks.first[x].barred), nil}
+			ks.again[x] = pair{w.mix(ks.again[x].clear, ks.again[x].barred), nil}
+		}
 	}
+	ks.link(sp, w)
 	return ks
+}
+
+// findBarred marks the states that can be met with filling barred while something
+// is left to fill: where nothing is, barring no longer counts.
+func (ks *kernelSet) findBarred(sp *space) {
+	ks.bars = make([]bool, len(sp.states))
+	last := 0
+	for i, f := range sp.fills {
+		if f {
+			last = i
+		}
+	}
+	for x, s := range sp.states {
+		if s.Stage <= last && (ks.again[x].barred != nil || ks.first[x].barred != nil) {
+			ks.bars[x] = true
+		}
+	}
+	ks.met = make([]bool, len(sp.states))
+	for x := range sp.states {
+		ks.barrable = ks.barrable || ks.again[x].barred != nil
+		for j, mv := range sp.moves[x] {
+			ks.met[mv.to] = true
+			ks.barrable = ks.barrable || ks.portions[x][j].barred != nil
+			if sp.states[mv.to].Stage <= last && (ks.portions[x][j].barred != nil || ks.bars[x]) {
+				ks.bars[mv.to] = true
+			}
+		}
+	}
+}
+
+func (ks *kernelSet) link(sp *space, w *workshop) {
+	ks.edges = make([][]edge, 2*len(sp.states))
+	ks.straight = make([][]edge, len(sp.states))
+	for x := range sp.states {
+		for j, mv := range sp.moves[x] {
+			if mv.prob == 0 {
+				continue
+			}
+			p := ks.portions[x][j]
+			ks.straight[x] = append(ks.straight[x], edge{w.mix(p.clear, p.barred), mv.prob, mv.to})
+			barred := point(mv.to, ks.bars[mv.to])
+			if !ks.bars[mv.to] || p.barred == nil { // one outcome only
+				if all := w.mix(p.clear, p.barred); all != nil {
+					ks.edges[point(x, false)] = append(ks.edges[point(x, false)], edge{all, mv.prob, point(mv.to, false)})
+				}
+			} else {
+				if p.clear != nil {
+					ks.edges[point(x, false)] = append(ks.edges[point(x, false)], edge{p.clear, mv.prob, point(mv.to, false)})
+				}
+				ks.edges[point(x, false)] = append(ks.edges[point(x, false)], edge{p.barred, mv.prob, barred})
+			}
+			if ks.bars[x] {
+				if all := w.mix(p.clear, p.barred); all != nil {
+					ks.edges[point(x, true)] = append(ks.edges[point(x, true)], edge{all, mv.prob, barred})
+				}
+			}
+		}
+	}
 }
 
 // opening is the start of a visit with or without the resumption of a stop.

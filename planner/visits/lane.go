@@ -1,0 +1,155 @@
+package visits
+
+import "github.com/visitwright/visitwright/planner/chairtime"
+
+// lane is a measure over minutes with the range that holds it.
+type lane struct {
+	lo, hi int // cells lo..hi-1 are in use; none when hi <= lo
+	p      []float64
+}
+
+func (l *lane) empty() bool { return l.hi <= l.lo }
+
+func (l *lane) cells() []float64 {
+	if l.hi <= l.lo {
+		return nil
+	}
+	return l.p[l.lo:l.hi]
+}
+
+func (l *lane) mass() float64 { return sum(l.cells()) }
+
+// add adds q times the cells, the first of which lies at the given minute.
+func (l *lane) add(first int, p []float64, q float64) {
+	if len(p) == 0 || q == 0 {
+		return
+	}
+	l.grow(first, first+len(p))
+	to := l.p[first : first+len(p)]
+	for i, v := range p {
+		to[i] += q * v
+	}
+}
+
+func (l *lane) grow(lo, hi int) {
+	if l.hi <= l.lo {
+		l.lo, l.hi = lo, hi
+	}
+	l.lo, l.hi = min(l.lo, lo), max(l.hi, hi)
+	if hi > len(l.p) {
+		p := make([]float64, hi+hi/2)
+		copy(p, l.p)
+		l.p = p
+	}
+}
+
+func (l *lane) reset() {
+	clear(l.cells())
+	l.lo, l.hi = 0, 0
+}
+
+// settle puts what lies beyond the cap into the cap's cell, and returns the
+// probability that was moved.
+func (l *lane) settle(cap int) float64 {
+	moved := 0.0
+	for i := max(l.lo, cap+1); i < l.hi; i++ {
+		moved += l.p[i]
+		l.p[i] = 0
+	}
+	if l.hi > cap+1 {
+		l.lo, l.hi = min(l.lo, cap), cap+1
+		l.p[cap] += moved
+	}
+	return moved
+}
+
+// laneTail is the probability (absolute) up to which an outermost cell of a
+// measure is moved into the next one, to keep the measure short.
+const laneTail = 1e-10
+
+func (l *lane) trim() {
+	for l.hi-l.lo > 1 && l.p[l.lo] <= laneTail {
+		l.p[l.lo+1] += l.p[l.lo]
+		l.p[l.lo] = 0
+		l.lo++
+	}
+	for l.hi-l.lo > 1 && l.p[l.hi-1] <= laneTail {
+		l.p[l.hi-2] += l.p[l.hi-1]
+		l.p[l.hi-1] = 0
+		l.hi--
+	}
+}
+
+// convolve adds q times the convolution of cells, the first of which lies at the
+// given minute, with a kernel. Ends of the kernel that would stay below laneTail
+// are moved into the outermost cells kept.
+func (l *lane) convolve(space *chairtime.Convolver, first int, cells []float64, k chairtime.Dist, q float64) {
+	if len(cells) == 0 || len(k.P) == 0 || q == 0 {
+		return
+	}
+	lo, hi := 0, len(k.P)
+	low, high := 0.0, 0.0
+	if bound := laneTail / (q * sum(cells)); bound > 1e-9 {
+		for hi-lo > 1 && k.P[lo] <= bound {
+			low += k.P[lo]
+			lo++
+		}
+		for hi-lo > 1 && k.P[hi-1] <= bound {
+			high += k.P[hi-1]
+			hi--
+		}
+	}
+	at := first + k.First + lo
+	l.grow(at, at+len(cells)+hi-lo-1)
+	space.Add(l.p[at:at+len(cells)+hi-lo-1], cells, k.P[lo:hi], q)
+	if low > 0 {
+		l.add(at, cells, q*low)
+	}
+	if high > 0 {
+		l.add(at+hi-lo-1, cells, q*high)
+	}
+}
+
+// addUpTo is add with everything beyond a minute put into its cell.
+func (l *lane) addUpTo(last, first int, p []float64, q float64) {
+	if first > last {
+		l.add(last, []float64{sum(p)}, q)
+		return
+	}
+	keep := min(len(p), last-first+1)
+	l.add(first, p[:keep], q)
+	if keep < len(p) {
+		l.p[last] += q * sum(p[keep:])
+	}
+}
+
+// convolveUpTo is convolve with everything beyond a minute put into its cell.
+func (l *lane) convolveUpTo(space *chairtime.Convolver, last, first int, cells []float64, k chairtime.Dist, q float64) {
+	if len(cells) == 0 || len(k.P) == 0 || q == 0 {
+		return
+	}
+	at := first + k.First
+	if at > last {
+		l.add(last, []float64{sum(cells) * sum(k.P)}, q)
+		return
+	}
+	end := at + len(cells) + len(k.P) - 1
+	if end-1 <= last {
+		l.convolve(space, first, cells, k, q)
+		return
+	}
+	l.grow(at, last+1)
+	space.Add(l.p[at:last+1], cells, k.P, q)
+	// What lies beyond: for every cell, the part of the kernel that reaches there.
+	beyond, tail := 0.0, 0.0
+	i := len(k.P) // kernel cells from i on are in tail
+	for c, x := range cells {
+		reach := last - first - k.First - c // last kernel index that stays within
+		for i > max(reach+1, 0) {
+			i--
+			tail += k.P[i]
+		}
+		beyond += x * tail
+	}
+	l.p[last] += q * beyond
+}

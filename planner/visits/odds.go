@@ -1,0 +1,166 @@
+package visits
+
+import "github.com/visitwright/visitwright/planner/chairtime"
+
+// outcome is what following one visit minute by minute finds.
+type outcome struct {
+	weight  [][]float64 // with which the visit begins, by state and case node
+	happens float64
+	minutes []float64   // measure over the visit's minutes
+	ends    [][]float64 // by state and case node: probability that the visit ends there
+	overrun float64     // expected minutes, times happens
+	idle    float64
+	reached []float64 // by point
+	goes    []float64 // by point: probability of going on
+	total   [][]lane  // by state and case node: measure over minutes of all visits up to this one
+}
+
+// follow goes through the treatment from its beginning under the present lengths
+// and thresholds and keeps every minute: the odds that are reported. Each visit
+// is followed from each state in which it can begin, since the minutes of the
+// visits before are known given that state and the case node.
+func (r *run) follow() []*outcome {
+	sp := r.sp
+	weight := r.entryWeights()
+	before := r.lanes(len(sp.states), r.cases())
+	for x, row := range weight {
+		for c, q := range row {
+			before[x][c].add(0, []float64{1}, q)
+		}
+	}
+	ends := r.lanes(len(sp.states), r.cases())
+	var out []*outcome
+	for _, v := range r.visits {
+		o := &outcome{weight: weight, minutes: make([]float64, r.m.Cap+1), ends: matrix(len(sp.states), r.cases()),
+			reached: make([]float64, 2*len(sp.states)), goes: make([]float64, 2*len(sp.states)),
+			total: r.lanes(len(sp.states), r.cases())}
+		for x0, row := range weight {
+			if sum(row) == 0 || sp.complete(sp.states[x0]) {
+				continue
+			}
+			r.followFrom(v, x0, row, ends, o)
+			r.collect(v.length[x0], row, before[x0], ends, o)
+		}
+		out = append(out, o)
+		weight = matrix(len(sp.states), r.cases())
+		for x := range weight {
+			if !sp.complete(sp.states[x]) {
+				copy(weight[x], o.ends[x])
+			}
+		}
+		before = o.total
+	}
+	return out
+}
+
+// collect adds up the ends of a visit that began in one state.
+func (r *run) collect(length int, weight []float64, before []lane, ends [][]lane, o *outcome) {
+	for x := range ends {
+		for c := range ends[x] {
+			l := &ends[x][c]
+			if l.empty() {
+				continue
+			}
+			r.lost = max(r.lost, l.settle(r.m.Cap))
+			l.trim()
+			mass := 0.0
+			for i, q := range l.cells() {
+				t := l.lo + i
+				mass += q
+				o.minutes[t] += q
+				if t > length {
+					o.overrun += q * float64(t-length)
+				} else {
+					o.idle += q * float64(length-t)
+				}
+			}
+			o.ends[x][c] += mass
+			o.happens += mass
+			to, prior := &o.total[x][c], &before[c]
+			to.convolve(&r.space, prior.lo, prior.cells(), chairtime.Dist{First: l.lo, P: l.cells()}, 1/weight[c])
+			r.lost = max(r.lost, to.settle(r.m.Cap))
+			l.reset()
+		}
+	}
+}
+
+// followFrom follows one visit from the state in which it begins; ends receives
+// the measure over the visit's minutes by the state in which it ends.
+func (r *run) followFrom(v *visit, x0 int, weight []float64, ends [][]lane, o *outcome) {
+	sp, w := r.sp, &r.work
+	open := r.opening(v, x0)
+	for b, k := range [2]*kernel{open.clear, open.barred} {
+		if k == nil {
+			continue
+		}
+		p := point(x0, b == 1)
+		for n := range r.count() {
+			nd := r.node(n)
+			q := weight[nd.caseAt] * nd.weight
+			if q == 0 {
+				continue
+			}
+			l := &w.part
+			l.reset()
+			l.add(r.dist(k, n).First, r.dist(k, n).P, q)
+			if r.closed(v, x0, b == 1) {
+				ends[x0][nd.caseAt].convolve(&r.space, l.lo, l.cells(), r.dist(r.ks.ends[x0], n), 1)
+				continue
+			}
+			l.trim()
+			r.spread(v, x0, p, n, l.lo, l.cells(), ends)
+		}
+	}
+	for x := x0 + 1; x < len(sp.states); x++ {
+		for b := range 2 {
+			p := point(x, b == 1)
+			for n := range r.count() {
+				l := &w.inflow[p][n]
+				if l.empty() {
+					continue
+				}
+				r.lost = max(r.lost, l.settle(r.m.Cap))
+				l.trim()
+				r.decide(v, x, p, n, v.length[x0], l, ends, o)
+				l.reset()
+			}
+		}
+	}
+}
+
+// decide splits the measure at a stopping point by the table.
+func (r *run) decide(v *visit, x, p, n, length int, l *lane, ends [][]lane, o *outcome) {
+	c := r.node(n).caseAt
+	cells := l.cells()
+	end := r.dist(r.ks.ends[x], n)
+	if r.sp.complete(r.sp.states[x]) {
+		ends[x][c].convolve(&r.space, l.lo, cells, end, 1)
+		return
+	}
+	o.reached[p] += sum(cells)
+	cut := len(cells) // cells from here on stop
+	if left := v.left[p]; left > 0 {
+		cut = min(max(length-left-l.lo+1, 0), len(cells))
+	}
+	if cut > 0 {
+		o.goes[p] += sum(cells[:cut])
+		r.spread(v, x, p, n, l.lo, cells[:cut], ends)
+	}
+	ends[x][c].convolve(&r.space, l.lo+cut, cells[cut:], end, 1)
+}
+
+// spread carries a measure over minutes used through the next portion.
+func (r *run) spread(v *visit, x, p, n, first int, cells []float64, ends [][]lane) {
+	ready := 1.0
+	if check := r.ks.checks[x]; check != nil {
+		ready = r.ready(v, x)
+		if !check.none {
+			d := chairtime.Dist{First: first, P: cells}.Plus(r.dist(check, n), r.m.Cap)
+			first, cells = d.First, d.P
+		}
+		ends[x][r.node(n).caseAt].convolve(&r.space, first, cells, r.dist(r.ks.ends[x], n), 1-ready)
+	}
+	for _, e := range r.ks.edges[p] {
+		r.work.inflow[e.to][n].convolve(&r.space, first, cells, r.dist(e.k, n), ready*e.prob)
+	}
+}
