@@ -159,6 +159,7 @@ func Run(t *testing.T, b Backend) {
 		{"diary", diaryTests},
 		{"taking in", takeInTests},
 		{"changes", changeTests},
+		{"short notice", shortNoticeTests},
 	} {
 		t.Run(group.name, func(t *testing.T) {
 			for name, test := range group.tests {
