@@ -41,7 +41,7 @@ func (f *finder) evaluate(v, di int) node {
 	if already == 0 && v+1 < len(f.wants) && f.wants[v+1].window.Earliest == 0 {
 		f.together(v, di, masks)
 	}
-	return f.groupFrom(first)
+	return f.groupFrom(v, first)
 }
 
 // singles appends a candidate for each start and clinician.
@@ -115,7 +115,7 @@ func (f *finder) bestRoom(w *want, k *work, masks []Mask, cell int, c *cand) int
 
 // rank is a candidate's place among those of its node, and where it is.
 type rank struct {
-	cost       int
+	least      int
 	class      int16
 	cell, clin int16
 	pair       int32
@@ -124,12 +124,16 @@ type rank struct {
 
 // groupFrom sorts the candidates from first on into groups by class, keeps the
 // best of each, and returns the node.
-func (f *finder) groupFrom(first int) node {
+func (f *finder) groupFrom(v, first int) node {
 	f.unsorted = append(f.unsorted[:0], f.cands[first:]...)
 	f.ranks = f.ranks[:0]
 	for i := range f.unsorted {
 		c := &f.unsorted[i]
-		f.ranks = append(f.ranks, rank{c.cost, c.class, c.cell, c.clin, c.pair, int32(i)})
+		c.least = c.cost + f.rest[v+1]
+		if c.pair >= 0 {
+			c.least = c.cost + f.rest[v+2]
+		}
+		f.ranks = append(f.ranks, rank{c.least, c.class, c.cell, c.clin, c.pair, int32(i)})
 	}
 	f.sortRanks()
 	f.cands = f.cands[:first]
@@ -183,8 +187,8 @@ func (f *finder) before(a, b *rank) bool {
 	switch {
 	case a.class != b.class:
 		return a.class < b.class
-	case a.cost != b.cost:
-		return a.cost < b.cost
+	case a.least != b.least:
+		return a.least < b.least
 	case a.cell != b.cell:
 		return a.cell < b.cell
 	case a.clin != b.clin:

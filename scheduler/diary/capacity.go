@@ -3,6 +3,7 @@ package diary
 import (
 	"math"
 	"math/bits"
+	"sync/atomic"
 )
 
 // UsableCapacity is what gaps are worth to a practice: the sum over its own
@@ -76,35 +77,50 @@ func (m *Mask) next(i int) int {
 	return cells
 }
 
-// capacity[g] is the usable capacity of one gap of g cells.
-type capacity [cells + 1]int32
+// capacity is the usable capacity of gaps.
+type capacity struct {
+	of [cells + 1]int32 // of one gap of so many cells
+	// least[n] is 1 + the least that taking n cells in a row can lose, whatever
+	// the gap and wherever in it; 0 as long as nobody asked.
+	least [cells + 1]atomic.Int32
+}
 
 func newCapacity(lengths []UsefulLength) *capacity {
 	c := new(capacity)
-	for g := range c {
-		c[g] = int32(UsableCapacity([]int{g * Grid}, lengths))
+	for g := range c.of {
+		c.of[g] = int32(UsableCapacity([]int{g * Grid}, lengths))
 	}
 	return c
 }
 
-// lost returns the usable capacity that goes when the free cells from up to
-// and not including to are taken.
-func (c *capacity) lost(m *Mask, from, to int) int {
-	lo, hi := m.run(from)
-	return int(c[hi-lo] - c[from-lo] - c[hi-to])
+// leastLost returns the least that taking n cells in a row can lose. It bounds
+// what a place costs before anything is known about the day.
+func (c *capacity) leastLost(n int) int {
+	if known := c.least[n].Load(); known > 0 {
+		return int(known - 1)
+	}
+	least := c.of[n]
+	for gap := n + 1; gap <= cells; gap++ {
+		for before := 0; 2*before <= gap-n; before++ {
+			least = min(least, c.of[gap]-c.of[before]-c.of[gap-n-before])
+		}
+	}
+	c.least[n].Store(least + 1)
+	return int(least)
 }
 
-// lostAll is lost for several stretches, in order and not overlapping.
+// lostAll returns the usable capacity that goes when the parts of a visit that
+// begins at the cell start are taken: free stretches, in order, not overlapping.
 func (c *capacity) lostAll(m *Mask, parts []stretch, start int) int {
 	sum := 0
 	for i := 0; i < len(parts); {
 		lo, hi := m.run(start + parts[i].from)
-		sum += int(c[hi-lo])
+		sum += int(c.of[hi-lo])
 		for ; i < len(parts) && start+parts[i].from < hi; i++ {
-			sum -= int(c[start+parts[i].from-lo])
+			sum -= int(c.of[start+parts[i].from-lo])
 			lo = start + parts[i].to
 		}
-		sum -= int(c[hi-lo])
+		sum -= int(c.of[hi-lo])
 	}
 	return sum
 }

@@ -136,3 +136,27 @@ func TestTheGapsOfADayAreReadOffItsMask(t *testing.T) {
 		t.Errorf("gaps %s", got)
 	}
 }
+
+func TestOfSetsThatCostTheSameTheEarlierComesFirst(t *testing.T) {
+	p, first, bookings := tinyDiary(t)
+	m, err := diary.Build(p, first, 6, 1, bookings)
+	if err != nil {
+		t.Fatal(err)
+	}
+	parts := []diary.Part{{Needs: diary.KindRoom, To: 15}, {Needs: diary.KindClinician, To: 15}}
+	req := &diary.Request{Now: p.Zone.Day(first).Start, Best: 100} // no weights: everything costs the same
+	for _, w := range []diary.Window{{Earliest: 0, Target: 5, Latest: 5}, {Earliest: 1, Target: 2, Latest: 4}} {
+		req.Visits = append(req.Visits, diary.Visit{Protocol: "primary", Minutes: 15, Parts: parts, Window: w})
+	}
+	got, err := m.Search(req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var starts []string
+	for _, o := range got.Offers {
+		starts = append(starts, o.Places[0].Local.String()+" "+o.Places[1].Local.String())
+	}
+	if len(starts) < 10 || !slices.IsSorted(starts) {
+		t.Errorf("%d sets, in order of time: %v", len(starts), slices.IsSorted(starts))
+	}
+}

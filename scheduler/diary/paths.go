@@ -103,7 +103,7 @@ func (f *finder) newLink(v, after, class int) {
 	f.links = append(f.links, l)
 }
 
-// unopened returns the next gap to open and the least that it can cost.
+// unopened returns the next gap to open and its cost.
 func (f *finder) unopened(l *link) (gap, cost int, ok bool) {
 	if l.early >= l.least {
 		gap, cost, ok = l.early, f.edge(l.visit, l.early), true
@@ -130,7 +130,7 @@ func (f *finder) linked(li int32, nth int) (item, bool) {
 func (f *finder) advance(li int32) bool {
 	l := &f.links[li]
 	gap, cost, open := f.unopened(l)
-	if open && (len(l.heap) == 0 || cost <= l.heap[0].cost) {
+	if open && (len(l.heap) == 0 || cost+f.rest[l.visit] <= l.heap[0].cost) {
 		if gap == l.early {
 			l.early--
 		} else {
@@ -173,7 +173,7 @@ func (f *finder) open(li int32, gap, cost int) {
 			}
 			extra += f.w.Change
 		}
-		f.push(&f.links[li].heap, step{cost: extra + f.cands[grp.first].cost, at: f.streamOf(v, day, g), extra: extra})
+		f.push(&f.links[li].heap, step{cost: extra + f.cands[grp.first].least, at: f.streamOf(v, day, g), extra: extra})
 	}
 }
 
@@ -190,7 +190,7 @@ func (f *finder) streamOf(v, day int, g int32) int32 {
 			f.streams = append(f.streams, s)
 		}
 		grp.stream = int32(len(f.streams))
-		f.push(&f.streams[grp.stream-1].heap, step{cost: f.cands[grp.first].cost, at: grp.first})
+		f.push(&f.streams[grp.stream-1].heap, step{cost: f.cands[grp.first].least, at: grp.first})
 	}
 	return grp.stream - 1
 }
@@ -213,7 +213,7 @@ func (f *finder) drawn(si int32, nth int) (item, bool) {
 		// The next candidate costs no less, so it need not wait in the heap
 		// before this one is looked at.
 		if top.nth == 0 && top.at+1 < f.groups[s.group].last {
-			f.push(&s.heap, step{cost: f.cands[top.at+1].cost, at: top.at + 1})
+			f.push(&s.heap, step{cost: f.cands[top.at+1].least, at: top.at + 1})
 		}
 		f.follow(si, top)
 	}

@@ -86,6 +86,7 @@ type finder struct {
 	anchor   int
 	k        int
 	chosenOn []int // days of the chosen places
+	rest     []int // by visit: the least that it and those after it can cost
 	seen     int   // class of the clinician before, -1 when none
 	w        Weights
 	minute   bool // FirstAvailable
@@ -110,6 +111,7 @@ type finder struct {
 // nurse and units.
 type cand struct {
 	cost  int // capacity lost, or minutes of the day with FirstAvailable; of a pair, everything
+	least int // cost, and the least that the visits after it can cost
 	lost  int // capacity lost by this visit; by the second of a pair, what it adds
 	cell  int16
 	class int16 // continuity class
@@ -162,6 +164,7 @@ func (f *finder) prepare(m *Masks, req *Request) {
 	for i := f.base; i < len(req.Visits); i++ {
 		f.wants = append(f.wants, m.wanted(&req.Visits[i]))
 	}
+	f.prepareRest()
 	f.classes, f.seen = 1, -1
 	if req.Continuity != AnyClinician {
 		f.classes = len(m.practice.Clinicians)
@@ -185,6 +188,28 @@ func (f *finder) prepare(m *Masks, req *Request) {
 	f.chosenOn = f.chosenOn[:0]
 	for _, p := range req.Chosen {
 		f.chosenOn = append(f.chosenOn, m.practice.Zone.Date(p.Chair.Start).DaysSince(m.days[0].date))
+	}
+}
+
+// prepareRest computes the least that the visits from each one on can cost: the
+// capacity that a part loses in whatever gap it is placed.
+func (f *finder) prepareRest() {
+	n := len(f.wants)
+	f.rest = append(f.rest[:0], make([]int, n+1)...)
+	if f.minute {
+		return
+	}
+	weights := [4]int{KindRoom: f.w.Room, KindClinician: f.w.Clinician, KindNurse: f.w.Nurse}
+	for v := n - 1; v >= 0; v-- {
+		w := &f.wants[v]
+		sum := f.rest[v+1]
+		for kind, weight := range weights {
+			sum += weight * f.m.capacity.leastLost(int(w.least[kind]))
+		}
+		for j := range w.kinds {
+			sum += f.w.Unit * f.m.capacity.leastLost(int(w.kinds[j].least))
+		}
+		f.rest[v] = sum
 	}
 }
 
