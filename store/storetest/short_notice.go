@@ -3,6 +3,7 @@ package storetest
 import (
 	"bytes"
 	"errors"
+	"time"
 
 	"github.com/visitwright/visitwright/store"
 )
@@ -15,7 +16,7 @@ var shortNoticeTests = map[string]func(*bench){
 			e, err := b.s.AddShortNotice(b.ctx, call(ours), store.ShortNoticeEntry{PatientID: p.ID, Document: []byte(text)})
 			b.must(err)
 			made = append(made, e)
-			b.clock.Advance(1)
+			b.clock.Advance(time.Millisecond)
 		}
 		got, err := b.s.ListShortNotice(b.ctx, call(ours))
 		b.must(err)
