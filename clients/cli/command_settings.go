@@ -170,10 +170,13 @@ func ShowSettings(p *Page, s *vw.PracticeSettings) {
 		p.Field("weighs", "work %g, overrun %g, unused %g a minute; a further visit %g, a booking not needed %g (in minutes of work)",
 			c.GetWork(), c.GetOverrun(), c.GetIdle(), c.GetVisit(), c.GetUnused())
 	}
-	p.Field("difficulty form", "%s", s.GetDifficultyEdition())
-	p.Field("anaesthetic", "%s, cartridge %g ml", s.GetAnaestheticProfile(), s.GetCartridgeMl())
-	p.Field("dressing", "%s", words(s.GetDressing(), ""))
-	p.Field("temporary", "%s", words(s.GetTemporary(), ""))
+	p.Field("difficulty form", "%s", orElse(s.GetDifficultyEdition(), "as shipped"))
+	p.Field("anaesthetic", "%s", orElse(s.GetAnaestheticProfile(), "as shipped"))
+	if s.CartridgeMl != nil {
+		p.Field("cartridge", "%g ml", s.GetCartridgeMl())
+	}
+	p.Field("dressing", "%s", orElse(words(s.GetDressing(), ""), "as shipped"))
+	p.Field("temporary", "%s", orElse(words(s.GetTemporary(), ""), "as shipped"))
 	if s.GetUrgentInstruction() != "" {
 		p.Field("urgent care", "%s", s.GetUrgentInstruction())
 	}

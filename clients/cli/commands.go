@@ -3,19 +3,29 @@ package cli
 // Commands is every command that talks to the service. The program that embeds
 // them decides where the service runs.
 type Commands struct {
-	Plan      PlanCommand      `cmd:"" help:"Plan one tooth: odds, appointment lengths, return windows, visit sheet."`
-	Patient   PatientCommand   `cmd:"" help:"Keep patients."`
-	Case      CaseCommand      `cmd:"" help:"Keep cases: one tooth from referral to discharge."`
-	Assess    AssessCommand    `cmd:"" help:"Turn what was found into difficulty and a forecast of canals."`
-	Propose   ProposeCommand   `cmd:"" help:"Compute the treatment options of a case and keep them as the next revision."`
-	Accept    AcceptCommand    `cmd:"" help:"Accept one option, with the patient's consent. Clinicians only."`
-	Revisions RevisionsCommand `cmd:"" help:"List the plan revisions of a case."`
-	Compare   CompareCommand   `cmd:"" help:"Say what differs between two revisions."`
-	Sheet     SheetCommand     `cmd:"" help:"Print the visit sheet: one page for nurse and clinician."`
-	Stop      StopCommand      `cmd:"" help:"Close a case with its reason."`
-	Settings  SettingsCommand  `cmd:"" help:"Show or change how the practice works."`
-	Clinician ClinicianCommand `cmd:"" help:"Keep the people who treat."`
-	Catalogue CatalogueCommand `cmd:"" help:"List the ids that the other commands take: steps, diagnoses, signs, alerts ..."`
-	Figures   FiguresCommand   `cmd:"" help:"List the clinical figures, each with where it comes from."`
-	Audit     AuditCommand     `cmd:"" help:"Read and check the audit trail. Managers only."`
+	Plan        PlanCommand        `cmd:"" help:"Plan one tooth: odds, appointment lengths, return windows, visit sheet."`
+	Patient     PatientCommand     `cmd:"" help:"Keep patients."`
+	Case        CaseCommand        `cmd:"" help:"Keep cases: one tooth from referral to discharge."`
+	Assess      AssessCommand      `cmd:"" help:"Turn what was found into difficulty and a forecast of canals."`
+	Propose     ProposeCommand     `cmd:"" help:"Compute the treatment options of a case and keep them as the next revision."`
+	Accept      AcceptCommand      `cmd:"" help:"Accept one option, with the patient's consent. Clinicians only."`
+	Revisions   RevisionsCommand   `cmd:"" help:"List the plan revisions of a case."`
+	Compare     CompareCommand     `cmd:"" help:"Say what differs between two revisions."`
+	Sheet       SheetCommand       `cmd:"" help:"Print the visit sheet: one page for nurse and clinician."`
+	Stop        StopCommand        `cmd:"" help:"Close a case with its reason."`
+	Offers      OffersCommand      `cmd:"" help:"Find sets of places that fit the plan: lengths, windows, people, room, equipment."`
+	Book        BookCommand        `cmd:"" help:"Book an offer, firmly or provisionally."`
+	Booking     BookingCommand     `cmd:"" help:"Show a booking, or make a provisional one firm."`
+	Appointment AppointmentCommand `cmd:"" help:"Show, move or cancel an appointment; note that the patient came."`
+	Diary       DiaryCommand       `cmd:"" help:"Show the diary: a day, a week, conflicts, changes; write iCalendar files."`
+	Emergency   EmergencyCommand   `cmd:"" help:"Red-flag questions first, then the next place."`
+	ShortNotice ShortNoticeCommand `cmd:"" help:"Keep the list of patients who take a freed place."`
+	Resource    ResourceCommand    `cmd:"" help:"Keep rooms, nurses and equipment."`
+	Hours       HoursCommand       `cmd:"" help:"Show or set working hours."`
+	Closure     ClosureCommand     `cmd:"" help:"Keep closures, absences and public holidays."`
+	Settings    SettingsCommand    `cmd:"" help:"Show or change how the practice works."`
+	Clinician   ClinicianCommand   `cmd:"" help:"Keep the people who treat."`
+	Catalogue   CatalogueCommand   `cmd:"" help:"List the ids that the other commands take: steps, diagnoses, signs, alerts ..."`
+	Figures     FiguresCommand     `cmd:"" help:"List the clinical figures, each with where it comes from."`
+	Audit       AuditCommand       `cmd:"" help:"Read and check the audit trail. Managers only."`
 }

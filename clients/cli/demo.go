@@ -48,9 +48,9 @@ func Demo(s *Session, practice string, file []byte) error {
 			ShowSheet(p, sheet)
 		}
 		p.Heading("Next")
-		p.Text("Plan a tooth of your own:   visitwright plan --tooth 36 --diagnosis irreversible-pulpitis --radiograph-count 3")
-		p.Text("See where a figure is from: visitwright figures")
-		p.Text("Serve it to others:         visitwright serve")
+		p.Command("Plan a tooth of your own:", "visitwright plan --tooth 36 --diagnosis irreversible-pulpitis --radiograph-count 3")
+		p.Command("See where each figure is from:", "visitwright figures")
+		p.Command("Serve it to others:", "visitwright serve")
 	})
 }
 

@@ -79,8 +79,8 @@ func FuzzCaseFile(f *testing.F) {
 func TestSignsAreReadAsTyped(t *testing.T) {
 	three := int32(3)
 	for text, want := range map[string]*vw.Evidence{
-		"fast-break":        {Sign: "fast-break"},
-		"fast-break=absent": {Sign: "fast-break", Absent: true},
+		"canal-disappears-mid-root":        {Sign: "canal-disappears-mid-root"},
+		"canal-disappears-mid-root=absent": {Sign: "canal-disappears-mid-root", Absent: true},
 		"film-count=3":      {Sign: "film-count", Count: &three},
 	} {
 		got, err := parseSign(text)
@@ -111,7 +111,7 @@ func TestOneToothIsReadInThreeNotations(t *testing.T) {
 
 func TestFlagsBecomeFindings(t *testing.T) {
 	three := int32(3)
-	f := FindingsFlags{Diagnosis: "necrotic-lesion", RadiographCount: &three, Sign: []string{"fast-break"}, Answer: []string{"crown-form=high"}, BearMinutes: 90, BearChance: 0.1}
+	f := FindingsFlags{Diagnosis: "necrotic-lesion", RadiographCount: &three, Sign: []string{"canal-disappears-mid-root"}, Answer: []string{"crown-form=high"}, BearMinutes: 90, BearChance: 0.1}
 	m, err := f.findings()
 	if err != nil {
 		t.Fatal(err)

@@ -57,6 +57,12 @@ func (p *Page) Text(format string, args ...any) {
 	}
 }
 
+// Command writes a command line as it is typed, whole.
+func (p *Page) Command(what, command string) {
+	p.line(what)
+	p.line("    " + command)
+}
+
 // Item writes one entry of a list, with hanging indent.
 func (p *Page) Item(format string, args ...any) { p.marked("  - ", fmt.Sprintf(format, args...)) }
 

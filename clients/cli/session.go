@@ -22,8 +22,9 @@ type Session struct {
 	Client   *client.Client
 	Practice string // id of the practice
 	Out      io.Writer
-	JSON     bool // the answer as JSON in place of text
-	Kept     bool // what is made stays: there is a running service or a database behind it
+	JSON     bool   // the answer as JSON in place of text
+	Folder   string // where a command may leave something for the next; empty means nowhere
+	Kept     bool   // what is made stays: there is a running service or a database behind it
 	Now      func() time.Time
 	// Rehearse opens a session on a service of its own that keeps nothing. A
 	// command that writes in several steps tries them there first, so that a

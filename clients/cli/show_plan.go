@@ -2,6 +2,7 @@ package cli
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
@@ -66,13 +67,22 @@ func titleOf(plan *vw.Plan, id string) string {
 	return id
 }
 
-// bookings is what reception books: "90 min, then 60 min".
+// bookings is what reception books: "90 min, then 60 min if needed (2 in 10)".
 func bookings(o *vw.TreatmentOption) string {
 	var parts []string
 	for _, v := range o.GetVisits() {
-		parts = append(parts, minutes(float64(v.GetAppointmentMinutes())))
+		text := minutes(float64(v.GetAppointmentMinutes()))
+		if ifNeeded(v) {
+			text += " if needed (" + odds(v.GetNeeded().GetProbability()) + ")"
+		}
+		parts = append(parts, text)
 	}
 	return strings.Join(parts, ", then ")
+}
+
+// ifNeeded reports whether a visit more likely falls away than not.
+func ifNeeded(v *vw.PlannedVisit) bool {
+	return v.GetNeeded() != nil && v.GetNeeded().GetProbability() < 0.5
 }
 
 func showDifficulty(p *Page, d *vw.Difficulty) {
@@ -117,7 +127,7 @@ func showForecast(p *Page, f *vw.CanalForecast) {
 		}
 		rows = append(rows, []string{fmt.Sprint(n), percent(was), percent(now[n]), strings.Repeat("#", int(now[n]*30+0.5)), name})
 	}
-	p.Table([]string{">canals", ">published", ">this tooth", "", "names"}, rows)
+	p.Table([]string{">canals", ">usual", ">this tooth", "", "names"}, rows)
 	if o := f.GetFurtherCanal(); o != nil {
 		p.Text("Expected at access: %s. %s", plural(int(f.GetBelief().GetExpected()), "canal", "canals"),
 			sentence("a further canal: "+sayOdds(o)))
@@ -126,6 +136,11 @@ func showForecast(p *Page, f *vw.CanalForecast) {
 		p.Item("%s%s", line.GetText(), mark(line.GetProvenance()))
 	}
 	for _, a := range f.GetAnatomy() {
+		if slices.ContainsFunc(f.GetLines(), func(l *vw.ForecastLine) bool {
+			return strings.Contains(strings.ToLower(l.GetText()), words(a.GetKind(), ""))
+		}) {
+			continue // a line has said it, with its range
+		}
 		p.Item("%s: %s%s", words(a.GetKind(), ""), sayOdds(a.GetOdds()), mark(a.GetProvenance()))
 	}
 	if low, high := f.GetShortestWorkingLength(), f.GetLongestWorkingLength(); low != nil && high != nil {
@@ -181,7 +196,11 @@ func showOptions(p *Page, plan *vw.Plan) {
 			if i >= len(o.GetVisits()) {
 				return ""
 			}
-			return minutes(float64(o.GetVisits()[i].GetAppointmentMinutes()))
+			text := minutes(float64(o.GetVisits()[i].GetAppointmentMinutes()))
+			if ifNeeded(o.GetVisits()[i]) {
+				text += " if needed"
+			}
+			return text
 		}))
 	}
 	for i := range most {
@@ -332,11 +351,12 @@ func showFurtherCanals(p *Page, plan *vw.Plan) {
 		return
 	}
 	p.Heading("If a further canal turns up")
+	followed := len(optionOf(plan, plan.GetRecommendedOption()).GetVisits())
 	for _, f := range plan.GetFurtherCanals() {
 		p.Item("%s: %s. %.0f minutes more in the chair, on average.",
 			plural(int(f.GetCanals()), "canal", "canals"), chance(f.GetOdds().GetProbability()), f.GetFurtherMinutes())
 		var parts []string
-		for i, o := range f.GetCompleteBy() {
+		for i, o := range f.GetCompleteBy()[:min(followed, len(f.GetCompleteBy()))] {
 			parts = append(parts, fmt.Sprintf("by visit %d: %s", i+1, chance(o.GetProbability())))
 		}
 		if len(parts) > 0 {

@@ -114,15 +114,7 @@ func showPart(p *Page, t *vw.ToothPart) {
 	showSteps(p, t.GetSteps())
 	if len(t.GetCanals()) > 0 {
 		p.Gap()
-		var rows [][]string
-		for _, c := range t.GetCanals() {
-			length := ""
-			if low, high := c.GetShortestWorkingLength(), c.GetLongestWorkingLength(); low != nil && high != nil {
-				length = fmt.Sprintf("%.1f-%.1f mm%s", low.GetValue(), high.GetValue(), flagOnly(low.GetProvenance()))
-			}
-			rows = append(rows, []string{c.GetCanal(), words(c.GetState(), ""), chance(c.GetOdds().GetProbability()), "", "", length})
-		}
-		p.Table([]string{"canal", "state", "there in", "length  ", "reference point", "usual length"}, rows)
+		showCanals(p, t.GetCanals())
 	}
 	if t.GetDressing() != "" {
 		p.Field("dressing", "%s", t.GetDressing())
@@ -131,6 +123,37 @@ func showPart(p *Page, t *vw.ToothPart) {
 		p.Field("temporary", "%s", t.GetTemporary())
 	}
 	showPolicy(p, t.GetPolicy(), t.GetPart().GetVisit())
+}
+
+// showCanals writes the canal table, with room for what is measured.
+func showCanals(p *Page, canals []*vw.CanalRow) {
+	usual := func(c *vw.CanalRow) string {
+		low, high := c.GetShortestWorkingLength(), c.GetLongestWorkingLength()
+		if low == nil || high == nil {
+			return ""
+		}
+		return fmt.Sprintf("%.1f to %.1f mm%s", low.GetValue(), high.GetValue(), flagOnly(low.GetProvenance()))
+	}
+	same := true
+	for _, c := range canals {
+		same = same && usual(c) == usual(canals[0])
+	}
+	head := []string{"canal", "state", "there in", "zero", "length", "reference point"}
+	if !same {
+		head = append(head, "usual length")
+	}
+	var rows [][]string
+	for _, c := range canals {
+		row := []string{c.GetCanal(), words(c.GetState(), ""), chance(c.GetOdds().GetProbability()), "____ mm", "____ mm", "_______________"}
+		if !same {
+			row = append(row, usual(c))
+		}
+		rows = append(rows, row)
+	}
+	p.Table(head, rows)
+	if same && usual(canals[0]) != "" {
+		p.Text("Usual working length %s; zero is the apex locator's.", usual(canals[0]))
+	}
 }
 
 func flagOnly(m *vw.Provenance) string {
@@ -207,8 +230,14 @@ func showAnaesthetic(p *Page, limit *vw.AnaestheticLimit) {
 		for _, line := range a.GetArithmetic() {
 			p.Under("%s", line)
 		}
+		var from []string
 		for _, m := range a.GetProvenance() {
-			p.Under("from:%s", mark(m))
+			if text := strings.TrimSpace(mark(m)); text != "" && !contains(from, text) {
+				from = append(from, text)
+			}
+		}
+		if len(from) > 0 {
+			p.Under("from %s", strings.Join(from, ", "))
 		}
 	}
 	p.Text("All teeth and all injections of the day count together; count again before each further cartridge.")

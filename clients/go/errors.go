@@ -47,6 +47,9 @@ func (e *Error) Error() string {
 	var text strings.Builder
 	text.WriteString(e.Message)
 	for _, f := range e.Fields {
+		if strings.Contains(e.Message, f.Wrong) {
+			continue // the sentence has said it
+		}
 		fmt.Fprintf(&text, "; %s: %s", f.Field, f.Wrong)
 	}
 	return text.String()

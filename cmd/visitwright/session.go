@@ -70,6 +70,9 @@ func (o *opener) open() (*cli.Session, error) {
 	if err != nil {
 		return nil, err
 	}
+	if s.Kept {
+		s.Folder = o.where.Data
+	}
 	options.Token = token
 	s.Practice = practice
 	if s.Client, err = client.Connect(o.where.Server, options); err != nil {

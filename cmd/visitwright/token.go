@@ -1,9 +1,11 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"time"
 
 	"github.com/visitwright/visitwright/clients/cli"
@@ -53,6 +55,9 @@ func (c *tokenList) Run(r *errand) error {
 		if err != nil {
 			return err
 		}
+		slices.SortStableFunc(tokens, func(a, b store.Token) int {
+			return cmp.Or(a.CreateTime.Compare(b.CreateTime), cmp.Compare(a.Role, b.Role))
+		})
 		page := cli.NewPage(r.world.out)
 		var rows [][]string
 		for _, t := range tokens {

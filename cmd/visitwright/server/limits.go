@@ -16,6 +16,9 @@ const (
 	// MaxStreams is the number of calls that one connection may have open.
 	MaxStreams = 250
 
+	// StreamWorkers is how many calls are worked on by goroutines that stay.
+	StreamWorkers = 32
+
 	// ConnectionTimeout is how long a new connection may take to say hello.
 	ConnectionTimeout = 10 * time.Second
 	// KeepaliveLeast is the shortest interval at which a client may ping.

@@ -11,6 +11,7 @@ func TestEveryLimitHasTheValueThatIsMeant(t *testing.T) {
 		"8 MiB reply":            {MaxReplyBytes, 8388608},
 		"16 KiB headers":         {MaxHeaderBytes, 16384},
 		"250 calls a connection": {MaxStreams, 250},
+		"32 workers":             {StreamWorkers, 32},
 		"200 calls a second":     {CallsPerSecond, 200},
 		"400 calls at once":      {CallsBurst, 400},
 		"30 bad tokens a minute": {BadTokensPerMinute, 30},

@@ -9,6 +9,7 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
@@ -143,5 +144,29 @@ func TestAFieldThatIsWrongIsNamedAndItsValueIsNot(t *testing.T) {
 	}
 	if r.calls.Load() != 0 {
 		t.Fatal("a refused call reached the handler")
+	}
+}
+
+func (r *reached) UpdatePatient(context.Context, *vw.UpdatePatientRequest) (*vw.Patient, error) {
+	r.calls.Add(1)
+	return &vw.Patient{}, nil
+}
+
+func TestAnUpdateIsHeldToTheRulesOfWhatItChanges(t *testing.T) {
+	planner, r, _ := startPlanner(t)
+	change := func(weight float64, paths ...string) error {
+		_, err := planner.UpdatePatient(as(t.Context(), "amsel-clinician"), &vw.UpdatePatientRequest{
+			Patient: &vw.Patient{Name: "practices/amsel/patients/p1", Etag: `"1"`, WeightKg: &weight}, UpdateMask: &fieldmaskpb.FieldMask{Paths: paths}})
+		return err
+	}
+	if err := change(70, "weight_kg"); err != nil {
+		t.Errorf("a weight without the reference: %v", err)
+	}
+	before := r.calls.Load()
+	wantCode(t, change(700, "weight_kg"), codes.InvalidArgument)
+	wantCode(t, change(70, "weight_kg", "reference"), codes.InvalidArgument)
+	wantCode(t, change(70), codes.InvalidArgument) // no mask: all of it
+	if r.calls.Load() != before {
+		t.Error("a refused change reached the handler")
 	}
 }

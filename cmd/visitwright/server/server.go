@@ -97,25 +97,33 @@ func Start(o Options) (*Server, error) {
 	if o.Reflection || o.local() {
 		reflection.RegisterV1(s.grpc)
 	}
-	if err := covered(o.Table, s.grpc.GetServiceInfo()); err != nil {
+	if err := s.listen(o, meter); err != nil {
+		s.grpc.Stop() // its workers wait already
 		return nil, err
-	}
-
-	s.listener = o.Listener
-	if s.listener == nil {
-		if s.listener, err = net.Listen("tcp", o.Listen); err != nil {
-			return nil, err
-		}
-	}
-	if o.Metrics != "" {
-		if s.metrics, err = meter.listen(o.Metrics); err != nil {
-			_ = s.listener.Close()
-			return nil, err
-		}
 	}
 	s.health.start(ProbeEvery)
 	go func() { s.served <- s.grpc.Serve(s.listener) }()
 	return s, nil
+}
+
+// listen opens the ports, once every registered method has been given to
+// somebody.
+func (s *Server) listen(o Options, meter *metrics) (err error) {
+	if err := covered(o.Table, s.grpc.GetServiceInfo()); err != nil {
+		return err
+	}
+	s.listener = o.Listener
+	if s.listener == nil {
+		if s.listener, err = net.Listen("tcp", o.Listen); err != nil {
+			return err
+		}
+	}
+	if o.Metrics != "" {
+		if s.metrics, err = meter.listen(o.Metrics); err != nil {
+			return errors.Join(err, s.listener.Close())
+		}
+	}
+	return nil
 }
 
 func (o *Options) complete() error {
@@ -192,6 +200,9 @@ func (o *Options) transport(links *chain) ([]grpc.ServerOption, error) {
 		grpc.KeepaliveParams(keepalive.ServerParameters{
 			MaxConnectionIdle: ConnectionIdle, MaxConnectionAge: ConnectionAge, MaxConnectionAgeGrace: ConnectionAgeGrace,
 		}),
+		// Workers keep their grown stacks from call to call; a call that finds all
+		// of them busy gets a goroutine of its own.
+		grpc.NumStreamWorkers(StreamWorkers),
 		// A handler must not outlive the store that it reads.
 		grpc.WaitForHandlers(true),
 	}

@@ -1,0 +1,207 @@
+package cli
+
+import (
+	"fmt"
+	"strings"
+
+	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
+)
+
+// ShortNoticeCommand keeps the short-notice list.
+type ShortNoticeCommand struct {
+	Add    ShortNoticeAdd    `cmd:"" help:"Put a patient on the list for a place that is freed."`
+	List   ShortNoticeList   `cmd:"" default:"1" help:"List who waits."`
+	Remove ShortNoticeRemove `cmd:"" help:"Take a patient off the list."`
+	Match  ShortNoticeMatch  `cmd:"" help:"Say whom a freed place suits best."`
+}
+
+// ShortNoticeAdd adds an entry.
+type ShortNoticeAdd struct {
+	Case      string `arg:"" help:"Id of the case."`
+	Visit     int32  `help:"Which visit of the accepted option." default:"1" placeholder:"N"`
+	Notice    int32  `help:"Least notice that the patient needs, in minutes." default:"120" placeholder:"MIN"`
+	InsteadOf string `help:"The appointment that would be given up for it: id." placeholder:"ID"`
+	WishFlags
+}
+
+// Run adds the entry.
+func (c *ShortNoticeAdd) Run(s *Session) error {
+	wishes, err := c.wishes(s)
+	if err != nil {
+		return err
+	}
+	found, err := s.planner().GetCase(s.Context, &vw.GetCaseRequest{Name: s.name("cases", c.Case)})
+	if err != nil {
+		return err
+	}
+	plan, err := s.plan(c.Case, 0)
+	if err != nil {
+		return err
+	}
+	entry := &vw.ShortNoticeEntry{Patient: found.GetPatient(), Parts: []*vw.VisitPart{{Plan: plan, Visit: c.Visit}}, Wishes: wishes, NoticeMinutes: c.Notice}
+	if c.InsteadOf != "" {
+		entry.InsteadOf = s.name("appointments", c.InsteadOf)
+	}
+	made, err := s.Client.Diary.CreateShortNoticeEntry(s.Context, &vw.CreateShortNoticeEntryRequest{Parent: s.parent(), Entry: entry})
+	if err != nil {
+		return err
+	}
+	return s.Show(made, func(p *Page) { showEntries(p, []*vw.ShortNoticeEntry{made}, "") })
+}
+
+// ShortNoticeList lists the entries.
+type ShortNoticeList struct{ PageFlags }
+
+// Run lists the entries.
+func (c *ShortNoticeList) Run(s *Session) error {
+	reply, err := s.Client.Diary.ListShortNoticeEntries(s.Context, &vw.ListShortNoticeEntriesRequest{Parent: s.parent(), PageSize: c.Most, PageToken: c.After})
+	if err != nil {
+		return err
+	}
+	return s.Show(reply, func(p *Page) { showEntries(p, reply.GetEntries(), reply.GetNextPageToken()) })
+}
+
+func showEntries(p *Page, list []*vw.ShortNoticeEntry, next string) {
+	var rows [][]string
+	for _, e := range list {
+		rows = append(rows, []string{shortID(e.GetName()), shortID(e.GetPatient()), fmt.Sprintf("%d min", e.GetNoticeMinutes()), e.GetCreateTime().AsTime().Format("2006-01-02 15:04")})
+	}
+	p.list([]string{"id", "patient", "notice", "since (UTC)"}, rows, "patients on the short-notice list", next)
+}
+
+// ShortNoticeRemove removes an entry.
+type ShortNoticeRemove struct {
+	Entry string `arg:"" help:"Id of the entry."`
+}
+
+// Run removes the entry.
+func (c *ShortNoticeRemove) Run(s *Session) error {
+	if _, err := s.Client.Diary.DeleteShortNoticeEntry(s.Context, &vw.DeleteShortNoticeEntryRequest{Name: s.name("shortNoticeEntries", c.Entry)}); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintln(s.Out, "Taken off the list.")
+	return err
+}
+
+// ShortNoticeMatch matches a freed place.
+type ShortNoticeMatch struct {
+	Appointment string `arg:"" help:"Id of the appointment that was cancelled."`
+	Most        int32  `help:"Most patients to show." default:"5" placeholder:"N"`
+}
+
+// Run matches the freed place.
+func (c *ShortNoticeMatch) Run(s *Session) error {
+	a, err := s.appointment(c.Appointment)
+	if err != nil {
+		return err
+	}
+	reply, err := s.Client.Diary.MatchShortNotice(s.Context, &vw.MatchShortNoticeRequest{Parent: s.parent(), Place: a.GetPlace(), MostMatches: c.Most})
+	if err != nil {
+		return err
+	}
+	return s.Show(reply, func(p *Page) {
+		if len(reply.GetMatches()) == 0 {
+			p.Text("The place suits nobody on the list.")
+			return
+		}
+		p.Title("Whom the place suits: %s", when(a.GetPlace()))
+		for i, m := range reply.GetMatches() {
+			p.Item("%d. patient %s: %s", i+1, shortID(m.GetEntry().GetPatient()), when(m.GetPlace().GetPlace()))
+			for _, reason := range m.GetReasons() {
+				p.Under("%s", reason)
+			}
+		}
+	})
+}
+
+// EmergencyCommand finds the next place for a patient in need.
+type EmergencyCommand struct {
+	Yes     []string `help:"A red-flag question that is answered with yes: id. Repeat." sep:"none" placeholder:"ID"`
+	NoFlags bool     `help:"Every question not named with --yes was asked and answered with no."`
+	For     string   `help:"The patient: id or reference." placeholder:"ID"`
+	WishFlags
+}
+
+// Run asks the red-flag questions first: without answers it prints them, and
+// looks for no place.
+func (c *EmergencyCommand) Run(s *Session) error {
+	questions, err := s.Client.Diary.ListRedFlagQuestions(s.Context, &vw.ListRedFlagQuestionsRequest{Parent: s.parent(), PageSize: 1000})
+	if err != nil {
+		return err
+	}
+	if !c.NoFlags && len(c.Yes) == 0 {
+		return s.Show(questions, func(p *Page) {
+			p.Title("Ask these first")
+			for _, q := range questions.GetQuestions() {
+				p.Box("%s  (%s)", q.GetText(), q.GetId())
+			}
+			p.Gap()
+			p.Text("Then: visitwright emergency --yes ID for each yes, and --no-flags when all others were answered with no.")
+		})
+	}
+	request := &vw.FindEmergencyPlaceRequest{Parent: s.parent()}
+	if request.Wishes, err = c.wishes(s); err != nil {
+		return err
+	}
+	asked := map[string]bool{}
+	for _, q := range questions.GetQuestions() {
+		asked[q.GetId()] = true
+	}
+	yes := map[string]bool{}
+	for _, id := range c.Yes {
+		if !asked[id] {
+			return usage("--yes %q: no such question; `visitwright emergency` lists them", id)
+		}
+		yes[id] = true
+		request.Answers = append(request.Answers, &vw.RedFlagAnswer{Question: id, Yes: true})
+	}
+	if c.NoFlags {
+		for _, q := range questions.GetQuestions() {
+			if !yes[q.GetId()] {
+				request.Answers = append(request.Answers, &vw.RedFlagAnswer{Question: q.GetId()})
+			}
+		}
+	}
+	if c.For != "" {
+		patient, err := s.findPatient(c.For)
+		if err != nil {
+			return err
+		}
+		request.Patient = patient.GetName()
+	}
+	reply, err := s.Client.Diary.FindEmergencyPlace(s.Context, request)
+	if err != nil {
+		return err
+	}
+	t, err := s.titles()
+	if err != nil {
+		return err
+	}
+	return s.Show(reply, func(p *Page) { showEmergency(p, reply, t) })
+}
+
+func showEmergency(p *Page, reply *vw.FindEmergencyPlaceResponse, t titles) {
+	if len(reply.GetRaisedFlags()) > 0 {
+		p.Title("Urgent care first")
+		p.Text("%s", reply.GetUrgentInstruction())
+		p.Field("because of", "%s", words(strings.Join(reply.GetRaisedFlags(), ", "), ""))
+		p.Gap()
+	}
+	if len(reply.GetPlaces()) == 0 {
+		p.Text("%s", sentence(orElse(reply.GetText(), "there is no place")))
+		return
+	}
+	p.Title("Next places")
+	var rows [][]string
+	for _, place := range reply.GetPlaces() {
+		rows = append(rows, []string{when(place.GetPlace()), minutes(float64(place.GetPlace().GetMinutes())), t.with(place.GetPlace())})
+	}
+	p.Table([]string{"when", ">length", "with"}, rows)
+}
+
+func orElse(text, otherwise string) string {
+	if text == "" {
+		return otherwise
+	}
+	return text
+}
