@@ -94,12 +94,14 @@ var takeInTests = map[string]func(*bench){
 		nobody := s.external("3", 480, 540, s.room)
 		nobody.PatientID = "nobody"
 		nameless := s.external("", 480, 540, s.room)
-		got := s.takeIn(backwards, nowhere, nobody, nameless, s.external("5", 480, 540, s.room))
-		s.wantOutcomes(got, store.TakeRefused, store.TakeRefused, store.TakeRefused, store.TakeRefused, store.TakeCreated)
+		odd := s.external("4\x00", 480, 540, s.room)
+		got := s.takeIn(backwards, nowhere, nobody, nameless, odd, s.external("5", 480, 540, s.room))
+		s.wantOutcomes(got, store.TakeRefused, store.TakeRefused, store.TakeRefused, store.TakeRefused, store.TakeRefused, store.TakeCreated)
 		wantProblem(s, got[0].Problem, store.ErrInvalid, "start")
 		wantProblem(s, got[1].Problem, store.ErrNotFound, "spans")
 		wantProblem(s, got[2].Problem, store.ErrNotFound, "patient")
 		wantProblem(s, got[3].Problem, store.ErrInvalid, "key")
+		wantProblem(s, got[4].Problem, store.ErrInvalid, "key")
 	}),
 	"the same key twice in one call is applied in order": surgeryTest(func(s *surgery) {
 		x, y := s.external("1", 480, 540, s.room), s.external("1", 600, 660, s.room)
