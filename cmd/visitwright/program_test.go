@@ -11,6 +11,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"github.com/visitwright/visitwright/store/pgtest"
 )
 
 // The tests start the real program: the test binary runs main when this
@@ -22,7 +24,7 @@ func TestMain(m *testing.M) {
 		main()
 		return
 	}
-	os.Exit(m.Run())
+	os.Exit(pgtest.Run(m))
 }
 
 var update = flag.Bool("update", false, "write the golden files anew")
