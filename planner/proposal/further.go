@@ -75,11 +75,11 @@ func (w *work) solveKnown(b visits.CanalBelief, o Option) (knownAnswer, error) {
 		return knownAnswer{}, err
 	}
 	how := visits.Option{EarliestCompletion: o.Earliest, Bear: &visits.Bear{}}
-	res, err := w.solver.Solve(m, how)
+	res, err := w.follow(&m, how)
 	tooShort := impossible(err)
 	if tooShort { // longer than the practice books: the minutes are still told
 		m.Grid.Most = m.Grid.Least + (m.Cap-m.Grid.Least)/m.Grid.Step*m.Grid.Step
-		res, err = w.solver.Solve(m, how)
+		res, err = w.follow(&m, how)
 	}
 	if err != nil {
 		return knownAnswer{}, err

@@ -19,7 +19,7 @@ func (w *work) options() error {
 	if w.in.MostVisits > 0 {
 		most = max(least, w.in.MostVisits)
 	}
-	f := w.in.facts(w.tables, w.diagnosis, float64(least))
+	f := w.facts(least)
 	if w.protocol.Kind != "treatment" {
 		// A single visit has no other number of visits to be weighed against.
 		f = facts{}
@@ -90,13 +90,13 @@ func (w *work) option(k int, f facts) (Option, error) {
 		return o, nil
 	}
 	m := w.model
-	res, err := w.solve(m, k)
+	res, err := w.solve(&m, k)
 	// Visits so short that the tooth cannot be taken to a sound stop: stopping
 	// between two canals is the last way out, and said to be one. One visit that
 	// cannot be borne is no one-visit option.
 	if impossible(err) && w.partly != nil && k > 1 {
 		m = *w.partly
-		if res, err = w.solve(m, k); err == nil && w.diagnosis.Pulp == protocol.Infected {
+		if res, err = w.solve(&m, k); err == nil && w.diagnosis.Pulp == protocol.Infected {
 			f = withFact(f, "partly-infected")
 			o.Reasons = w.tables.apply(f, k == 1)
 			o.Strength = strongest(o.Reasons)

@@ -33,6 +33,9 @@ func Propose(in Input) (Plan, error) {
 	if err != nil {
 		return Plan{}, err
 	}
+	if err := w.intake(); err != nil {
+		return Plan{}, err
+	}
 	if err := w.options(); err != nil {
 		return Plan{}, err
 	}
@@ -41,9 +44,6 @@ func Propose(in Input) (Plan, error) {
 		return Plan{}, err
 	}
 	if err := w.stops(); err != nil {
-		return Plan{}, err
-	}
-	if err := w.intake(); err != nil {
 		return Plan{}, err
 	}
 	w.cautions()

@@ -127,10 +127,11 @@ type facts map[string]bool
 func factNames() []string {
 	return []string{"always", "exudate", "swelling", "acute-abscess", "protocol-several", "not-restorable", "necrotic-symptomatic",
 		"retreatment-lesion", "limited-opening", "cardiac", "partly-infected", "vital", "endocarditis-prophylaxis", "anticoagulant",
-		"long-journey", "restore-same-day", "necrotic-no-lesion", "lesion", "lesion-or-necrotic", "sinus-tract", "pregnancy", "two-lower-blocks"}
+		"long-journey", "restore-same-day", "necrotic-no-lesion", "lesion", "lesion-or-necrotic", "sinus-tract", "pregnancy", "two-lower-blocks", "overdue"}
 }
 
-func (in Input) facts(t tables, d protocol.Diagnosis, leastVisits float64) facts {
+func (w *work) facts(leastVisits int) facts {
+	in, t, d := w.in, w.tables, w.diagnosis
 	infected := d.Pulp == protocol.Infected
 	f := facts{
 		"always":               true,
@@ -149,6 +150,7 @@ func (in Input) facts(t tables, d protocol.Diagnosis, leastVisits float64) facts
 		"lesion":               infected && d.Lesion && !d.Filled && d.ID != "acute-abscess",
 		"lesion-or-necrotic":   infected,
 		"sinus-tract":          d.ID == "chronic-abscess",
+		"overdue":              w.plan.Intake != nil && w.plan.Intake.Overdue,
 	}
 	for _, a := range in.Patient.Alerts {
 		if slices.Contains(factNames(), a) {

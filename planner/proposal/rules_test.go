@@ -1,10 +1,12 @@
 package proposal
 
 import (
+	"os"
 	"slices"
 	"strings"
 	"testing"
 
+	"github.com/visitwright/visitwright/planner/difficulty"
 	"github.com/visitwright/visitwright/planner/visits"
 )
 
@@ -102,18 +104,21 @@ func TestRulesOtherThanForbiddingOnlySpeak(t *testing.T) {
 		rule     string
 		strength Strength
 	}{
-		"a vital tooth favours one visit":                      {func(in *Input) { in.Diagnosis = "irreversible-pulpitis" }, "one-visit", "vital-one", Favours},
-		"an infected tooth in pain advises against one":        {func(in *Input) { in.Findings.Pain = true }, "one-visit", "symptomatic", AdvisesAgainst},
-		"a mouth that opens 30 mm advises against one":         {func(in *Input) { in.Patient.OpeningMM = 30 }, "one-visit", "opening", AdvisesAgainst},
-		"heart disease advises against one":                    {func(in *Input) { in.Patient.Alerts = []string{"cardiac"} }, "one-visit", "cardiac", AdvisesAgainst},
-		"antibiotic cover favours one":                         {func(in *Input) { in.Patient.Alerts = []string{"endocarditis-prophylaxis"} }, "one-visit", "prophylaxis-one", Favours},
-		"an anticoagulant favours one":                         {func(in *Input) { in.Patient.Alerts = []string{"anticoagulant"} }, "one-visit", "anticoagulant-one", Favours},
-		"a long journey favours one":                           {func(in *Input) { in.Findings.LongJourney = true }, "one-visit", "far", Favours},
-		"pregnancy is worth knowing for several":               {func(in *Input) { in.Patient.Alerts = []string{"pregnancy"} }, "two-visits", "pregnancy-short", Neutral},
-		"a lesion leaves one visit open":                       {func(in *Input) { in.Diagnosis = "necrotic-lesion" }, "one-visit", "lesion-one", Neutral},
-		"a lesion leaves two visits open":                      {func(in *Input) { in.Diagnosis = "necrotic-lesion" }, "two-visits", "lesion-several", Neutral},
-		"a sinus tract is worth a second look":                 {func(in *Input) { in.Diagnosis = "chronic-abscess" }, "two-visits", "sinus-several", Neutral},
-		"retreatment with a lesion advises against one":        {func(in *Input) { in.Diagnosis = "previously-treated-lesion" }, "one-visit", "retreat-lesion", AdvisesAgainst},
+		"a vital tooth favours one visit":               {func(in *Input) { in.Diagnosis = "irreversible-pulpitis" }, "one-visit", "vital-one", Favours},
+		"an infected tooth in pain advises against one": {func(in *Input) { in.Findings.Pain = true }, "one-visit", "symptomatic", AdvisesAgainst},
+		"a mouth that opens 30 mm advises against one":  {func(in *Input) { in.Patient.OpeningMM = 30 }, "one-visit", "opening", AdvisesAgainst},
+		"heart disease advises against one":             {func(in *Input) { in.Patient.Alerts = []string{"cardiac"} }, "one-visit", "cardiac", AdvisesAgainst},
+		"antibiotic cover favours one":                  {func(in *Input) { in.Patient.Alerts = []string{"endocarditis-prophylaxis"} }, "one-visit", "prophylaxis-one", Favours},
+		"an anticoagulant favours one":                  {func(in *Input) { in.Patient.Alerts = []string{"anticoagulant"} }, "one-visit", "anticoagulant-one", Favours},
+		"a long journey favours one":                    {func(in *Input) { in.Findings.LongJourney = true }, "one-visit", "far", Favours},
+		"pregnancy is worth knowing for several":        {func(in *Input) { in.Patient.Alerts = []string{"pregnancy"} }, "two-visits", "pregnancy-short", Neutral},
+		"a lesion leaves one visit open":                {func(in *Input) { in.Diagnosis = "necrotic-lesion" }, "one-visit", "lesion-one", Neutral},
+		"a lesion leaves two visits open":               {func(in *Input) { in.Diagnosis = "necrotic-lesion" }, "two-visits", "lesion-several", Neutral},
+		"a sinus tract is worth a second look":          {func(in *Input) { in.Diagnosis = "chronic-abscess" }, "two-visits", "sinus-several", Neutral},
+		"retreatment with a lesion advises against one": {func(in *Input) { in.Diagnosis = "previously-treated-lesion" }, "one-visit", "retreat-lesion", AdvisesAgainst},
+		"a dressing that ran out elsewhere advises against one": {func(in *Input) {
+			in.Diagnosis, in.Begun = "previously-initiated", &Begun{DaysAgo: 90, Dressing: "calcium-hydroxide", Temporary: "premixed", Stop: "shaped-and-dressed"}
+		}, "one-visit", "overdue-dressing", AdvisesAgainst},
 		"patients who must come back sometimes do not":         {func(in *Input) {}, "two-visits", "unfinished", Neutral},
 		"a necrotic tooth without a lesion heals alike":        {func(in *Input) {}, "one-visit", "necrotic-equal", Neutral},
 		"a restoration on the same day favours one visit":      {func(in *Input) { in.Findings.RestoreSameDay = true }, "one-visit", "post-today", Favours},
@@ -131,6 +136,39 @@ func TestRulesOtherThanForbiddingOnlySpeak(t *testing.T) {
 				t.Error("a rule that does not forbid took the option away")
 			}
 		})
+	}
+}
+
+// heard lists the rules that a test above, or another test, has heard speak.
+func TestEveryRuleSpeaksInSomeTest(t *testing.T) {
+	elsewhere := map[string]string{"partly": "TestVisitsTooShortForAnInfectedToothAreSaidToLeaveItPartlyCleaned", "lower-blocks": "TestTwoLowerBlocksOnBothSidesAreAdvisedAgainst"}
+	source, err := os.ReadFile("rules_test.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, r := range Rules() {
+		if _, ok := elsewhere[r.ID]; !ok && !strings.Contains(string(source), `"`+r.ID+`"`) {
+			t.Errorf("no test hears rule %s", r.ID)
+		}
+	}
+}
+
+func TestVisitsTooShortForAnInfectedToothAreSaidToLeaveItPartlyCleaned(t *testing.T) {
+	in := demo(t)
+	in.Patient.Bear = visits.Bear{}
+	in.Answers = easy(difficulty.Answers{"canal-appearance": "not-visible", "root-curvature": "over-30"})
+	in.Clinic.Grid = visits.Grid{Least: 40, Most: 80, Step: 20} // no visit holds the whole cleaning of this tooth
+	p := proposed(t, in)
+	for _, o := range p.Options {
+		if o.Feasible && !hasRule(o, "partly", AdvisesAgainst) && o.Model.Stages[1].StopAfterCanal {
+			t.Errorf("%s stops between canals of an infected tooth and does not say so", o.ID)
+		}
+	}
+	if !slices.ContainsFunc(p.Options, func(o Option) bool { return hasRule(o, "partly", AdvisesAgainst) }) {
+		for _, o := range p.Options {
+			t.Logf("%s: feasible %v, %s", o.ID, o.Feasible, o.Because)
+		}
+		t.Error("no option stops between canals")
 	}
 }
 

@@ -18,15 +18,15 @@ const bearSlack = 1e-9
 // the cheapest plan is known, since that plan usually keeps to it. A visit
 // beyond those booked is planned anew when it comes up, so that it does not
 // rule an option out; laterVisits warns of it.
-func (w *work) solve(m visits.Model, k int) (visits.Result, error) {
+func (w *work) solve(m *visits.Model, k int) (visits.Result, error) {
 	if m.Bear.Minutes == 0 {
-		return w.solver.Solve(m, visits.Option{EarliestCompletion: k})
+		return w.follow(m, visits.Option{EarliestCompletion: k})
 	}
-	free, err := w.solver.Solve(m, visits.Option{EarliestCompletion: k, Bear: &visits.Bear{}})
+	free, err := w.follow(m, visits.Option{EarliestCompletion: k, Bear: &visits.Bear{}})
 	if err != nil || bearable(free, m.Bear, k) {
 		return free, err
 	}
-	strict, err := w.solver.Solve(m, visits.Option{EarliestCompletion: k})
+	strict, err := w.follow(m, visits.Option{EarliestCompletion: k})
 	if !errors.Is(err, visits.ErrUnbearable) {
 		return strict, err
 	}
@@ -34,11 +34,34 @@ func (w *work) solve(m visits.Model, k int) (visits.Result, error) {
 	for _, v := range free.Visits[:k] {
 		lengths = append(lengths, v.Length)
 	}
-	capped, cappedErr := w.solver.Solve(m, visits.Option{EarliestCompletion: k, Bear: &visits.Bear{}, Lengths: within(lengths, m.Grid, m.Bear.Minutes)})
+	capped, cappedErr := w.follow(m, visits.Option{EarliestCompletion: k, Bear: &visits.Bear{}, Lengths: within(lengths, m.Grid, m.Bear.Minutes)})
 	if cappedErr == nil && bearable(capped, m.Bear, k) {
 		return capped, nil
 	}
 	return strict, err
+}
+
+// follow solves over the model's horizon, or over a nearer one when no length
+// holds a late visit that hardly any tooth comes to: what is unfinished at the
+// horizon is reported. m keeps the horizon that was solved.
+func (w *work) follow(m *visits.Model, o visits.Option) (visits.Result, error) {
+	var first error
+	for h := m.Horizon; h >= max(visits.MinHorizon, o.EarliestCompletion); h-- {
+		near := *m
+		near.Horizon = h
+		res, err := w.solver.Solve(near, o)
+		if err == nil {
+			m.Horizon = h
+			return res, nil
+		}
+		if first == nil {
+			first = err
+		}
+		if !errors.Is(err, visits.ErrTooShort) {
+			break
+		}
+	}
+	return visits.Result{}, first
 }
 
 // bearable reports whether the booked visits keep to what the patient bears.

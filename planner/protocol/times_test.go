@@ -313,3 +313,27 @@ func TestAHardToothTakesLongerInEveryToothType(t *testing.T) {
 		}
 	}
 }
+
+func TestMinutesGrowStochasticallyWithCanalsAndWithDifficulty(t *testing.T) {
+	x := times{t: t, c: asAllocated(t), s: readStudies(t)}
+	names := []string{"MB", "ML", "D", "DL"}
+	for _, diagnosis := range []string{"irreversible-pulpitis", "necrotic-lesion"} {
+		of := func(level string, canals int) visits.Result {
+			return x.solve(x.model("primary-treatment", level, studyCase{Tooth: "46", Names: names[:canals], Diagnosis: diagnosis, Position: Moderate}), 1)
+		}
+		later := func(what string, quick, slow visits.Result) {
+			a, b := quick.Canals[0].OneGo, slow.Canals[0].OneGo
+			for minute := 0; minute <= 480; minute++ {
+				if b.AtMost(minute) > a.AtMost(minute)+1e-9 {
+					t.Errorf("%s, %s: done by minute %d with %.6f, and %.6f before", diagnosis, what, minute, b.AtMost(minute), a.AtMost(minute))
+					return
+				}
+			}
+		}
+		for n := 1; n < 4; n++ {
+			later(fmt.Sprintf("%d canals", n+1), of("minimal", n), of("minimal", n+1))
+		}
+		later("moderate", of("minimal", 3), of("moderate", 3))
+		later("high", of("moderate", 3), of("high", 3))
+	}
+}
