@@ -27,3 +27,9 @@ func TestTheDiaryOnSQLiteEqualsItsModel(t *testing.T) { storetest.TestModel(t, s
 func TestTheDiaryOnPostgreSQLEqualsItsModel(t *testing.T) {
 	storetest.TestModel(t, postgresBackend())
 }
+
+func TestTheHistoryOnOneFileHasAnOrder(t *testing.T) { storetest.TestHistory(t, sqliteBackend(), 1) }
+
+func TestTheHistoryOnTwoReplicasHasAnOrder(t *testing.T) {
+	storetest.TestHistory(t, postgresBackend(), 2)
+}

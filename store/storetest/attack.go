@@ -196,14 +196,7 @@ func TestAttack(t *testing.T, backend Backend, replicas, clients, attempts int) 
 func TestAttackSeesOverlaps(t *testing.T, backend Backend) {
 	s := newSurgery(newBench(t, backend), ours)
 	raw := s.bench.place.Raw(t)
-	drop := []string{"DROP TRIGGER spans_taken_i", "DROP TRIGGER spans_taken_u"}
-	if s.s.Postgres() {
-		drop = []string{"ALTER TABLE spans DROP CONSTRAINT spans_taken"}
-	}
-	for _, text := range drop {
-		_, err := raw.Exec(text)
-		s.must(err)
-	}
+	dropGuard(s)
 	attack(t, []*store.Store{s.s}, s, 4, 40)
 	var n int
 	s.must(raw.QueryRow(overlaps).Scan(&n))
