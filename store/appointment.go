@@ -118,6 +118,10 @@ type NewBooking struct {
 	// HoldFor makes the booking provisional for that long, 1 minute to 7 days,
 	// by the store's clock; 0 books firmly.
 	HoldFor time.Duration
+	// SetupVersion is that of the hours, absences and resources by which the
+	// places were checked; another one by now gives ErrSetupChanged. 0 does not
+	// check.
+	SetupVersion int64
 }
 
 // Booking is what was booked together.
@@ -139,6 +143,8 @@ type Move struct {
 type Repair struct {
 	Moves   []Move
 	Cancels []StateChange
+	// SetupVersion is as in NewBooking.
+	SetupVersion int64
 }
 
 // StateChange takes an appointment to its next state.

@@ -83,6 +83,9 @@ func (s *Store) BookOffer(ctx context.Context, call Call, b NewBooking) (Booking
 		if err := t.endDue(ctx); err != nil {
 			return Booking{}, err
 		}
+		if err := t.setupStill(b.SetupVersion); err != nil {
+			return Booking{}, err
+		}
 		out := Booking{ID: newID(t.now)}
 		t.about("bookings/"+out.ID, "visits")
 		all = nil
@@ -114,6 +117,18 @@ func (s *Store) BookOffer(ctx context.Context, call Call, b NewBooking) (Booking
 		return Booking{}, s.explain(ctx, call, all, nil, err)
 	}
 	return out, nil
+}
+
+// setupStill refuses a booking that was checked against hours, absences or
+// resources that have changed since. The practice's head is locked by then.
+func (t *tx) setupStill(version int64) error {
+	if version == 0 {
+		return nil
+	}
+	if t.head.SetupVersion != version {
+		return &Problem{Kind: ErrSetupChanged, Resource: "practices/" + t.call.Practice, Want: "the place checked anew"}
+	}
+	return nil
 }
 
 func (a *Appointment) place(p Place) {

@@ -24,6 +24,9 @@ var (
 	ErrInvalid = errors.New("invalid")
 	// ErrTaken: a resource is already in use at that time.
 	ErrTaken = errors.New("already taken")
+	// ErrSetupChanged: hours, absences or resources changed since a place was
+	// checked by them; nothing was kept.
+	ErrSetupChanged = errors.New("hours, absences or resources changed meanwhile")
 	// ErrExpired: a provisional booking or a resume token is past its time.
 	ErrExpired = errors.New("expired")
 	// ErrBusy: the database could not finish in time or gave way to others;

@@ -222,6 +222,9 @@ func (s *Store) RepairAppointments(ctx context.Context, call Call, r Repair) ([]
 		if err := t.endDue(ctx); err != nil {
 			return nil, err
 		}
+		if err := t.setupStill(r.SetupVersion); err != nil {
+			return nil, err
+		}
 		var out []Appointment
 		for _, c := range r.Cancels {
 			a, _, err := t.changeState(ctx, c)

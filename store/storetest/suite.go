@@ -160,6 +160,7 @@ func Run(t *testing.T, b Backend) {
 		{"taking in", takeInTests},
 		{"changes", changeTests},
 		{"short notice", shortNoticeTests},
+		{"setup", setupTests},
 	} {
 		t.Run(group.name, func(t *testing.T) {
 			for name, test := range group.tests {
