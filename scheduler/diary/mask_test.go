@@ -2,6 +2,8 @@ package diary_test
 
 import (
 	"errors"
+	"fmt"
+	"sync"
 	"testing"
 	"time"
 
@@ -187,6 +189,52 @@ func TestWhatCannotBeIsRefusedAndNothingIsKept(t *testing.T) {
 	for _, days := range []int{0, -1, diary.MostDays + 1, 3650} {
 		if _, err := diary.Build(p, first, days, 1, nil); err == nil {
 			t.Errorf("a diary of %d days was built", days)
+		}
+	}
+}
+
+func TestManySearchAtOnceWhileBookingsAreMade(t *testing.T) {
+	p, first, bookings := busyPractice(t, 60)
+	m, err := diary.Build(p, first, 60, 1, bookings)
+	if err != nil {
+		t.Fatal(err)
+	}
+	req := busyRequest(p, first, true)
+	want, err := m.Search(req)
+	if err != nil || len(want.Offers) == 0 {
+		t.Fatal(len(want.Offers), err)
+	}
+	var wg sync.WaitGroup
+	for range 8 {
+		wg.Go(func() {
+			for range 20 {
+				got, err := m.Search(req)
+				if err != nil || fmt.Sprint(got.Offers) != fmt.Sprint(want.Offers) {
+					t.Errorf("another answer from the same masks: %v", err)
+				}
+			}
+		})
+	}
+	next := m
+	for i := range 20 {
+		if next, err = next.With(diary.Change{Version: int64(i + 2), Made: []diary.Booking{want.Offers[i%len(want.Offers)].Places[0].Booking("new")}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	wg.Wait()
+	after, err := next.Search(req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, o := range after.Offers {
+		for _, taken := range want.Offers {
+			for _, h := range taken.Places[0].Holds {
+				for _, g := range o.Places[0].Holds {
+					if g.Resource == h.Resource && g.Time.Overlaps(h.Time) {
+						t.Fatalf("%s is offered again: %s", h.Resource, o.Places[0])
+					}
+				}
+			}
 		}
 	}
 }

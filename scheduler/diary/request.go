@@ -77,10 +77,11 @@ type Weights struct {
 }
 
 // Ordinary are the weights used unless a practice sets its own. They are our
-// modelling choice: a day of waiting counts as much as one short appointment
-// lost to the clinician; a day beside the target as half of it, and later is a
-// little worse than earlier because the dressing ages; a clinician's time is
-// the scarcest, a nurse's the least.
+// modelling choice: with useful lengths of weight 1, a day of waiting counts as
+// much as two appointments that no longer fit a clinician's day; a day beside
+// the target as about half of a day of waiting, and later is a little worse than
+// earlier because the dressing ages; a clinician's time is the scarcest, a
+// nurse's the least.
 var Ordinary = Weights{WaitDay: 20, Early: 8, Late: 10, Change: 60, Room: 4, Clinician: 10, Nurse: 2, Unit: 6}
 
 // Request asks for sets of places.

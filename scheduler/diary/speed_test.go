@@ -11,6 +11,12 @@ import (
 
 const year = 365
 
+// The figures to reach.
+const (
+	fasterThanScan = 100
+	mostWarm       = time.Millisecond
+)
+
 func fullness(m *diary.Masks, p *diary.Practice, bookings []diary.Booking, k diary.Kind, n int) float64 {
 	held := 0
 	for _, b := range bookings {
@@ -91,8 +97,14 @@ func BenchmarkOffers(b *testing.B) {
 	for _, row := range []struct {
 		name       string
 		firstWeeks bool
-	}{{"any-day", true}, {"first-weeks-ruled-out", false}} {
+		// flat takes away the costs of waiting and of distance from the target,
+		// so that no day can be left out and the whole year is looked at.
+		flat bool
+	}{{"any-day", true, false}, {"first-weeks-ruled-out", false, false}, {"no-day-left-out", true, true}} {
 		req := busyRequest(p, first, row.firstWeeks)
+		if row.flat {
+			req.Weights.WaitDay, req.Weights.Early, req.Weights.Late = 0, 0, 0
+		}
 		b.Run(row.name, func(b *testing.B) {
 			b.ReportAllocs()
 			for b.Loop() {
@@ -101,6 +113,9 @@ func BenchmarkOffers(b *testing.B) {
 				}
 			}
 			warm := b.Elapsed() / time.Duration(b.N)
+			if !row.flat && warm > mostWarm {
+				b.Errorf("%s with masks in memory, want less than %s", warm, mostWarm)
+			}
 			for _, s.stops = range []bool{false, true} {
 				begin, runs := time.Now(), 0
 				var pairs []foundPair
@@ -115,10 +130,33 @@ func BenchmarkOffers(b *testing.B) {
 					name = "times-faster-than-scan-that-stops"
 				}
 				b.ReportMetric(float64(scan)/float64(warm), name)
+				if !s.stops && !row.flat && scan < fasterThanScan*warm {
+					b.Errorf("only %.0f times faster than interval scanning, want %d", float64(scan)/float64(warm), fasterThanScan)
+				}
 				b.ReportMetric(float64(scan.Microseconds()), "scan-us")
 			}
 		})
 	}
+	b.Run("one-booking-more", func(b *testing.B) {
+		b.ReportAllocs()
+		one := bookings[len(bookings)/2]
+		for b.Loop() {
+			if _, err := m.With(diary.Change{Version: 2, Made: []diary.Booking{one}}); err != nil {
+				b.Fatal(err)
+			}
+		}
+	})
+	b.Run("explain-a-full-window", func(b *testing.B) {
+		req := busyRequest(p, first, true)
+		req.Visits[0].Minutes, req.Visits[0].Parts = 240, (diary.Manner{}).Parts(240)
+		req.Wishes.NotAfter = first.AddDays(40)
+		for b.Loop() {
+			e, err := m.Explain(req)
+			if err != nil || e.Cause != diary.CauseBooked {
+				b.Fatal(e.Cause, err)
+			}
+		}
+	})
 	b.Run("cold-build", func(b *testing.B) {
 		b.ReportAllocs()
 		for b.Loop() {

@@ -251,17 +251,19 @@ func (k *work) fill(w *want, d *day, masks []Mask, allow *Mask) bool {
 			k.room[i] = Mask{}
 			continue
 		}
-		s := starts(&masks[r], w.room, lo, hi)
-		s = s.And(&k.any)
+		s := k.any
 		for j := range w.kinds {
-			if s.Empty() {
-				break
-			}
 			var served Mask
 			for _, u := range w.kinds[j].serves[i] {
 				served = served.Or(&k.unit[j][u])
 			}
-			s = s.And(&served)
+			if s = s.And(&served); s.Empty() {
+				break
+			}
+		}
+		if !s.Empty() {
+			free := starts(&masks[r], w.room, lo, hi)
+			s = s.And(&free)
 		}
 		k.room[i] = s
 		some = some.Or(&s)
