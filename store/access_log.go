@@ -14,6 +14,7 @@ const AuditDelay = 20 * time.Millisecond
 const (
 	accessQueue   = 4096 // entries that may wait; then readers wait
 	accessTimeout = 5 * time.Second
+	accessRetry   = time.Second
 )
 
 // accessLog writes the audit entries of reads in batches: one transaction for
@@ -32,6 +33,12 @@ type accessLog struct {
 }
 
 type accessKey struct{ practice, actor, actingFor, method, resource string }
+
+// waiting is an entry that is to be written.
+type waiting struct {
+	practice string
+	entry    *AuditEntry
+}
 
 type accessBatch struct {
 	entries map[accessKey]*AuditEntry
@@ -106,42 +113,82 @@ func (l *accessLog) add(call Call, resource string, now time.Time) (b *accessBat
 
 func (l *accessLog) run() {
 	defer close(l.ended)
-	for b := range l.start {
-		if !l.s.awaitRead { // those who wait gather while the batch before is written
-			timer := time.NewTimer(AuditDelay)
-			select {
-			case <-timer.C:
-			case <-b.full:
-				timer.Stop()
-			}
+	var left []waiting // what could not be written yet
+	for {
+		var again <-chan time.Time
+		if len(left) > 0 {
+			again = time.After(accessRetry)
 		}
-		l.mu.Lock()
-		l.open = nil // what comes now goes into the next
-		l.mu.Unlock()
-		b.err = l.write(b)
-		l.mu.Lock()
-		l.failed = b.err != nil
-		l.mu.Unlock()
-		close(b.done)
+		select {
+		case b, more := <-l.start:
+			if !more {
+				_, _ = l.write(left) // the last try
+				return
+			}
+			left = l.take(b, left)
+		case <-again:
+			var err error
+			left, err = l.write(left)
+			l.note(err)
+		}
 	}
 }
 
-func (l *accessLog) write(b *accessBatch) error {
+// take closes a batch to further entries and writes it with what was left before.
+func (l *accessLog) take(b *accessBatch, left []waiting) []waiting {
+	if !l.s.awaitRead { // those who wait gather while the batch before is written
+		timer := time.NewTimer(AuditDelay)
+		select {
+		case <-timer.C:
+		case <-b.full:
+			timer.Stop()
+		}
+	}
+	l.mu.Lock()
+	l.open = nil // what comes now goes into the next
+	l.mu.Unlock()
+	for _, key := range b.order {
+		left = append(left, waiting{key.practice, b.entries[key]})
+	}
+	left, b.err = l.write(left)
+	l.note(b.err)
+	close(b.done)
+	// While nothing can be written readers are refused, so that what waits
+	// beyond the queue are entries of reads that were never answered.
+	return left[:min(len(left), accessQueue)]
+}
+
+func (l *accessLog) note(err error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.failed = err != nil
+}
+
+// write writes entries, one transaction for each practice, and returns those
+// that are still to be written.
+func (l *accessLog) write(entries []waiting) (left []waiting, err error) {
+	if len(entries) == 0 {
+		return nil, nil
+	}
 	ctx, cancel := context.WithTimeout(context.Background(), accessTimeout)
 	defer cancel()
 	var practices []string
 	by := map[string][]*AuditEntry{}
-	for _, key := range b.order {
-		if by[key.practice] == nil {
-			practices = append(practices, key.practice)
+	for _, w := range entries {
+		if by[w.practice] == nil {
+			practices = append(practices, w.practice)
 		}
-		by[key.practice] = append(by[key.practice], b.entries[key])
+		by[w.practice] = append(by[w.practice], w.entry)
 	}
-	var errs []error
 	for _, p := range practices {
-		errs = append(errs, l.s.appendEntries(ctx, p, by[p]))
+		if err1 := l.s.appendEntries(ctx, p, by[p]); err1 != nil {
+			err = errors.Join(err, err1)
+			for _, e := range by[p] {
+				left = append(left, waiting{p, e})
+			}
+		}
 	}
-	return errors.Join(errs...)
+	return left, err
 }
 
 // flush returns when every entry queued before it is written.

@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	_ "github.com/ncruces/go-sqlite3/driver"
+	"go.uber.org/goleak"
 
 	"github.com/visitwright/visitwright/store"
 	"github.com/visitwright/visitwright/store/pgtest"
@@ -21,7 +22,12 @@ func TestMain(m *testing.M) {
 	if os.Getenv(writerEnv) != "" {
 		os.Exit(runWriter())
 	}
-	os.Exit(pgtest.Run(m))
+	code := pgtest.Run(m)
+	if err := goleak.Find(goleak.IgnoreTopFunction("database/sql.(*DB).connectionOpener")); err != nil && code == 0 {
+		fmt.Fprintln(os.Stderr, "a closed store leaves goroutines behind:", err)
+		code = 1
+	}
+	os.Exit(code)
 }
 
 func TestSQLiteKeepsTheContract(t *testing.T) { storetest.Run(t, sqliteBackend()) }
