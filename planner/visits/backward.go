@@ -1,6 +1,10 @@
 package visits
 
-import "github.com/visitwright/visitwright/planner/chairtime"
+import (
+	"slices"
+
+	"github.com/visitwright/visitwright/planner/chairtime"
+)
 
 // backward goes through the visits from the last to the first and through each
 // visit's states from the end of treatment to its beginning. At every stopping
@@ -12,16 +16,22 @@ func (r *run) backward() bool {
 	fell := false
 	for i := len(r.visits) - 1; i >= 0; i-- {
 		v := r.visits[i]
-		v.choice = r.candidates(v)
-		rows := r.rows(v)
+		choice := r.candidates(v)
+		rows := r.rows(v, choice)
+		v.stale = v.stale || rows > v.rows || !slices.Equal(choice, v.choice)
+		v.choice = choice
+		if v.stale {
+			v.rows = rows
+		}
 		for x := len(r.sp.states) - 1; x >= 0; x-- {
-			if r.backwardState(v, x, r.next(i, x), rows) {
+			if r.backwardState(v, x, r.next(i, x), v.rows) {
 				fell = true
 			}
 		}
 		if r.lengths(v) {
 			fell = true
 		}
+		v.stale, v.moved = false, v.moved[:0]
 	}
 	return fell
 }
@@ -44,9 +54,9 @@ func (r *run) next(i, x int) []float64 {
 
 // rows is how many minutes left must be followed in a visit: from the longest
 // length considered, less the least minutes of any start.
-func (r *run) rows(v *visit) int {
+func (r *run) rows(v *visit, choice []int) int {
 	longest := 0
-	for _, l := range v.choice {
+	for _, l := range choice {
 		longest = max(longest, l)
 	}
 	start := longest
@@ -94,62 +104,80 @@ func (r *run) candidates(v *visit) []int {
 	return out
 }
 
+// backwardState computes what it costs to stand in a state with so many minutes
+// left, by node. What depends on nothing that changed since the last sweep stays.
 func (r *run) backwardState(v *visit, x int, next []float64, rows int) bool {
-	w := &r.work
+	t := v.tables
 	if r.sp.complete(r.sp.states[x]) {
-		for n, row := range w.value[2*x] {
-			for i, e := range r.endCost[x][n][:rows] {
-				row[i] = e + v.unused
+		t.changed[2*x], t.changed[2*x+1] = v.stale, v.stale
+		if v.stale {
+			for n, row := range t.value[2*x] {
+				for i, e := range r.endCost[x][n][:rows] {
+					row[i] = e + v.unused
+				}
 			}
 		}
 		return false
 	}
-	for n := range r.count() {
-		c := next[r.node(n).caseAt]
-		to := w.stop[n][:rows]
-		for i, e := range r.endCost[x][n][:rows] {
-			to[i] = e + c
+	restop := v.stale || !slices.Equal(next, t.next[x])
+	if restop {
+		copy(t.next[x], next)
+		for n := range r.count() {
+			c := next[r.only(n).caseAt]
+			to := t.stop[x][n][:rows]
+			for i, e := range r.endCost[x][n][:rows] {
+				to[i] = e + c
+			}
 		}
 	}
-	fell := false
-	fresh := true
+	fell, reopen := false, false
 	for b := 1; b >= 0; b-- {
-		barred := b == 1
-		if barred && !r.ks.bars[x] {
+		if b == 1 && !r.ks.bars[x] {
 			continue
 		}
-		p := point(x, barred)
-		closed := r.closed(v, x, barred)
+		p := point(x, b == 1)
+		closed := r.closed(v, x, b == 1)
+		regoing := v.stale || (restop && r.ks.checks[x] != nil)
+		for _, e := range r.ks.edges[p] {
+			regoing = regoing || t.changed[e.to]
+		}
 		left := v.left[p]
 		if closed {
-			left = Never
+			left, regoing = Never, false
 		} else {
-			r.goingOn(v, x, p, rows)
+			if regoing {
+				r.goingOn(v, x, p, rows)
+			}
 			if !r.m.Stops[r.sp.states[x].Stage].Allowed {
 				left = 0
 			} else {
-				var gain float64
-				left, gain = r.threshold(v, p, rows)
+				best, gain := r.threshold(v, p, rows)
+				// A change that the whole treatment would not notice does not call for
+				// another sweep; the last sweep makes it.
+				if gain >= worthwhile || v.merged == nil || r.last {
+					left = best
+				}
 				fell = fell || gain >= worthwhile
 			}
 		}
+		t.changed[p] = regoing || left != v.left[p] || (restop && left > 0) || slices.Contains(v.moved, p)
 		v.left[p] = left
-		for n, to := range w.value[p] {
-			cut := min(left, rows)
-			copy(to[:cut], w.stop[n])
-			copy(to[cut:rows], w.goOn[n][cut:rows])
-		}
-		if r.begins(v, x) {
-			first := w.goOn
-			if closed {
-				first = w.stop
+		if t.changed[p] {
+			for n, to := range t.value[p] {
+				cut := min(left, rows)
+				copy(to[:cut], t.stop[x][n])
+				copy(to[cut:rows], t.goOn[p][n][cut:rows])
 			}
-			r.open(v, x, barred, first, fresh)
-			fresh = false
 		}
+		reopen = reopen || regoing || (closed && restop)
 	}
-	if r.begins(v, x) && v.least[x] == nil {
-		v.least[x] = r.leastVisit(v, x)
+	if r.begins(v, x) {
+		if reopen || v.curve[x] == nil {
+			r.open(v, x)
+		}
+		if v.least[x] == nil {
+			v.least[x] = r.leastVisit(v, x)
+		}
 	}
 	return fell
 }
@@ -160,23 +188,23 @@ const worthwhile = 5e-7
 
 // goingOn computes the cost of going on from the point, by node and minutes left.
 func (r *run) goingOn(v *visit, x, p, rows int) {
-	w := &r.work
+	t := v.tables
 	check := r.ks.checks[x]
 	for n := range r.count() {
-		out := w.goOn[n][:rows]
+		out := t.goOn[p][n][:rows]
 		clear(out)
 		for _, e := range r.ks.edges[p] {
-			r.after(out, e.prob, e.k, n, w.value[e.to][n][:rows])
+			r.after(out, e.prob, e.k, n, t.value[e.to][n][:rows])
 		}
 		if check == nil {
 			continue
 		}
 		ready := r.ready(v, x)
-		for i := range out {
-			out[i] = ready*out[i] + (1-ready)*w.stop[n][i]
+		for i, s := range t.stop[x][n][:rows] {
+			out[i] = ready*out[i] + (1-ready)*s
 		}
 		if !check.none {
-			with := w.gated[:rows]
+			with := r.work.gated[:rows]
 			clear(with)
 			r.after(with, 1, check, n, out)
 			copy(out, with)
@@ -210,28 +238,37 @@ func (r *run) after(dst []float64, q float64, k *kernel, n int, next []float64) 
 // least in all, compared in millionths, ties to going on. It also returns by how
 // much the expected cost of the treatment falls against the present threshold.
 func (r *run) threshold(v *visit, p, rows int) (int, float64) {
-	w := &r.work
 	if r.fixedLeft != nil {
 		return max(*r.fixedLeft, v.floor), 0
 	}
+	goOn, stop := v.tables.goOn[p], v.tables.stop[p/2]
 	mass := v.mass[p]
 	known := v.merged != nil && mass >= leastMass
+	dear := r.work.gated[:rows] // by how much stopping is dearer, at each minute
+	clear(dear)
+	for n := range goOn {
+		g, s := goOn[n][:rows], stop[n][:rows]
+		if known {
+			for i, q := range v.merged[p][n][:rows] {
+				dear[i] += q * (s[i] - g[i])
+			}
+		} else {
+			q := r.node(n).prior
+			for i := range dear {
+				dear[i] += q * (s[i] - g[i])
+			}
+		}
+	}
+	unit := 1.0
+	if known {
+		unit = 1 / mass
+	}
 	best, bestCost, present, total := v.floor, int64(0), 0.0, 0.0
 	for left := v.floor; left < rows; left++ {
 		if left == v.left[p] {
 			present = total
 		}
-		if known {
-			s := 0.0
-			for n := range w.goOn {
-				s += v.merged[p][n][left] * (w.stop[n][left] - w.goOn[n][left])
-			}
-			total += s / mass
-		} else {
-			for n := range w.goOn {
-				total += r.node(n).prior * (w.stop[n][left] - w.goOn[n][left])
-			}
-		}
+		total += dear[left] * unit
 		if c := chairtime.Micro(total); c < bestCost {
 			best, bestCost = left+1, c
 		}
@@ -239,11 +276,10 @@ func (r *run) threshold(v *visit, p, rows int) (int, float64) {
 	if v.left[p] >= rows {
 		present = total
 	}
-	gain := (present - float64(bestCost)/1e6) * mass
 	if !known {
-		gain = 0
+		return best, 0
 	}
-	return best, gain
+	return best, (present - float64(bestCost)/1e6) * mass
 }
 
 // leastMass is the probability of a point below which its threshold is taken
@@ -263,50 +299,61 @@ func (r *run) begins(v *visit, x int) bool {
 	return false
 }
 
-// open adds the cost of the visit from its start, by case node and length.
-func (r *run) open(v *visit, x int, barred bool, first [][]float64, fresh bool) {
+// open computes the cost of the visit from its start, by case node and length.
+func (r *run) open(v *visit, x int) {
 	if v.curve[x] == nil {
 		v.curve[x] = matrix(r.cases(), r.reach+1)
 	}
-	lengths := v.choice
-	if fresh {
-		for _, row := range v.curve[x] {
-			for _, l := range lengths {
-				row[l] = 0
-			}
+	for _, row := range v.curve[x] {
+		for _, l := range v.choice {
+			row[l] = 0
 		}
-	}
-	open := r.opening(v, x)
-	k := open.clear
-	if barred {
-		k = open.barred
-	}
-	if k == nil {
-		return
 	}
 	c := r.m.Cost
-	for n := range r.count() {
-		nd := r.node(n)
-		d, tail, over := r.dist(k, n), k.tail[r.set.lo+n], k.over[r.set.lo+n]
-		at0 := first[n][0]
-		row := v.curve[x][nd.caseAt]
-		for _, l := range lengths {
-			cost := c.Work * r.mean(k, n)
-			if l < len(tail) {
-				cost += at0*tail[l] + c.Overrun*over[l]
-			}
-			// The first row of minutes left that lies beyond what is followed is never
-			// needed: no start is shorter than d.First.
-			for i, q := range d.P {
-				left := l - d.First - i
-				if left < 0 {
-					break
+	open := r.opening(v, x)
+	for b, k := range [2]*kernel{open.clear, open.barred} {
+		if k == nil {
+			continue
+		}
+		first := v.tables.goOn[point(x, b == 1)]
+		if r.closed(v, x, b == 1) {
+			first = v.tables.stop[x]
+		}
+		for n := range r.count() {
+			nd := r.only(n)
+			d, tail, over := r.dist(k, n), k.tail[r.set.lo+n], k.over[r.set.lo+n]
+			row := v.curve[x][nd.caseAt]
+			for _, l := range v.choice {
+				cost := c.Work * r.mean(k, n)
+				if l < len(tail) {
+					cost += first[n][0]*tail[l] + c.Overrun*over[l]
 				}
-				cost += q * first[n][left]
+				if top := l - d.First; top >= 0 {
+					cost += backwards(d.P, first[n][:top+1])
+				}
+				row[l] += nd.weight * cost
 			}
-			row[l] += nd.weight * cost
 		}
 	}
+}
+
+// backwards returns the sum of p[i] * f[len(f)-1-i], in four sums side by side.
+func backwards(p, f []float64) float64 {
+	n := min(len(p), len(f))
+	p, f = p[:n], f[len(f)-n:]
+	s0, s1, s2, s3 := 0.0, 0.0, 0.0, 0.0
+	i, j := 0, n-1
+	for ; j >= 3; i, j = i+4, j-4 {
+		q, g := p[i:i+4:i+4], f[j-3:j+1:j+1]
+		s0 += q[0] * g[3]
+		s1 += q[1] * g[2]
+		s2 += q[2] * g[1]
+		s3 += q[3] * g[0]
+	}
+	for ; j >= 0; i, j = i+1, j-1 {
+		s0 += p[i] * f[j]
+	}
+	return (s0 + s1) + (s2 + s3)
 }
 
 // lengths chooses the visit's length or lengths from the curves just computed,

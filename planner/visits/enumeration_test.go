@@ -58,7 +58,7 @@ func try(r *run, number int, begin, length int, left map[int]int) trial {
 		out.ends[x] = make([]float64, r.cases())
 	}
 	for n := range r.count() {
-		nd := r.node(n)
+		nd := r.only(n)
 		at := make(map[int]*[size]float64)
 		put := func(p, t int, q float64) {
 			if q == 0 {

@@ -73,7 +73,7 @@ func (r *run) forwardVisit(v *visit) [][]float64 {
 				continue
 			}
 			for n := range r.count() {
-				nd := r.node(n)
+				nd := r.only(n)
 				q := row[nd.caseAt] * nd.weight
 				if q == 0 {
 					continue
@@ -90,69 +90,80 @@ func (r *run) forwardVisit(v *visit) [][]float64 {
 	}
 	for x := range sp.states {
 		for b := range 2 {
-			p := point(x, b == 1)
-			if b == 1 && !r.ks.bars[x] {
-				continue
-			}
-			v.mass[p] = 0
-			for n := range r.count() {
-				r.forwardNode(v, x, p, n, longest, next)
+			if b == 0 || r.ks.bars[x] {
+				r.forwardPoint(v, x, point(x, b == 1), longest, next)
 			}
 		}
 	}
 	return next
 }
 
-// forwardNode takes the measure at one point and node through the choice and the
-// next portion.
-func (r *run) forwardNode(v *visit, x, p, n, longest int, next [][]float64) {
+// forwardPoint takes the measure at one point through the choice and the next
+// portion. Where the choice weighs costs it is made anew first: the measure is
+// exact by now, and what going on and stopping cost is known from the last sweep.
+func (r *run) forwardPoint(v *visit, x, p, longest int, next [][]float64) {
 	w := &r.work
-	c := r.node(n).caseAt
-	in, first := &w.inflow[p][n], &w.first[p][n]
-	defer in.reset()
-	defer first.reset()
-	if v.merged[p] == nil {
-		return
-	}
-	merged := v.merged[p][n]
-	clear(merged)
-	if in.empty() && first.empty() {
-		return
-	}
-	in.trim()
 	if r.sp.complete(r.sp.states[x]) {
-		next[x][c] += in.mass()
+		for n := range r.count() {
+			in := &w.inflow[p][n]
+			next[x][r.only(n).caseAt] += in.mass()
+			in.reset()
+		}
 		return
 	}
-	left := v.left[p]
-	for t := in.hi - 1; t >= in.lo; t-- {
-		q := in.p[t]
-		v.mass[p] += q
-		merged[longest-t] += q
-		if longest-t < left {
-			next[x][c] += q
-			in.p[t] = 0
+	v.mass[p] = 0
+	for n := range r.count() {
+		in := &w.inflow[p][n]
+		in.trim()
+		merged := v.merged[p][n]
+		clear(merged)
+		for t := in.lo; t < in.hi; t++ {
+			v.mass[p] += in.p[t]
+			merged[longest-t] += in.p[t]
 		}
 	}
-	if left > 0 {
-		in.hi = max(min(in.hi, longest-left+1), in.lo)
+	if v.mass[p] > 0 && v.tables != nil && !v.stale && !r.closed(v, x, p%2 == 1) && r.m.Stops[r.sp.states[x].Stage].Allowed {
+		if left, gain := r.threshold(v, p, v.rows); gain >= worthwhile {
+			v.left[p] = left
+			v.moved = append(v.moved, p)
+			r.moved = true
+		}
 	}
-	if !first.empty() {
-		in.add(first.lo, first.cells(), 1)
+	left := v.left[p]
+	for n := range r.count() {
+		in, first := &w.inflow[p][n], &w.first[p][n]
+		c := r.only(n).caseAt
+		if left > 0 {
+			for t := max(in.lo, longest-left+1); t < in.hi; t++ {
+				next[x][c] += in.p[t]
+				in.p[t] = 0
+			}
+			in.hi = max(min(in.hi, longest-left+1), in.lo)
+		}
+		if !first.empty() {
+			in.add(first.lo, first.cells(), 1)
+			first.reset()
+		}
+		if !in.empty() {
+			r.forwardPortion(v, x, p, n, longest, in, next)
+			in.reset()
+		}
 	}
-	if in.empty() {
-		return
-	}
+}
+
+// forwardPortion carries a measure over minutes used through the next portion.
+func (r *run) forwardPortion(v *visit, x, p, n, longest int, in *lane, next [][]float64) {
+	w := &r.work
+	c := r.only(n).caseAt
 	cells, from, mass := in.cells(), in.lo, in.mass()
 	ready := 1.0
-	part := &w.part
 	if check := r.ks.checks[x]; check != nil {
 		ready = r.ready(v, x)
 		next[x][c] += (1 - ready) * mass * check.mass
 		if !check.none {
-			part.reset()
-			part.convolveUpTo(&r.space, longest, from, cells, r.dist(check, n), 1)
-			cells, from = part.cells(), part.lo
+			w.part.reset()
+			w.part.convolveUpTo(&r.space, longest, from, cells, r.dist(check, n), 1)
+			cells, from = w.part.cells(), w.part.lo
 		}
 	}
 	for _, e := range r.ks.edges[p] {

@@ -265,7 +265,7 @@ func TestNoChangeOfOneOrTwoEntriesImprovesAPlan(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if r.CostMicro < best.CostMicro {
+			if r.CostMicro < best.CostMicro-1 { // one millionth is the rounding of a cost
 				t.Errorf("option %d: %d changes lower the cost from %.6f to %.6f", k, n, best.Cost, r.Cost)
 			}
 		}

@@ -43,9 +43,9 @@ package visits
 //  3. A portion that may not begin ends the visit at once, in the state in which
 //     it stands (step 6). A stage that Fills may not begin or continue when a
 //     BarsFilling event happened earlier in this visit, or when the option
-//     forbids completion before a later visit. (The option forbids every stage
-//     that Fills, or the last stage when none does.) Otherwise, when the stage
-//     has a Gate and none of its canals is done, Check is spent and readiness is
+//     forbids completion before a later visit. (Where no stage Fills, the last
+//     one counts as the stage that does, for both.) Otherwise, when the stage has
+//     a Gate and none of its canals is done, Check is spent and readiness is
 //     drawn; not ready ends the visit.
 //  4. The portion's minutes pass: Once steps and events without PerCanal (with
 //     StopAfterCanal only when no canal of the stage is done yet), then PerCanal

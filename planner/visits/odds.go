@@ -8,6 +8,7 @@ type outcome struct {
 	happens float64
 	minutes []float64   // measure over the visit's minutes
 	ends    [][]float64 // by state and case node: probability that the visit ends there
+	onTime  float64     // probability of lasting no longer than the length, times happens
 	overrun float64     // expected minutes, times happens
 	idle    float64
 	reached []float64 // by point
@@ -28,7 +29,9 @@ func (r *run) follow() []*outcome {
 			before[x][c].add(0, []float64{1}, q)
 		}
 	}
-	ends := r.lanes(len(sp.states), r.cases())
+	ends := r.lanes(len(sp.states), r.count())
+	byCase := make([]lane, r.cases())
+	mass := make([]float64, r.count())
 	var out []*outcome
 	for _, v := range r.visits {
 		o := &outcome{weight: weight, minutes: make([]float64, r.m.Cap+1), ends: matrix(len(sp.states), r.cases()),
@@ -38,8 +41,17 @@ func (r *run) follow() []*outcome {
 			if sum(row) == 0 || sp.complete(sp.states[x0]) {
 				continue
 			}
-			r.followFrom(v, x0, row, ends, o)
-			r.collect(v.length[x0], row, before[x0], ends, o)
+			for n := range mass {
+				mass[n] = 0
+				for _, h := range r.node(n).shares {
+					mass[n] += row[h.caseAt] * h.weight
+				}
+			}
+			r.followFrom(v, x0, mass, ends, o)
+			for x := range ends {
+				r.byCase(ends[x], byCase, row, mass)
+				r.collect(v.length[x0], x, row, before[x0], byCase, o)
+			}
 		}
 		out = append(out, o)
 		weight = matrix(len(sp.states), r.cases())
@@ -53,40 +65,53 @@ func (r *run) follow() []*outcome {
 	return out
 }
 
-// collect adds up the ends of a visit that began in one state.
-func (r *run) collect(length int, weight []float64, before []lane, ends [][]lane, o *outcome) {
-	for x := range ends {
-		for c := range ends[x] {
-			l := &ends[x][c]
-			if l.empty() {
-				continue
-			}
-			r.lost = max(r.lost, l.settle(r.m.Cap))
-			l.trim()
-			mass := 0.0
-			for i, q := range l.cells() {
-				t := l.lo + i
-				mass += q
-				o.minutes[t] += q
-				if t > length {
-					o.overrun += q * float64(t-length)
-				} else {
-					o.idle += q * float64(length-t)
-				}
-			}
-			o.ends[x][c] += mass
-			o.happens += mass
-			to, prior := &o.total[x][c], &before[c]
-			to.convolve(&r.space, prior.lo, prior.cells(), chairtime.Dist{First: l.lo, P: l.cells()}, 1/weight[c])
-			r.lost = max(r.lost, to.settle(r.m.Cap))
-			l.reset()
+// byCase divides measures by node among the case nodes that meet them.
+func (r *run) byCase(nodes, cases []lane, weight, mass []float64) {
+	for n := range nodes {
+		l := &nodes[n]
+		if l.empty() {
+			continue
 		}
+		r.lost = max(r.lost, l.settle(r.m.Cap))
+		l.trim()
+		for _, h := range r.node(n).shares {
+			cases[h.caseAt].add(l.lo, l.cells(), weight[h.caseAt]*h.weight/mass[n])
+		}
+		l.reset()
+	}
+}
+
+// collect adds up the ends in one state of a visit that began in another.
+func (r *run) collect(length, x int, weight []float64, before, cases []lane, o *outcome) {
+	for c := range cases {
+		l := &cases[c]
+		if l.empty() {
+			continue
+		}
+		mass := 0.0
+		for i, q := range l.cells() {
+			t := l.lo + i
+			mass += q
+			o.minutes[t] += q
+			if t > length {
+				o.overrun += q * float64(t-length)
+			} else {
+				o.onTime += q
+				o.idle += q * float64(length-t)
+			}
+		}
+		o.ends[x][c] += mass
+		o.happens += mass
+		to, prior := &o.total[x][c], &before[c]
+		to.convolve(&r.space, prior.lo, prior.cells(), chairtime.Dist{First: l.lo, P: l.cells()}, 1/weight[c])
+		r.lost = max(r.lost, to.settle(r.m.Cap))
+		l.reset()
 	}
 }
 
 // followFrom follows one visit from the state in which it begins; ends receives
 // the measure over the visit's minutes by the state in which it ends.
-func (r *run) followFrom(v *visit, x0 int, weight []float64, ends [][]lane, o *outcome) {
+func (r *run) followFrom(v *visit, x0 int, mass []float64, ends [][]lane, o *outcome) {
 	sp, w := r.sp, &r.work
 	open := r.opening(v, x0)
 	for b, k := range [2]*kernel{open.clear, open.barred} {
@@ -95,8 +120,7 @@ func (r *run) followFrom(v *visit, x0 int, weight []float64, ends [][]lane, o *o
 		}
 		p := point(x0, b == 1)
 		for n := range r.count() {
-			nd := r.node(n)
-			q := weight[nd.caseAt] * nd.weight
+			q := mass[n]
 			if q == 0 {
 				continue
 			}
@@ -104,7 +128,7 @@ func (r *run) followFrom(v *visit, x0 int, weight []float64, ends [][]lane, o *o
 			l.reset()
 			l.add(r.dist(k, n).First, r.dist(k, n).P, q)
 			if r.closed(v, x0, b == 1) {
-				ends[x0][nd.caseAt].convolve(&r.space, l.lo, l.cells(), r.dist(r.ks.ends[x0], n), 1)
+				ends[x0][n].convolve(&r.space, l.lo, l.cells(), r.dist(r.ks.ends[x0], n), 1)
 				continue
 			}
 			l.trim()
@@ -130,11 +154,10 @@ func (r *run) followFrom(v *visit, x0 int, weight []float64, ends [][]lane, o *o
 
 // decide splits the measure at a stopping point by the table.
 func (r *run) decide(v *visit, x, p, n, length int, l *lane, ends [][]lane, o *outcome) {
-	c := r.node(n).caseAt
 	cells := l.cells()
 	end := r.dist(r.ks.ends[x], n)
 	if r.sp.complete(r.sp.states[x]) {
-		ends[x][c].convolve(&r.space, l.lo, cells, end, 1)
+		ends[x][n].convolve(&r.space, l.lo, cells, end, 1)
 		return
 	}
 	o.reached[p] += sum(cells)
@@ -146,7 +169,7 @@ func (r *run) decide(v *visit, x, p, n, length int, l *lane, ends [][]lane, o *o
 		o.goes[p] += sum(cells[:cut])
 		r.spread(v, x, p, n, l.lo, cells[:cut], ends)
 	}
-	ends[x][c].convolve(&r.space, l.lo+cut, cells[cut:], end, 1)
+	ends[x][n].convolve(&r.space, l.lo+cut, cells[cut:], end, 1)
 }
 
 // spread carries a measure over minutes used through the next portion.
@@ -158,7 +181,7 @@ func (r *run) spread(v *visit, x, p, n, first int, cells []float64, ends [][]lan
 			d := chairtime.Dist{First: first, P: cells}.Plus(r.dist(check, n), r.m.Cap)
 			first, cells = d.First, d.P
 		}
-		ends[x][r.node(n).caseAt].convolve(&r.space, first, cells, r.dist(r.ks.ends[x], n), 1-ready)
+		ends[x][n].convolve(&r.space, first, cells, r.dist(r.ks.ends[x], n), 1-ready)
 	}
 	for _, e := range r.ks.edges[p] {
 		r.work.inflow[e.to][n].convolve(&r.space, first, cells, r.dist(e.k, n), ready*e.prob)

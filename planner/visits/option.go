@@ -50,17 +50,17 @@ const maxNodes = 64
 // the spreads so that the error stays as measured in docs/mathematics.md.
 func (o Option) counts(f Factor) nodeCounts {
 	c := nodeCounts{
-		decideCase: pick(f.CaseLogSD, 5, 0.22, 7, 0.32, 9), decideVisit: pick(f.VisitLogSD, 2, 0.12, 3, 0.2, 4),
-		oddsCase: pick(f.CaseLogSD, 9, 0.22, 13, 0.32, 19), oddsVisit: pick(f.VisitLogSD, 3, 0.12, 5, 0.2, 7),
-	}
-	if f.CaseLogSD <= 0.1 {
-		c.oddsCase = 5
+		decideCase:  pick(f.CaseLogSD, 5, 0.22, 7, 0.32, 9),
+		decideVisit: pick(f.VisitLogSD, 2, 0.12, 3, 0.2, 4),
 	}
 	if o.CaseNodes > 0 {
 		c.decideCase, c.oddsCase = o.CaseNodes, o.CaseNodes
 	}
 	if o.VisitNodes > 0 {
 		c.decideVisit, c.oddsVisit = o.VisitNodes, o.VisitNodes
+	}
+	if (o.CaseNodes > 0) != (o.VisitNodes > 0) { // one given: the other as it decides
+		c.oddsCase, c.oddsVisit = c.decideCase, c.decideVisit
 	}
 	return c
 }

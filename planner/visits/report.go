@@ -83,8 +83,8 @@ func (r *run) result(sweeps int, outs []*outcome) Result {
 func (r *run) numbers(sweeps int) Numbers {
 	d, o := r.ks.sets[deciding], r.ks.sets[odds]
 	return Numbers{
-		DecideCaseNodes: len(d.cases), DecideVisitNodes: (d.hi - d.lo) / len(d.cases),
-		CaseNodes: len(o.cases), VisitNodes: (o.hi - o.lo) / len(o.cases),
+		DecideCaseNodes: len(d.cases), DecideVisitNodes: d.visits,
+		CaseNodes: len(o.cases), VisitNodes: o.visits, FactorNodes: o.hi - o.lo,
 		Sweeps: sweeps, Lost: max(r.lost, r.ks.lost),
 	}
 }
@@ -96,6 +96,7 @@ func (r *run) visitOf(v *visit, o *outcome) Visit {
 		return vis
 	}
 	vis.Minutes = distOf(o.minutes, 1/o.happens)
+	vis.Quantile = o.onTime / o.happens
 	vis.Overrun, vis.Idle = o.overrun/o.happens, o.idle/o.happens
 	if b := r.o.Bear.Minutes; b > 0 {
 		vis.Longer = longerThan(o.minutes, b) / o.happens
@@ -113,7 +114,6 @@ func (r *run) visitOf(v *visit, o *outcome) Visit {
 			vis.LeastMinutes += w[c] * minutes / o.happens
 		}
 	}
-	vis.Quantile = vis.Minutes.AtMost(vis.Length)
 	for x, s := range r.sp.states {
 		if q := sum(o.ends[x]); q > 0 {
 			vis.Ends = append(vis.Ends, End{State: s, Stop: r.m.Stops[s.Stage].ID, Odds: q / o.happens})

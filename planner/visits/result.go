@@ -147,6 +147,7 @@ type Numbers struct {
 	DecideVisitNodes int     `json:"decide_visit_nodes"`
 	CaseNodes        int     `json:"case_nodes"`
 	VisitNodes       int     `json:"visit_nodes"`
-	Sweeps           int     `json:"sweeps"` // forward and backward, until nothing changed
-	Lost             float64 `json:"lost"`   // greatest probability kept in an outermost cell instead of its own
+	FactorNodes      int     `json:"factor_nodes"` // different sums of a case and a visit node
+	Sweeps           int     `json:"sweeps"`       // forward and backward, until nothing changed
+	Lost             float64 `json:"lost"`         // greatest probability kept in an outermost cell instead of its own
 }

@@ -16,6 +16,8 @@ type run struct {
 	lost   float64
 
 	fixedLeft *int // one threshold everywhere, for comparison
+	moved     bool // the last forward pass changed a threshold
+	last      bool // the last sweep: choices that the whole would not notice are made too
 
 	// The node set in use and what depends on it.
 	set     nodeSet
@@ -24,11 +26,18 @@ type run struct {
 	work    working
 }
 
+// tables holds what it costs to stand somewhere in a visit with so many minutes
+// left, and what changed in the present sweep.
+type tables struct {
+	value   [][][]float64 // by point, node and minutes left
+	goOn    [][][]float64 // by point, node and minutes left
+	stop    [][][]float64 // by state, node and minutes left
+	next    [][]float64   // by state and case node: what follows a stop, as in stop
+	changed []bool        // by point: value is not what it was
+}
+
 // working is space that is used again in every visit.
 type working struct {
-	value  [][][]float64 // by point, node and minutes left
-	goOn   [][]float64   // by node
-	stop   [][]float64
 	gated  []float64
 	inflow [][]lane // by point and node: measure over minutes used, before the choice
 	first  [][]lane // by point and node: of visits that begin there
@@ -51,7 +60,11 @@ type visit struct {
 	weight [][]float64   // by begin state and case node; nil before the first pass
 	merged [][][]float64 // by point and node: measure over minutes left
 	mass   []float64     // by point: probability of coming to choose there
-	choice []int         // lengths that the present sweep considers
+	tables *tables
+	choice []int // lengths that the present sweep considers
+	rows   int   // minutes left that the tables follow
+	stale  bool  // the tables are to be computed anew
+	moved  []int // points whose threshold the last forward pass changed
 	// From the backward pass, by begin state and case node.
 	curve [][][]float64 // cost by length on the grid
 	value [][]float64   // cost at the length chosen
@@ -126,15 +139,27 @@ func (r *run) use(purpose int) {
 	if purpose == odds {
 		return
 	}
-	r.work.value = make([][][]float64, 2*n)
-	for p := range r.work.value {
-		if p%2 == 0 || r.ks.bars[p/2] {
-			r.work.value[p] = r.table()
-		}
+	for _, v := range r.visits {
+		v.tables = r.newTables()
+		v.stale, v.rows, v.choice = true, 0, nil
 	}
-	r.work.goOn, r.work.stop = r.table(), r.table()
 	r.work.gated = make([]float64, r.reach+1)
 	r.ends()
+}
+
+func (r *run) newTables() *tables {
+	n := len(r.sp.states)
+	t := &tables{value: make([][][]float64, 2*n), goOn: make([][][]float64, 2*n), stop: make([][][]float64, n),
+		next: matrix(n, r.cases()), changed: make([]bool, 2*n)}
+	for x := range n {
+		t.stop[x] = r.table()
+		for b := range 2 {
+			if b == 0 || r.ks.bars[x] {
+				t.value[point(x, b == 1)], t.goOn[point(x, b == 1)] = r.table(), r.table()
+			}
+		}
+	}
+	return t
 }
 
 func (r *run) count() int { return r.set.hi - r.set.lo }
@@ -142,7 +167,10 @@ func (r *run) count() int { return r.set.hi - r.set.lo }
 func (r *run) cases() int { return len(r.set.cases) }
 
 // node is the n-th of the nodes in use.
-func (r *run) node(n int) node { return r.ks.nodes[r.set.lo+n] }
+func (r *run) node(n int) *node { return &r.ks.nodes[r.set.lo+n] }
+
+// only is the share of a node that one case alone meets, as all do that decide.
+func (r *run) only(n int) share { return r.ks.nodes[r.set.lo+n].shares[0] }
 
 // dist is a kernel's distribution at the n-th of the nodes in use.
 func (r *run) dist(k *kernel, n int) chairtime.Dist { return k.at[r.set.lo+n] }
@@ -230,8 +258,9 @@ func (r *run) rests() {
 					mean += r.mean(k, n)
 				}
 			}
-			nd := r.node(n)
-			r.rest[x][nd.caseAt] += nd.weight * (r.m.Cost.Visit + r.m.Cost.Work*mean)
+			for _, h := range r.node(n).shares {
+				r.rest[x][h.caseAt] += h.weight * (r.m.Cost.Visit + r.m.Cost.Work*mean)
+			}
 		}
 	}
 }
@@ -259,8 +288,9 @@ func (r *run) leastVisit(v *visit, x int) []float64 {
 				mean += e.prob * (r.mean(e.k, n) + e.k.mass*r.mean(r.ks.ends[e.to/2], n))
 			}
 		}
-		nd := r.node(n)
-		out[nd.caseAt] += nd.weight * mean
+		for _, h := range r.node(n).shares {
+			out[h.caseAt] += h.weight * mean
+		}
 	}
 	return out
 }

@@ -37,12 +37,8 @@ func (r *run) solve() (Result, error) {
 func (r *run) choose() int {
 	r.use(scouting)
 	r.backward()
-	for range 3 {
-		r.forward()
-		if !r.backward() {
-			break
-		}
-	}
+	r.forward()
+	r.backward()
 	r.use(deciding)
 	return r.settle()
 }
@@ -50,8 +46,12 @@ func (r *run) choose() int {
 // settle sweeps forward and backward until the cost falls no more.
 func (r *run) settle() int {
 	for sweep := 1; ; sweep++ {
+		r.moved = false
 		r.forward()
-		if !r.backward() || sweep == maxSweeps {
+		if !r.backward() && !r.moved || sweep == maxSweeps {
+			r.last = true
+			r.backward()
+			r.last = false
 			return sweep
 		}
 	}
