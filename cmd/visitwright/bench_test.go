@@ -18,6 +18,10 @@ import (
 	"github.com/visitwright/visitwright/clients/cli"
 	client "github.com/visitwright/visitwright/clients/go"
 	"github.com/visitwright/visitwright/cmd/visitwright/server"
+	"github.com/visitwright/visitwright/planner/anatomy"
+	"github.com/visitwright/visitwright/planner/difficulty"
+	"github.com/visitwright/visitwright/planner/proposal"
+	"github.com/visitwright/visitwright/planner/visits"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store"
 	"github.com/visitwright/visitwright/testdata/demo"
@@ -133,11 +137,11 @@ func BenchmarkReadCase(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	read, err := x.house.store.Pools()["sqlite-readers"].Preparex(caseSQL)
+	read, err := x.house.store.Pools()["sqlite-readers"].Preparex(caseSQL) //nolint:sqlclosecheck // closed at the end
 	if err != nil {
 		b.Fatal(err)
 	}
-	b.Cleanup(func() { _ = read.Close() })
+	defer func() { _ = read.Close() }()
 	sides := []struct {
 		name string
 		c    *client.Client
@@ -172,22 +176,40 @@ func BenchmarkReadCase(b *testing.B) {
 }
 
 // BenchmarkPropose proposes and keeps a plan over gRPC, beside the same asked
-// as a preview (computing and reading alone), and beside one write to the disk
+// as a preview, beside the computing alone, and beside one write to the disk
 // that waits for it.
 func BenchmarkPropose(b *testing.B) {
 	x := newBench(b)
-	propose := func(preview bool) func(b *testing.B) {
-		return func(b *testing.B) {
+	for _, side := range []struct {
+		name    string
+		preview bool
+	}{{"ours", false}, {"preview", true}} {
+		b.Run(side.name, func(b *testing.B) {
 			for b.Loop() {
-				_, err := x.session.Client.Planner.ProposePlan(b.Context(), &vw.ProposePlanRequest{Parent: x.plan.GetCase(), ValidateOnly: preview})
+				_, err := x.session.Client.Planner.ProposePlan(b.Context(), &vw.ProposePlanRequest{Parent: x.plan.GetCase(), ValidateOnly: side.preview})
 				if err != nil {
 					b.Fatal(err)
 				}
 			}
-		}
+		})
 	}
-	b.Run("ours", propose(false))
-	b.Run("preview", propose(true))
+	b.Run("computing-alone", func(b *testing.B) {
+		m := x.plan.GetWorkings().GetModel()
+		input := proposal.Input{
+			Tooth: 46, Protocol: "primary-treatment", Diagnosis: "necrotic-lesion", Conditions: []string{"narrow-mesial-canals"},
+			Evidence: []anatomy.Evidence{{Sign: anatomy.FilmCount, Count: 3}}, Patient: proposal.Patient{WeightKg: 68, Alerts: []string{"latex"}},
+			Clinic: proposal.Clinic{
+				Cost:    visits.Cost{Work: m.GetCost().GetWork(), Overrun: m.GetCost().GetOverrun(), Idle: m.GetCost().GetIdle(), Visit: m.GetCost().GetVisit(), Unused: m.GetCost().GetUnused()},
+				Grid:    visits.Grid{Least: int(m.GetGrid().GetLeast()), Most: int(m.GetGrid().GetMost()), Step: int(m.GetGrid().GetStep())},
+				Horizon: int(m.GetHorizon()), Cap: int(m.GetCapMinutes()), Edition: difficulty.Edition(x.plan.GetAssessment().GetDifficulty().GetEdition()),
+			},
+		}
+		for b.Loop() {
+			if _, err := proposal.Propose(input); err != nil {
+				b.Fatal(err)
+			}
+		}
+	})
 	b.Run("one-fsync", func(b *testing.B) {
 		f, err := os.Create(filepath.Join(b.TempDir(), "page"))
 		if err != nil {

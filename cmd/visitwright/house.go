@@ -33,6 +33,7 @@ type houseOptions struct {
 // house is the service with everything below it.
 type house struct {
 	store       *store.Store
+	planner     *planner.Service
 	credentials access.Credentials
 	server      *server.Server
 }
@@ -49,9 +50,8 @@ func openHouse(ctx context.Context, o houseOptions) (*house, error) {
 	if h.store, h.credentials, err = openStore(ctx, o); err != nil {
 		return nil, err
 	}
-	service, err := newPlanner(h.store, o)
-	if err == nil {
-		o.server.Register = service.Register
+	if h.planner, err = newPlanner(h.store, o); err == nil {
+		o.server.Register = h.planner.Register
 		o.server.Table, o.server.Tokens, o.server.Refusals = server.Table, h.store, h.store
 		o.server.Probe, o.server.Now, o.server.Log = h.store.Ready, o.now, o.log
 		h.server, err = server.Start(o.server)
@@ -74,6 +74,7 @@ func openStore(ctx context.Context, o houseOptions) (*store.Store, access.Creden
 
 func (h *house) close() error {
 	h.server.Stop()
+	h.planner.Close() // what callers left behind may still read the store
 	return h.store.Close()
 }
 

@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"errors"
 	"flag"
 	"os"
 	"os/exec"
@@ -41,7 +42,7 @@ func newHome(t *testing.T) *home {
 }
 
 func (h *home) command(args ...string) *exec.Cmd {
-	cmd := exec.Command(os.Args[0], args...)
+	cmd := exec.Command(os.Args[0], args...) //nolint:gosec // the test binary itself
 	cmd.Env = append(os.Environ(), runMain+"=1", "VISITWRIGHT_DATA="+h.dir, "NO_COLOR=1")
 	return cmd
 }
@@ -59,7 +60,7 @@ func (h *home) run(args ...string) answer {
 	var out, err bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &out, &err
 	if fault := cmd.Run(); fault != nil {
-		if _, exited := fault.(*exec.ExitError); !exited {
+		if exited := (*exec.ExitError)(nil); !errors.As(fault, &exited) {
 			h.t.Fatal(fault)
 		}
 	}
@@ -133,7 +134,10 @@ func (h *home) serve(args ...string) *service {
 func (s *service) ended(t *testing.T) int {
 	t.Helper()
 	select {
-	case <-s.done:
+	case err := <-s.done:
+		if exited := (*exec.ExitError)(nil); err != nil && !errors.As(err, &exited) {
+			t.Fatal(err)
+		}
 		return s.cmd.ProcessState.ExitCode()
 	case <-time.After(30 * time.Second):
 		t.Fatal("the service did not end in 30 s")

@@ -1,10 +1,16 @@
 package server
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"net"
+	"time"
 )
+
+// nameLookup is how long a host name may take to resolve; one that does not is
+// taken for another machine's.
+const nameLookup = 2 * time.Second
 
 // ErrPlaintext is returned when a server would offer patient data in the clear
 // to other machines.
@@ -31,12 +37,14 @@ func isLoopback(host string) bool {
 	if ip := net.ParseIP(host); ip != nil {
 		return ip.IsLoopback()
 	}
-	addresses, err := net.LookupIP(host)
+	ctx, cancel := context.WithTimeout(context.Background(), nameLookup)
+	defer cancel()
+	addresses, err := net.DefaultResolver.LookupIPAddr(ctx, host)
 	if err != nil || len(addresses) == 0 {
 		return false
 	}
-	for _, ip := range addresses {
-		if !ip.IsLoopback() {
+	for _, found := range addresses {
+		if !found.IP.IsLoopback() {
 			return false
 		}
 	}

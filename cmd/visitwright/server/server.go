@@ -46,6 +46,11 @@ type Options struct {
 	// Probe asks the store whether it can answer.
 	Probe func(context.Context) error
 
+	// Draining, when set, is called once as the server begins to stop, after
+	// health has said so: watch streams end then, so that their clients go on
+	// with another replica.
+	Draining func()
+
 	// CallsPerSecond and CallsBurst limit one token; 0 means the constants.
 	CallsPerSecond float64
 	CallsBurst     int
@@ -64,6 +69,7 @@ type Server struct {
 	health   *healthTeller
 	log      *slog.Logger
 	grace    time.Duration
+	draining func()
 	served   chan error
 }
 
@@ -84,7 +90,7 @@ func Start(o Options) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Server{grpc: grpc.NewServer(options...), log: o.Log, grace: o.Grace, served: make(chan error, 1)}
+	s := &Server{grpc: grpc.NewServer(options...), log: o.Log, grace: o.Grace, draining: o.Draining, served: make(chan error, 1)}
 
 	o.Register(s.grpc)
 	var services []string
@@ -234,6 +240,9 @@ func (s *Server) Failed() <-chan error { return s.served }
 // and cuts off the rest. The store may be closed when it returns.
 func (s *Server) Stop() {
 	s.health.stop()
+	if s.draining != nil {
+		s.draining()
+	}
 	finished := make(chan struct{})
 	go func() {
 		s.grpc.GracefulStop()

@@ -100,7 +100,7 @@ func (t *trail) list() []string {
 	return append([]string(nil), t.kept...)
 }
 
-func quiet() *slog.Logger { return slog.New(slog.NewJSONHandler(io.Discard, nil)) }
+func quiet() *slog.Logger { return slog.New(slog.DiscardHandler) }
 
 func testOptions(e *echo) Options {
 	if e.say == nil {
@@ -417,6 +417,38 @@ func TestStoppingWaitsForACallUnderWay(t *testing.T) {
 		t.Errorf("the call under way was cut off: %v", err)
 	}
 	<-stopped
+}
+
+func TestAWatchEndsWhenTheServerBeginsToStop(t *testing.T) {
+	stopping, entered := make(chan struct{}), make(chan struct{})
+	o := testOptions(&echo{watch: func(stream grpc.ServerStream) error {
+		close(entered)
+		select {
+		case <-stopping:
+			return nil
+		case <-stream.Context().Done():
+			return stream.Context().Err()
+		}
+	}})
+	o.Draining = func() { close(stopping) }
+	s, err := Start(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	conn, err := grpc.NewClient(s.Address(), grpc.WithTransportCredentials(insecure.NewCredentials()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = conn.Close() }()
+	stream, err := conn.NewStream(as(t.Context(), "amsel-clinician"), &grpc.StreamDesc{ServerStreams: true}, watchMethod)
+	if err != nil {
+		t.Fatal(err)
+	}
+	<-entered
+	s.Stop()
+	if err := stream.RecvMsg(new(wrapperspb.StringValue)); !errors.Is(err, io.EOF) {
+		t.Errorf("the watch ended with %v, want its end", err)
+	}
 }
 
 func TestStoppingDoesNotWaitForEver(t *testing.T) {

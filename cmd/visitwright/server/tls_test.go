@@ -52,6 +52,7 @@ func writePair(t *testing.T, files TLSFiles, serial int64, stamp time.Time) {
 }
 
 func tempPair(t *testing.T) TLSFiles {
+	t.Helper()
 	dir := t.TempDir()
 	return TLSFiles{Certificate: filepath.Join(dir, "cert.pem"), Key: filepath.Join(dir, "key.pem")}
 }
