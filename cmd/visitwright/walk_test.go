@@ -46,7 +46,8 @@ func TestACaseGoesItsWholeWayThroughTheCommands(t *testing.T) {
 	show("stop", "stop", id, "--reason", "declined", "--note", "prefers to wait")
 	show("catalogue", "catalogue")
 	show("catalogue-closing-reasons", "catalogue", "closing-reasons")
-	show("figures", "figures")
+	show("figures-medicaments", "figures", "medicaments")
+	everyFigureHasASource(t, h.must("figures"))
 	show("audit-verify", "audit", "verify")
 	show("token-list", "token", "list")
 	if out := h.must("audit", "list"); !strings.Contains(out, "StopCase") || !strings.Contains(out, "AcceptOption") {
@@ -58,6 +59,34 @@ func TestACaseGoesItsWholeWayThroughTheCommands(t *testing.T) {
 	again := h.run("propose", id)
 	if again.code != exitRefused || !strings.Contains(again.err, "CASE_CLOSED") {
 		t.Errorf("a closed case was planned again: exit %d, %s", again.code, again.err)
+	}
+}
+
+// everyFigureHasASource reads the list of all figures: behind each stands what
+// it is and where it comes from.
+func everyFigureHasASource(t *testing.T, page string) {
+	t.Helper()
+	lines := strings.Split(page, "\n")
+	figures := 0
+	for i, line := range lines {
+		if !strings.HasPrefix(line, "  - ") {
+			continue
+		}
+		figures++
+		var behind string
+		for _, next := range lines[i+1:] {
+			if !strings.HasPrefix(next, "      ") {
+				break
+			}
+			behind += strings.TrimSpace(next) + " "
+		}
+		kind, source, found := strings.Cut(behind, ": ")
+		if words := strings.Fields(kind); !found || len(words) == 0 || strings.TrimSpace(source) == "" {
+			t.Errorf("a figure without its source: %s %q", line, behind)
+		}
+	}
+	if figures < 300 || !strings.Contains(page, "Figures by standing: ") {
+		t.Errorf("%d figures are listed", figures)
 	}
 }
 
