@@ -89,6 +89,9 @@ type Request struct {
 	// Now is the instant of asking; nothing begins before Now + Notice minutes.
 	Now    time.Time
 	Notice int
+	// StartStep is from one possible start to the next, in minutes of the local
+	// day on the grid, as the practice books; 0 is the grid.
+	StartStep int
 	// Anchor is the local day that the first visit's window counts from: the
 	// day of the visit before it, or of the referral. Zero is the day of Now.
 	Anchor civil.Date
@@ -109,7 +112,10 @@ type Request struct {
 	// Patient are the patient's other appointments.
 	Patient []civil.Interval
 	// Best is how many sets to return, 1 to MostOffers.
-	Best    int
+	Best int
+	// OtherDays returns at most one set, the best, for each combination of days:
+	// ten choices in place of one, five minutes apart, ten times.
+	OtherDays bool
 	Weights Weights
 }
 
@@ -144,6 +150,9 @@ func (r *Request) Validate() error {
 	}
 	if r.Notice < 0 || r.Notice > LongestNotice {
 		return field("notice", "%d minutes, want 0 to %d", r.Notice, LongestNotice)
+	}
+	if r.StartStep < 0 || r.StartStep > 60 || r.StartStep%Grid != 0 || r.StartStep > 0 && 60%r.StartStep != 0 {
+		return field("start_step", "%d minutes, want a divisor of 60 on the grid of %d", r.StartStep, Grid)
 	}
 	if len(r.Visits) < 1 || len(r.Visits) > MostVisits {
 		return field("visits", "%d of them, want 1 to %d", len(r.Visits), MostVisits)

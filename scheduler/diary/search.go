@@ -41,12 +41,14 @@ func (m *Masks) Search(req *Request) (Result, error) {
 	if f.hopeless() {
 		return out, nil
 	}
-	for j := range req.Best {
+	for j := 0; len(out.Offers) < req.Best; j++ {
 		it, ok := f.linked(f.root(), j)
 		if !ok {
 			break
 		}
-		out.Offers = append(out.Offers, f.offer(it))
+		if o := f.offer(it); !req.OtherDays || !slices.ContainsFunc(out.Offers, o.sameDays) {
+			out.Offers = append(out.Offers, o)
+		}
 	}
 	f.reasons(out.Offers)
 	return out, nil
@@ -157,6 +159,9 @@ func (f *finder) prepare(m *Masks, req *Request) {
 		f.anchor = req.Anchor.DaysSince(m.days[0].date)
 	}
 	f.k, f.w, f.minute = req.Best, req.Weights, req.FirstAvailable
+	if req.OtherDays {
+		f.k = 1 // of each day and class only the first can be in the best set of its days
+	}
 	if f.minute {
 		f.w = Weights{}
 	}
@@ -227,7 +232,7 @@ func (f *finder) prepareSuits() {
 	days := len(m.days)
 	first := m.days[0].date
 	s := &f.suits
-	*s = suits{most: days - 1, spans: req.Wishes.Suits, notDays: s.notDays[:0], busyDays: s.busyDays[:0], patient: s.patient[:0]}
+	*s = suits{most: days - 1, step: req.StartStep, spans: req.Wishes.Suits, notDays: s.notDays[:0], busyDays: s.busyDays[:0], patient: s.patient[:0]}
 	if d := req.Wishes.NotBefore; !d.IsZero() {
 		s.least = max(0, d.DaysSince(first))
 	}

@@ -281,6 +281,21 @@ type suits struct {
 	patient  []civil.Interval
 	busyDays []bool
 	earliest int64 // Unix seconds before which nothing begins
+	step     int   // minutes of the wall from one start to the next; 0 is the grid
+}
+
+// onStep keeps the cells that begin on a step of the practice's wall.
+func (s *suits) onStep(starts Mask, d *day) Mask {
+	if s.step <= Grid {
+		return starts
+	}
+	var out Mask
+	for i := starts.next(0); i < d.cells; i = starts.next(i + 1) {
+		if d.minute(i)%s.step == 0 {
+			out.Set(i, i+1)
+		}
+	}
+	return out
 }
 
 // allowed returns the cells of day i at which the visit may begin for the
@@ -295,7 +310,7 @@ func (s *suits) allowed(w *want, d *day, i int) Mask {
 		if d.wall != nil {
 			free = free.AndNot(&d.twice)
 		}
-		return free
+		return s.onStep(free, d)
 	}
 	if len(s.spans) == 0 {
 		free.Set(0, d.cells)
@@ -315,5 +330,5 @@ func (s *suits) allowed(w *want, d *day, i int) Mask {
 		free.Clear(0, int(min((s.earliest-d.start+cell-1)/cell, cells)))
 	}
 	out := free.Starts(w.chair)
-	return out.AndNot(&d.twice)
+	return s.onStep(out.AndNot(&d.twice), d)
 }
