@@ -5,4 +5,4 @@ package check
 // courses drawn from each seed. The race detector makes each ten times dearer
 // and finds nothing in arithmetic, so that run draws fewer; .ci/test draws the
 // full number without it.
-const courses = 2_000
+const courses = 1_000

@@ -156,11 +156,11 @@ func SimulateOneGo(t *Treatment, seed uint64, courses int) (all []float64, found
 // cellsAtMost puts sorted minutes on cells of whole minutes, each divided
 // between the two minutes around it, and returns the share in the cells up to
 // k.
-func cellsAtMost(sorted []float64, k int) float64 {
-	whole := sort.SearchFloat64s(sorted, float64(k))
+func cellsAtMost(sorted []float64, k float64) float64 {
+	whole := sort.SearchFloat64s(sorted, k)
 	sum := float64(whole)
 	for _, x := range sorted[whole:] {
-		part := float64(k+1) - x
+		part := k + 1 - x
 		if part <= 0 {
 			break
 		}

@@ -27,12 +27,9 @@ type Row struct {
 	Barred bool // an event of this visit bars filling
 }
 
-// forbids tells whether the option keeps a stage out of a visit: every stage
-// that fills, or the last one when none does.
-func (b *Booking) forbids(t *Treatment, stage, visit int) bool {
-	if visit >= b.FillFrom {
-		return false
-	}
+// fills tells whether a stage counts as filling the canals: where no stage
+// does, the last one.
+func (t *Treatment) fills(stage int) bool {
 	for i := range t.Stages {
 		if t.Stages[i].Fills {
 			return t.Stages[stage].Fills
@@ -114,7 +111,7 @@ func (d *draw) visit(o *tooth, b *Booking, visit int, factor float64) (Visit, er
 	minutes, barred := d.open(o, visit == 1, factor)
 	for begun := false; !o.complete(); begun = true {
 		s := &t.Stages[o.stage]
-		ends := b.forbids(t, o.stage, visit) || s.Fills && barred
+		ends := t.fills(o.stage) && (visit < b.FillFrom || barred)
 		if begun {
 			row := Row{visit, o.standing(), barred}
 			least, ok := b.Rows[row]

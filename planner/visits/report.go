@@ -110,9 +110,7 @@ func (r *run) visitOf(v *visit, o *outcome) Visit {
 		if q > likeliest {
 			likeliest, vis.Length = q, v.length[x]
 		}
-		for c, minutes := range r.leastVisit(v, x) {
-			vis.LeastMinutes += w[c] * minutes / o.happens
-		}
+		vis.LeastMinutes += q / o.happens * r.leastVisit(v, x)
 	}
 	for x, s := range r.sp.states {
 		if q := sum(o.ends[x]); q > 0 {

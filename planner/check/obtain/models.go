@@ -79,7 +79,7 @@ func input(protocolID, diagnosis string, code tooth.Code, canals int) protocol.C
 		Canals:     visits.CanalBelief{P: p, Expected: canals, Names: names},
 		Difficulty: map[string]protocol.Level{},
 		Cost:       visits.Cost{Work: 1, Overrun: 2, Idle: 1, Visit: 30, Unused: 15},
-		Grid:       visits.Grid{Least: 15, Most: 120, Step: 5},
+		Grid:       visits.Grid{Least: 15, Most: 180, Step: 5},
 		Horizon:    4, Cap: 480,
 	}
 }
