@@ -111,3 +111,41 @@ func BenchmarkBookOffer(b *testing.B) {
 		}
 	}
 }
+
+// BenchmarkReadDaysCold reads a year of masks of 34 resources, as a server does
+// that has none in memory.
+func BenchmarkReadDaysCold(b *testing.B) {
+	for name, open := range benchStores(b) {
+		b.Run(name, func(b *testing.B) {
+			s := open(b)
+			var refs []store.ResourceRef
+			for i := range 34 {
+				r, err := s.PutResource(b.Context(), benchCall, store.Resource{ResourceRef: store.ResourceRef{Kind: store.KindRoom}, Name: fmt.Sprint(i), Active: true})
+				if err != nil {
+					b.Fatal(err)
+				}
+				refs = append(refs, r.ResourceRef)
+			}
+			first := time.Date(2026, 1, 1, 8, 0, 0, 0, time.UTC)
+			for day := range 365 {
+				var items []store.ExternalAppointment
+				for i, r := range refs {
+					from := first.AddDate(0, 0, day)
+					items = append(items, store.ExternalAppointment{Key: store.ExternalID{System: "b", Value: fmt.Sprint(day, "-", i)},
+						Start: from, End: from.Add(9 * time.Hour), Spans: []store.Span{{ResourceRef: r, Start: from, End: from.Add(9 * time.Hour)}}})
+				}
+				if _, err := s.TakeIn(b.Context(), benchCall, items); err != nil {
+					b.Fatal(err)
+				}
+			}
+			day := first.Unix() / 86400
+			b.ResetTimer()
+			for b.Loop() {
+				got, err := s.ReadDays(b.Context(), benchCall, day, day+364, 0)
+				if err != nil || len(got.Days) != 365 || len(got.Days[0].Masks) != len(refs) {
+					b.Fatalf("%d days, %v", len(got.Days), err)
+				}
+			}
+		})
+	}
+}

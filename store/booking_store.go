@@ -89,6 +89,7 @@ func (s *Store) BookOffer(ctx context.Context, call Call, b NewBooking) (Booking
 		out := Booking{ID: newID(t.now)}
 		t.about("bookings/"+out.ID, "visits")
 		all = nil
+		var list []fresh
 		for i, v := range b.Visits {
 			a := Appointment{ID: newID(t.now), Booking: out.ID, Origin: OriginOwn, PatientID: b.PatientID, Cases: v.Cases, State: StateBooked,
 				IfNeeded: v.IfNeeded, ReleaseTime: v.ReleaseTime, Override: v.Override, Document: v.Document,
@@ -97,9 +98,7 @@ func (s *Store) BookOffer(ctx context.Context, call Call, b NewBooking) (Booking
 			if b.HoldFor > 0 {
 				a.State, a.HoldUntil = StateProvisional, t.now.Add(b.HoldFor)
 			}
-			if err := t.insertAppointment(ctx, a, nil); err != nil {
-				return Booking{}, err
-			}
+			list = append(list, fresh{a, nil})
 			all = append(all, a.wanted(i+1)...)
 			t.occupied(a.allSpans())
 			t.appointmentChanged(string(a.State), a, "state", "start", "spans")
@@ -108,7 +107,7 @@ func (s *Store) BookOffer(ctx context.Context, call Call, b NewBooking) (Booking
 		if refused := among(all); refused != nil {
 			return Booking{}, refused
 		}
-		if err := t.putSpans(ctx, all); err != nil {
+		if err := t.putAppointments(ctx, list, all); err != nil {
 			return Booking{}, err
 		}
 		return out, t.freeOfExternal(ctx, all, nil)

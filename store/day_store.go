@@ -14,9 +14,9 @@ var (
 		SELECT day, version, masks FROM diary_days WHERE practice_id = ?1 AND day IN (SELECT value::bigint FROM jsonb_array_elements_text(?2::jsonb))`, false)
 	stmtDaysSince = reads("diary days since", `
 		SELECT day, version, masks FROM diary_days WHERE practice_id = ?1 AND day BETWEEN ?2 AND ?3 AND version > ?4 ORDER BY day`)
-	stmtDayPut = writes("diary day put", `
+	stmtDayPut = differs("diary day put", `
 		INSERT INTO diary_days (practice_id, day, version, masks) VALUES (?1, ?2, ?3, ?4)
-		ON CONFLICT (practice_id, day) DO UPDATE SET version = excluded.version, masks = excluded.masks`)
+		ON CONFLICT (practice_id, day) DO UPDATE SET version = excluded.version, masks = excluded.masks`, "", true)  // on PostgreSQL "leave" writes them
 	stmtSpansOfDay = differs("spans of day", `
 		SELECT resource, start_us, end_us FROM spans
 		WHERE practice_id = ?1 AND resource IN (SELECT value FROM json_each(?2)) AND hold IN (1, 2)
@@ -140,6 +140,10 @@ func (t *tx) writeDay(ctx context.Context, day int64, masks map[string]*Mask, to
 			masks[p.Resource] = m
 		}
 		m.set(p.StartUS-day*dayUS, p.EndUS-day*dayUS)
+	}
+	if t.s.postgres {
+		t.dayRows = append(t.dayRows, dayRow{Day: day, Masks: encodeMasks(masks)})
+		return nil
 	}
 	_, err := t.exec(ctx, stmtDayPut, t.call.Practice, day, t.head.DiaryVersion, encodeMasks(masks))
 	return err

@@ -56,6 +56,10 @@ var (
 			SELECT ?1, seq, at_us, actor, role, acting_for, method, resource, request_id, correlation, outcome, fields, times, prev_hash, hash
 			FROM unnest(?13::bigint[], ?14::bigint[], ?15::text[], ?16::text[], ?17::text[], ?18::text[], ?19::text[], ?20::text[], ?21::text[], ?22::text[], ?23::text[], ?24::bigint[], ?25::bytea[], ?26::bytea[])
 			AS e(seq, at_us, actor, role, acting_for, method, resource, request_id, correlation, outcome, fields, times, prev_hash, hash)
+		), d AS (
+			INSERT INTO diary_days (practice_id, day, version, masks)
+			SELECT ?1, day, ?5, masks FROM unnest(?27::bigint[], ?28::bytea[]) AS d(day, masks)
+			ON CONFLICT (practice_id, day) DO UPDATE SET version = excluded.version, masks = excluded.masks
 		)
 		UPDATE practice_heads SET audit_seq = ?2, audit_hash = ?3, change_seq = ?4, diary_version = ?5, setup_version = ?6
 		WHERE practice_id = ?1`, true)
@@ -140,11 +144,15 @@ func (t *tx) leavePostgres(ctx context.Context, changesBefore int64, entries []*
 		}
 		prev[i], hashes[i] = e.PrevHash[:], e.Hash[:]
 	}
+	days, masks := make([]int64, len(t.dayRows)), make([][]byte, len(t.dayRows))
+	for i, d := range t.dayRows {
+		days[i], masks[i] = d.Day, d.Masks
+	}
 	h := t.head
 	_, err := t.exec(ctx, stmtLeave, t.call.Practice, h.AuditSeq, h.AuditHash, h.ChangeSeq, h.DiaryVersion, h.SetupVersion,
 		changesBefore, us(t.now), t.call.Actor, pq.StringArray(kinds), pq.StringArray(resources), pq.StringArray(etags),
 		pq.Int64Array(seq), pq.Int64Array(at), text[0], text[1], text[2], text[3], text[4], text[5], text[6], text[7], text[8],
-		pq.Int64Array(times), pq.ByteaArray(prev), pq.ByteaArray(hashes))
+		pq.Int64Array(times), pq.ByteaArray(prev), pq.ByteaArray(hashes), pq.Int64Array(days), pq.ByteaArray(masks))
 	return err
 }
 

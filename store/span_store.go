@@ -173,31 +173,43 @@ func (t *tx) knownResources(ctx context.Context, spans []Span, patient string) (
 	return out, err
 }
 
-// putSpans keeps spans in the order of their resource and start, the same for
-// every writer, so that two of them cannot wait for each other.
-func (t *tx) putSpans(ctx context.Context, all []wanted) error {
+// inOrder sorts spans by their resource and start, the same for every writer, so
+// that two of them cannot wait for each other.
+func inOrder(all []wanted) {
 	slices.SortFunc(all, func(a, b wanted) int {
 		return cmp.Or(strings.Compare(a.Resource, b.Resource), cmp.Compare(a.StartUS, b.StartUS), strings.Compare(a.appointment, b.appointment))
 	})
-	if !t.s.postgres {
-		for _, w := range all {
-			if _, err := t.exec(ctx, stmtSpanPut, t.call.Practice, w.appointment, w.Resource, w.StartUS, w.EndUS, w.hold); err != nil {
-				return t.taken(ctx, err)
-			}
+}
+
+// putSpans keeps spans.
+func (t *tx) putSpans(ctx context.Context, all []wanted) error {
+	if t.s.postgres {
+		if len(all) == 0 {
+			return nil
 		}
-		return nil
+		_, err := t.exec(ctx, stmtSpanPut, append([]any{t.call.Practice}, spanArrays(all)...)...)
+		return t.taken(ctx, err)
 	}
-	if len(all) == 0 {
-		return nil
+	inOrder(all)
+	for _, w := range all {
+		if _, err := t.exec(ctx, stmtSpanPut, t.call.Practice, w.appointment, w.Resource, w.StartUS, w.EndUS, w.hold); err != nil {
+			return t.taken(ctx, err)
+		}
 	}
+	return nil
+}
+
+// spanArrays are spans as five parameters: appointments, resources, starts,
+// ends, holds.
+func spanArrays(all []wanted) []any {
+	inOrder(all)
 	n := len(all)
 	ids, refs := make([]string, n), make([]string, n)
 	starts, ends, holds := make([]int64, n), make([]int64, n), make([]int64, n)
 	for i, w := range all {
 		ids[i], refs[i], starts[i], ends[i], holds[i] = w.appointment, w.Resource, w.StartUS, w.EndUS, int64(w.hold)
 	}
-	_, err := t.exec(ctx, stmtSpanPut, t.call.Practice, pq.StringArray(ids), pq.StringArray(refs), pq.Int64Array(starts), pq.Int64Array(ends), pq.Int64Array(holds))
-	return t.taken(ctx, err)
+	return []any{pq.StringArray(ids), pq.StringArray(refs), pq.Int64Array(starts), pq.Int64Array(ends), pq.Int64Array(holds)}
 }
 
 // taken turns the refusal of a span by the schema into ErrTaken.

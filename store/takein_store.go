@@ -16,15 +16,6 @@ var (
 		SELECT `+prefixed+` FROM jsonb_to_recordset(?2::jsonb) AS w(system text, value text) JOIN appointments a
 		ON a.practice_id = ?1 AND a.origin = 'external' AND a.system = w.system AND a.value = w.value
 		ORDER BY a.id FOR NO KEY UPDATE OF a`, true)
-	// Row security rules out COPY, so that many rows come as one document.
-	stmtExternalPutMany = differs("external put many", "", `
-		INSERT INTO appointments (practice_id, id, booking, origin, system, value, patient_id, cases, state, start_us, end_us, zone, local_start,
-			zone_version, spans, hold_until, if_needed, release_us, due_us, reason, late_minutes, arrive_us, chair_us, leave_us, sequence,
-			sealed, content_hash, row_version, create_us, update_us)
-		SELECT ?1, id, '', 'external', system, value, nullif(patient, ''), 'null', state, "from", "to", zone, local, zone_version, spans, 0, false, 0, 0, '',
-			0, 0, 0, 0, 0, decode(sealed, 'base64'), decode(hash, 'base64'), 1, ?3, ?3
-		FROM jsonb_to_recordset(?2::jsonb) AS w(id text, system text, value text, patient text, state text, "from" bigint, "to" bigint, zone text,
-			local text, zone_version text, spans text, sealed text, hash text)`, true)
 	stmtPatientsThere = differs("patients there", `
 		SELECT id FROM patients WHERE practice_id = ?1 AND id IN (SELECT value FROM json_each(?2))`, `
 		SELECT id FROM patients WHERE practice_id = ?1 AND id = ANY(?2::text[])`, false)
@@ -164,7 +155,7 @@ func (t *tx) takeIn(ctx context.Context, items []ExternalAppointment, k known, o
 	}
 	var spans []wanted
 	var cleared []string
-	var fresh []freshExternal
+	var list []fresh
 	for i, x := range items {
 		if out[i].Outcome == TakeRefused {
 			continue
@@ -179,7 +170,7 @@ func (t *tx) takeIn(ctx context.Context, items []ExternalAppointment, k known, o
 			}
 		} else {
 			a, out[i].Outcome = t.takeNew(x)
-			fresh = append(fresh, freshExternal{a, x.contentHash()})
+			list = append(list, fresh{a, x.contentHash()})
 		}
 		if err != nil {
 			return err
@@ -189,29 +180,17 @@ func (t *tx) takeIn(ctx context.Context, items []ExternalAppointment, k known, o
 			spans = append(spans, a.wanted(1)...)
 		}
 	}
-	if err := t.putFresh(ctx, fresh); err != nil {
-		if kind := t.s.clean(ctx, err); isExists(kind) {
-			err = errGaveWay // another call took the same key in: the next try finds it
-		}
-		return err
-	}
 	if len(cleared) > 0 {
 		if _, err := t.exec(ctx, stmtSpanDrop, t.call.Practice, t.s.textList(cleared)); err != nil {
 			return err
 		}
 	}
-	return t.putSpans(ctx, spans)
+	return t.putAppointments(ctx, list, spans)
 }
 
 func (a *Appointment) takeFrom(x ExternalAppointment) {
 	a.PatientID, a.Document = x.PatientID, x.Document
 	a.place(Place{Start: x.Start, End: x.End, Zone: x.Zone, Local: x.Local, ZoneVersion: x.ZoneVersion, Spans: x.Spans})
-}
-
-// freshExternal is an appointment that was not known, with its content's hash.
-type freshExternal struct {
-	Appointment
-	hash []byte
 }
 
 func (t *tx) takeNew(x ExternalAppointment) (Appointment, TakeOutcome) {
@@ -227,43 +206,6 @@ func (t *tx) takeNew(x ExternalAppointment) (Appointment, TakeOutcome) {
 	t.alsoChanged("appointments/"+a.ID, "state", "start", "spans")
 	t.changed("appointment.taken_in", "appointments/"+a.ID, a.Etag)
 	return a, outcome
-}
-
-func (t *tx) putFresh(ctx context.Context, fresh []freshExternal) error {
-	if !t.s.postgres {
-		for _, f := range fresh {
-			if err := t.insertAppointment(ctx, f.Appointment, f.hash); err != nil {
-				return err
-			}
-		}
-		return nil
-	}
-	if len(fresh) == 0 {
-		return nil
-	}
-	type row struct {
-		ID          string `json:"id"`
-		System      string `json:"system"`
-		Value       string `json:"value"`
-		Patient     string `json:"patient"`
-		State       string `json:"state"`
-		From        int64  `json:"from"`
-		To          int64  `json:"to"`
-		Zone        string `json:"zone"`
-		Local       string `json:"local"`
-		ZoneVersion string `json:"zone_version"`
-		Spans       string `json:"spans"`
-		Sealed      []byte `json:"sealed"`
-		Hash        []byte `json:"hash"`
-	}
-	rows := make([]row, len(fresh))
-	for i, f := range fresh {
-		rows[i] = row{ID: f.ID, System: f.External.System, Value: f.External.Value, Patient: f.PatientID, State: string(f.State),
-			From: us(f.Start), To: us(f.End), Zone: f.Zone, Local: f.Local, ZoneVersion: f.ZoneVersion, Spans: jsonText(spansJSON(f.Spans)),
-			Sealed: t.s.sealAppointment(t.call.Practice, f.ID, sealedAppointment{nil, f.Document}), Hash: f.hash}
-	}
-	_, err := t.exec(ctx, stmtExternalPutMany, t.call.Practice, jsonText(rows), us(t.now))
-	return err
 }
 
 func (t *tx) takeChange(ctx context.Context, x ExternalAppointment, row appointmentRow) (Appointment, TakeOutcome, error) {

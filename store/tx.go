@@ -42,6 +42,7 @@ type tx struct {
 	also     []alsoAbout
 	changes  []Change
 	days     map[int64]*dayTouch // UTC days of the diary that this transaction touches
+	dayRows  []dayRow            // their new masks, to be written with the rest
 	head     *head               // set once the practice's head is locked
 }
 
