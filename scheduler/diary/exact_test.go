@@ -178,11 +178,13 @@ func drawRequest(t *rapid.T, p *diary.Practice, first civil.Date, days int) *dia
 	req := &diary.Request{
 		Now:            begin.Add(time.Duration(rapid.SampledFrom([]int{-300, 0, 90, 630, 1700}).Draw(t, "now")) * time.Minute),
 		Notice:         rapid.SampledFrom([]int{0, 0, 7, 120}).Draw(t, "notice"),
+		StartStep:      rapid.SampledFrom([]int{0, 0, 0, 5, 10, 15, 20}).Draw(t, "step"),
 		Continuity:     diary.Continuity(rapid.IntRange(0, 2).Draw(t, "continuity")),
 		Seen:           rapid.SampledFrom([]string{"", "", "C0", "C1"}).Draw(t, "seen"),
 		Urgency:        diary.Urgency(rapid.IntRange(0, 2).Draw(t, "urgency")),
 		FirstAvailable: rapid.IntRange(0, 4).Draw(t, "first available") == 0,
 		Emergency:      rapid.IntRange(0, 4).Draw(t, "emergency") == 0,
+		OtherDays:      rapid.IntRange(0, 3).Draw(t, "other days") == 0,
 		Best:           rapid.SampledFrom([]int{1, 3, 10, 100}).Draw(t, "best"),
 	}
 	weight := func(name string) int { return rapid.SampledFrom([]int{0, 1, 1, 5, 20}).Draw(t, name) }

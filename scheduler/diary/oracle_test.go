@@ -199,6 +199,9 @@ func (o *oracle) suits(v diary.Visit, d, c int) bool {
 	if _, err := o.p.Zone.Strict(o.p.Zone.Local(start)); err != nil {
 		return false
 	}
+	if s := req.StartStep; s > 0 && o.p.Zone.Local(start).Time.Minutes()%s != 0 {
+		return false
+	}
 	w := req.Wishes
 	if !w.NotBefore.IsZero() && date.Before(w.NotBefore) || !w.NotAfter.IsZero() && date.After(w.NotAfter) {
 		return false
@@ -408,5 +411,17 @@ func (o *oracle) best() []set {
 	slices.SortFunc(out, func(a, b set) int {
 		return cmp.Or(cmp.Compare(a.cost, b.cost), slices.Compare(a.key(), b.key()))
 	})
+	if req.OtherDays {
+		seen := map[string]bool{}
+		out = slices.DeleteFunc(out, func(s set) bool {
+			var days []int
+			for _, w := range s.ways {
+				days = append(days, w.day)
+			}
+			old := seen[text(days)]
+			seen[text(days)] = true
+			return old
+		})
+	}
 	return out[:min(len(out), req.Best)]
 }

@@ -116,7 +116,7 @@ type Request struct {
 	// OtherDays returns at most one set, the best, for each combination of days:
 	// ten choices in place of one, five minutes apart, ten times.
 	OtherDays bool
-	Weights Weights
+	Weights   Weights
 }
 
 // Limits of a request.

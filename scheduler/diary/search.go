@@ -232,7 +232,8 @@ func (f *finder) prepareSuits() {
 	days := len(m.days)
 	first := m.days[0].date
 	s := &f.suits
-	*s = suits{most: days - 1, step: req.StartStep, spans: req.Wishes.Suits, notDays: s.notDays[:0], busyDays: s.busyDays[:0], patient: s.patient[:0]}
+	*s = suits{most: days - 1, spans: req.Wishes.Suits, notDays: s.notDays[:0], busyDays: s.busyDays[:0], patient: s.patient[:0]}
+	s.setStep(req.StartStep)
 	if d := req.Wishes.NotBefore; !d.IsZero() {
 		s.least = max(0, d.DaysSince(first))
 	}

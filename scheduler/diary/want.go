@@ -282,12 +282,16 @@ type suits struct {
 	busyDays []bool
 	earliest int64 // Unix seconds before which nothing begins
 	step     int   // minutes of the wall from one start to the next; 0 is the grid
+	steps    Mask  // cells on the step on a day without clock change
 }
 
 // onStep keeps the cells that begin on a step of the practice's wall.
 func (s *suits) onStep(starts Mask, d *day) Mask {
 	if s.step <= Grid {
 		return starts
+	}
+	if d.wall == nil {
+		return starts.And(&s.steps)
 	}
 	var out Mask
 	for i := starts.next(0); i < d.cells; i = starts.next(i + 1) {
@@ -296,6 +300,14 @@ func (s *suits) onStep(starts Mask, d *day) Mask {
 		}
 	}
 	return out
+}
+
+// setStep sets the step and the cells that begin on it on an ordinary day.
+func (s *suits) setStep(minutes int) {
+	s.step, s.steps = minutes, Mask{}
+	for i := 0; minutes > Grid && i < cells; i += minutes / Grid {
+		s.steps.Set(i, i+1)
+	}
 }
 
 // allowed returns the cells of day i at which the visit may begin for the
