@@ -12,6 +12,7 @@ import (
 
 // quick is a tooth that is solved fast: one canal, a coarse grid.
 func quick(t testing.TB) Input {
+	t.Helper()
 	in := upperIncisor(t)
 	in.Clinic.Grid = visits.Grid{Least: 20, Most: 120, Step: 20}
 	return in
@@ -33,7 +34,7 @@ func hasRule(o Option, rule string, s Strength) bool {
 // forbidding lists every rule that forbids, each with a case that meets it.
 var forbidding = map[string]struct {
 	sentence string
-	case_    func(*Input)
+	change   func(*Input)
 	all      bool
 }{
 	"cannot-dry":      {"a canal that will not dry is not filled today", func(in *Input) { in.Findings.Exudate = true }, false},
@@ -51,7 +52,7 @@ func TestEveryForbiddingRuleForbids(t *testing.T) {
 				t.Fatal("the rule speaks without its reason")
 			}
 			in := quick(t)
-			c.case_(&in)
+			c.change(&in)
 			p := proposed(t, in)
 			one := option(t, p, "one-visit")
 			if !hasRule(one, id, Forbids) || one.Feasible || one.Because == "" || one.Strength != Forbids {

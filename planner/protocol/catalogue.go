@@ -39,12 +39,6 @@ type Figure struct {
 	Mark  provenance.Mark `json:"mark"`
 }
 
-// rawFigure is a figure as the data files write it.
-type rawFigure struct {
-	V   *float64 `json:"v"`
-	Src string   `json:"src"`
-}
-
 // Catalogue is a complete, checked set of figures and protocols. It is not
 // changed after it is made: With gives a changed copy.
 type Catalogue struct {

@@ -227,6 +227,7 @@ func verdict(r studyRow, predicted float64) string {
 }
 
 func document(t *testing.T) string {
+	t.Helper()
 	x := times{t: t, c: asAllocated(t), s: readStudies(t)}
 	var d strings.Builder
 	d.WriteString(timesHead)

@@ -29,11 +29,11 @@ func (w *Window) dressing(c *protocol.Catalogue, in Input, stop protocol.StopSta
 	target, _ := c.Figure(path + "target")
 	most, _ := c.Figure(path + "most")
 	if !stop.CleaningUnfinished && least.Value > 0 {
-		reason, passing := fmt.Sprintf("%s needs %s to act", m.Name, days(int(least.Value))), "filled sooner, the dressing has not done its work in an infected canal"
+		reason, early := fmt.Sprintf("%s needs %s to act", m.Name, days(int(least.Value))), "filled sooner, the dressing has not done its work in an infected canal"
 		if d.Pulp == protocol.Vital {
-			reason, passing = "a vital tooth may be finished from the next day", "nothing is lost: a vital canal holds no infection that the dressing must reach"
+			reason, early = "a vital tooth may be finished from the next day", "nothing is lost: a vital canal holds no infection that the dressing must reach"
 		}
-		w.add(Earliest, FromDressing, least, reason, passing)
+		w.add(Earliest, FromDressing, least, reason, early)
 	}
 	w.add(Target, FromDressing, target, "usual time under "+m.Name, "")
 	w.add(Latest, FromDressing, most, fmt.Sprintf("%s is renewed after %s", m.Name, days(int(most.Value))), "the dressing no longer protects: it is renewed, and the tooth is not filled on that day unless dry and free of symptoms")
