@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
@@ -25,6 +26,28 @@ type SettingsShow struct{}
 
 func (s *Session) settings() (*vw.PracticeSettings, error) {
 	return s.planner().GetPracticeSettings(s.Context, &vw.GetPracticeSettingsRequest{Name: s.parent() + "/settings"})
+}
+
+// Settings reads the practice's settings.
+func Settings(s *Session) (*vw.PracticeSettings, error) { return s.settings() }
+
+// UseSettings gives the practice of a session the settings of another.
+func UseSettings(s *Session, own *vw.PracticeSettings) error {
+	was, err := s.settings()
+	if err != nil {
+		return err
+	}
+	own = proto.CloneOf(own)
+	own.Name, own.Etag, own.UpdateTime = was.GetName(), was.GetEtag(), nil
+	mask := &fieldmaskpb.FieldMask{}
+	fields := own.ProtoReflect().Descriptor().Fields()
+	for i := range fields.Len() {
+		if name := string(fields.Get(i).Name()); name != "name" && name != "etag" && name != "update_time" {
+			mask.Paths = append(mask.Paths, name)
+		}
+	}
+	_, err = s.planner().UpdatePracticeSettings(s.Context, &vw.UpdatePracticeSettingsRequest{Settings: own, UpdateMask: mask})
+	return err
 }
 
 // Run shows the settings.

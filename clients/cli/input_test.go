@@ -81,7 +81,7 @@ func TestSignsAreReadAsTyped(t *testing.T) {
 	for text, want := range map[string]*vw.Evidence{
 		"canal-disappears-mid-root":        {Sign: "canal-disappears-mid-root"},
 		"canal-disappears-mid-root=absent": {Sign: "canal-disappears-mid-root", Absent: true},
-		"film-count=3":      {Sign: "film-count", Count: &three},
+		"film-count=3":                     {Sign: "film-count", Count: &three},
 	} {
 		got, err := parseSign(text)
 		if err != nil || got.String() != want.String() {

@@ -243,11 +243,7 @@ func quantile(d *vw.Distribution, probability float64) string {
 // showReasons lists what speaks for and against each option, the strongest
 // first.
 func showReasons(p *Page, plan *vw.Plan) {
-	any := false
-	for _, o := range plan.GetOptions() {
-		any = any || len(o.GetReasons()) > 0
-	}
-	if !any {
+	if !slices.ContainsFunc(plan.GetOptions(), func(o *vw.TreatmentOption) bool { return len(o.GetReasons()) > 0 }) {
 		return
 	}
 	p.Heading("For and against")

@@ -45,6 +45,22 @@ func TestAPlanNeedsNoServerAndLeavesNothingBehind(t *testing.T) {
 	}
 }
 
+func TestAPlanUsesTheFiguresOfThePracticeAtHand(t *testing.T) {
+	h := newHome(t)
+	shipped := h.must(append([]string{"plan", "--no-sheet"}, demoFlags...)...)
+	h.must("settings", "change", "--figure", "steps.shape.median=12", "--because", "timed here", "--notation", "quadrant")
+	own := h.must(append([]string{"plan", "--no-sheet"}, demoFlags...)...)
+	if own == shipped {
+		t.Error("twice the minutes for shaping changed nothing")
+	}
+	if !strings.Contains(own, "LR6, lower right first molar") {
+		t.Errorf("the practice's notation is not used:\n%s", own)
+	}
+	if out := h.must("patient", "list"); !strings.Contains(out, "No patients.") {
+		t.Errorf("the plan left a patient behind:\n%s", out)
+	}
+}
+
 func TestAPlanFromFileAndFromFlagsIsTheSame(t *testing.T) {
 	h := newHome(t)
 	file := h.must("plan", "--no-sheet", "--file", "../../testdata/demo/case-46.json")

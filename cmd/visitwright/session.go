@@ -13,6 +13,7 @@ import (
 	"github.com/visitwright/visitwright/clients/cli"
 	client "github.com/visitwright/visitwright/clients/go"
 	"github.com/visitwright/visitwright/cmd/visitwright/server"
+	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store/access"
 )
 
@@ -23,6 +24,8 @@ type opener struct {
 	where   *where
 	world   world
 	command string
+	// rehearsal: nothing of the data folder is looked at.
+	rehearsal bool
 
 	closers []func() error
 }
@@ -41,9 +44,15 @@ func (o *opener) open() (*cli.Session, error) {
 	s := &cli.Session{Context: o.ctx, Out: o.world.out, JSON: o.where.Output == "json", Now: o.world.now, Kept: true}
 	options := client.Options{CA: o.where.CA, TLS: o.where.TLS}
 	var kept access.Credentials
+	var own *vw.PracticeSettings
 	if o.where.Server == "" {
-		// A plan asked for without a service leaves nothing behind.
+		// A plan asked for without a service leaves nothing behind. It is made with
+		// the settings of the practice in the data folder, when there is one.
 		if first, _, _ := strings.Cut(o.command, " "); first == "plan" || first == "version" {
+			var err error
+			if own, err = o.ownSettings(); err != nil {
+				return nil, err
+			}
 			if err := o.nothingKept(); err != nil {
 				return nil, err
 			}
@@ -79,7 +88,34 @@ func (o *opener) open() (*cli.Session, error) {
 		return nil, err
 	}
 	o.closers = append(o.closers, s.Client.Close)
+	if own != nil {
+		if err := cli.UseSettings(s, own); err != nil {
+			return nil, err
+		}
+	}
 	return s, nil
+}
+
+// ownSettings reads the settings of the practice in the data folder; nil when
+// there is none, and for a rehearsal, which has no data folder.
+func (o *opener) ownSettings() (*vw.PracticeSettings, error) {
+	if o.rehearsal {
+		return nil, nil
+	}
+	if err := o.where.locate(); err != nil {
+		return nil, err
+	}
+	kept, err := o.where.remembered()
+	if err != nil || kept.Practice == "" {
+		return nil, err
+	}
+	beside := &opener{ctx: o.ctx, where: &where{Data: o.where.Data, Database: o.where.Database, KeyFile: o.where.KeyFile}, world: o.world, command: "settings show"}
+	s, err := beside.open()
+	if err != nil {
+		return nil, errors.Join(err, beside.close())
+	}
+	own, err := cli.Settings(s)
+	return own, errors.Join(err, beside.close())
 }
 
 // nothingKept turns to a data folder that goes away when the session closes.
@@ -95,7 +131,7 @@ func (o *opener) nothingKept() error {
 
 // rehearse opens a session beside this one that keeps nothing.
 func (o *opener) rehearse() (*cli.Session, func() error, error) {
-	beside := &opener{ctx: o.ctx, where: &where{}, world: o.world, command: "plan"}
+	beside := &opener{ctx: o.ctx, where: &where{}, world: o.world, command: "plan", rehearsal: true}
 	s, err := beside.open()
 	if err != nil {
 		return nil, nil, errors.Join(err, beside.close())

@@ -31,6 +31,14 @@ type where struct {
 
 // settle fills in what was not given, and makes the data folder.
 func (w *where) settle() error {
+	if err := w.locate(); err != nil {
+		return err
+	}
+	return os.MkdirAll(w.Data, 0o700)
+}
+
+// locate says which folder has the data, and makes none.
+func (w *where) locate() error {
 	if w.Data == "" {
 		folder, err := os.UserConfigDir()
 		if err != nil {
@@ -38,7 +46,7 @@ func (w *where) settle() error {
 		}
 		w.Data = filepath.Join(folder, "visitwright")
 	}
-	return os.MkdirAll(w.Data, 0o700)
+	return nil
 }
 
 // remembered is what the data folder holds for the command line, if anything.
