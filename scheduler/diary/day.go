@@ -158,18 +158,42 @@ func (d *day) give(h held) bool {
 		rest = append(rest, o)
 	}
 	d.held = rest
-	if !found {
-		return false
+	if found {
+		d.refree(h.resource)
 	}
-	m := d.open[h.resource]
+	return found
+}
+
+// cut takes cells back from whatever holds they lie in: for masks that were
+// built from what is taken rather than from single bookings.
+func (d *day) cut(h held) {
+	var rest []held
 	for _, o := range d.held {
-		if o.resource == h.resource {
+		if o.resource != h.resource || o.to <= h.from || o.from >= h.to {
+			rest = append(rest, o)
+			continue
+		}
+		if o.from < h.from {
+			rest = append(rest, held{o.resource, o.from, h.from})
+		}
+		if o.to > h.to {
+			rest = append(rest, held{o.resource, h.to, o.to})
+		}
+	}
+	d.held = rest
+	d.refree(h.resource)
+}
+
+// refree computes a resource's free cells anew from what is held.
+func (d *day) refree(resource int32) {
+	m := d.open[resource]
+	for _, o := range d.held {
+		if o.resource == resource {
 			m.Clear(int(o.from), int(o.to))
 		}
 	}
-	d.free[h.resource] = m
-	d.keep(int(h.resource))
-	return true
+	d.free[resource] = m
+	d.keep(int(resource))
 }
 
 // keep brings what is derived from a resource's free cells up to date.
