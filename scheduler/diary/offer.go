@@ -1,7 +1,6 @@
 package diary
 
 import (
-	"slices"
 	"time"
 
 	"github.com/visitwright/visitwright/scheduler/civil"
@@ -49,11 +48,6 @@ type Offer struct {
 	Places  []Place  `json:"places"`
 	Cost    Cost     `json:"cost"`
 	Reasons []Reason `json:"reasons"`
-}
-
-// sameDays reports whether the visits of both are on the same days.
-func (o Offer) sameDays(p Offer) bool {
-	return slices.EqualFunc(o.Places, p.Places, func(a, b Place) bool { return a.Day == b.Day })
 }
 
 // ReasonCode says what a Reason is about.

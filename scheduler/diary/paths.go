@@ -152,11 +152,32 @@ func (f *finder) advance(li int32) bool {
 		}
 		return true
 	}
-	l.out = append(l.out, item{top.cost, top.path})
+	if !f.req.OtherDays || !f.daysDrawn(l.out, top.path) {
+		l.out = append(l.out, item{top.cost, top.path})
+	}
 	top.nth++
 	top.exact = false
 	f.push(&l.heap, top)
 	return true
+}
+
+// daysDrawn reports whether a way on the same days was drawn before: it was the
+// better one, whatever comes before this link.
+func (f *finder) daysDrawn(out []item, path int32) bool {
+	for _, it := range out {
+		a, b := it.path, path
+		for a >= 0 && b >= 0 {
+			p, q := &f.paths[a], &f.paths[b]
+			if p.day != q.day || (f.cands[p.cand].pair >= 0) != (f.cands[q.cand].pair >= 0) {
+				break
+			}
+			a, b = p.next, q.next
+		}
+		if a < 0 && b < 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // open puts the classes of a day into the link's heap.

@@ -41,14 +41,12 @@ func (m *Masks) Search(req *Request) (Result, error) {
 	if f.hopeless() {
 		return out, nil
 	}
-	for j := 0; len(out.Offers) < req.Best; j++ {
+	for j := range req.Best {
 		it, ok := f.linked(f.root(), j)
 		if !ok {
 			break
 		}
-		if o := f.offer(it); !req.OtherDays || !slices.ContainsFunc(out.Offers, o.sameDays) {
-			out.Offers = append(out.Offers, o)
-		}
+		out.Offers = append(out.Offers, f.offer(it))
 	}
 	f.reasons(out.Offers)
 	return out, nil
