@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"strings"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -150,12 +151,56 @@ func (c *AssessCommand) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.Show(a, func(p *Page) {
-		p.Title("Assessment of case %s", shortID(s.name("cases", c.Case)))
-		showDifficulty(p, a.GetDifficulty())
-		showForecast(p, a.GetCanals())
-		p.Gap()
-		p.Text(marksShown)
+	return s.Show(a, func(p *Page) { showAssessment(p, a, c.Case) })
+}
+
+func showAssessment(p *Page, a *vw.Assessment, caseID string) {
+	p.Title("Assessment of case %s", shortID(caseID))
+	showDifficulty(p, a.GetDifficulty())
+	showForecast(p, a.GetCanals())
+	p.Gap()
+	p.Text(marksShown)
+}
+
+// AssessmentsCommand lists assessments.
+type AssessmentsCommand struct {
+	Case       string `arg:"" help:"Id of the case."`
+	Assessment string `arg:"" optional:"" help:"The assessment to show; without it they are listed."`
+	PageFlags
+}
+
+// Run lists the assessments, the newest first, or shows one.
+func (c *AssessmentsCommand) Run(s *Session) error {
+	name := s.name("cases", c.Case)
+	if c.Assessment != "" {
+		a, err := s.planner().GetAssessment(s.Context, &vw.GetAssessmentRequest{Name: name + "/assessments/" + shortID(c.Assessment)})
+		if err != nil {
+			return err
+		}
+		return s.Show(a, func(p *Page) { showAssessment(p, a, c.Case) })
+	}
+	reply, err := s.planner().ListAssessments(s.Context, &vw.ListAssessmentsRequest{Parent: name, PageSize: c.Most, PageToken: c.After})
+	if err != nil {
+		return err
+	}
+	return s.Show(reply, func(p *Page) {
+		var rows [][]string
+		for _, a := range reply.GetAssessments() {
+			var signs []string
+			for _, e := range a.GetFindings().GetEvidence() {
+				text := words(e.GetSign(), "")
+				if e.Count != nil {
+					text += fmt.Sprintf(" %d", e.GetCount())
+				}
+				if e.GetAbsent() {
+					text += " absent"
+				}
+				signs = append(signs, text)
+			}
+			rows = append(rows, []string{shortID(a.GetName()), a.GetCreateTime().AsTime().Format("2006-01-02 15:04"), levelWords(a.GetDifficulty().GetLevel()),
+				sayOdds(a.GetCanals().GetFurtherCanal()), strings.Join(signs, ", ")})
+		}
+		p.list([]string{"assessment", "made (UTC)", "difficulty", "a further canal", "seen"}, rows, "assessments", reply.GetNextPageToken())
 	})
 }
 
@@ -217,12 +262,21 @@ func (c *AcceptCommand) Run(s *Session) error {
 
 // RevisionsCommand lists revisions.
 type RevisionsCommand struct {
-	Case string `arg:"" help:"Id of the case."`
+	Case     string `arg:"" help:"Id of the case."`
+	Revision int64  `arg:"" optional:"" help:"The revision to show; without it they are listed."`
 	PageFlags
 }
 
-// Run lists the revisions, the newest first.
+// Run lists the revisions, the newest first, or shows one.
 func (c *RevisionsCommand) Run(s *Session) error {
+	if c.Revision != 0 {
+		plan, err := s.planner().GetPlan(s.Context, &vw.GetPlanRequest{
+			Name: fmt.Sprintf("%s/plans/%d", s.name("cases", c.Case), c.Revision), View: vw.PlanView_PLAN_VIEW_FULL})
+		if err != nil {
+			return err
+		}
+		return s.Show(plan, func(p *Page) { ShowPlan(p, plan) })
+	}
 	reply, err := s.planner().ListPlanRevisions(s.Context, &vw.ListPlanRevisionsRequest{Parent: s.name("cases", c.Case), PageSize: c.Most, PageToken: c.After})
 	if err != nil {
 		return err

@@ -9,7 +9,8 @@ type Commands struct {
 	Assess      AssessCommand      `cmd:"" help:"Turn what was found into difficulty and a forecast of canals."`
 	Propose     ProposeCommand     `cmd:"" help:"Compute the treatment options of a case and keep them as the next revision."`
 	Accept      AcceptCommand      `cmd:"" help:"Accept one option, with the patient's consent. Clinicians only."`
-	Revisions   RevisionsCommand   `cmd:"" help:"List the plan revisions of a case."`
+	Revisions   RevisionsCommand   `cmd:"" help:"List the plan revisions of a case, or show one."`
+	Assessments AssessmentsCommand `cmd:"" help:"List the assessments of a case, or show one."`
 	Compare     CompareCommand     `cmd:"" help:"Say what differs between two revisions."`
 	Sheet       SheetCommand       `cmd:"" help:"Print the visit sheet: one page for nurse and clinician."`
 	Stop        StopCommand        `cmd:"" help:"Close a case with its reason."`

@@ -7,7 +7,7 @@ import (
 )
 
 // The parts of the demo that the README shows: from the line that begins so to
-// before the line that begins so; "" takes the one line.
+// before the line that begins so.
 var readmeParts = [][2]string{
 	{"Plan, revision 1", "Difficulty:"},
 	{"Canals: how many", "  - "},
@@ -36,11 +36,13 @@ func TestTheReadmeShowsWhatTheDemoPrints(t *testing.T) {
 			t.Fatalf("the demo has no line that begins with %q there", part[0])
 		}
 		if block.Len() > 0 {
-			block.WriteString("...\n\n")
+			block.WriteString("\n...\n\n")
 		}
+		var shown []string
 		for first := at; at < len(lines) && (at == first || !strings.HasPrefix(lines[at], part[1])); at++ {
-			block.WriteString(lines[at] + "\n")
+			shown = append(shown, lines[at])
 		}
+		block.WriteString(strings.TrimSpace(strings.Join(shown, "\n")) + "\n")
 	}
 	readme, err := os.ReadFile("../../README.md")
 	if err != nil {

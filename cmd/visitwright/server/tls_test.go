@@ -15,6 +15,12 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials"
+	reflectionpb "google.golang.org/grpc/reflection/grpc_reflection_v1"
+	"google.golang.org/grpc/status"
 )
 
 // writePair writes a self-signed certificate for 127.0.0.1 with a serial number.
@@ -157,5 +163,43 @@ func TestAClientWithoutTheAskedForCertificateIsRefused(t *testing.T) {
 	}
 	if err := shake([]tls.Certificate{pair}); err != nil {
 		t.Errorf("with the certificate: %v", err)
+	}
+}
+
+func TestReflectionIsServedToOthersOnlyWhenAskedFor(t *testing.T) {
+	for _, c := range []struct {
+		listen string
+		flag   bool
+		want   codes.Code
+	}{{"127.0.0.1:0", false, codes.OK}, {"0.0.0.0:0", false, codes.Unimplemented}, {"0.0.0.0:0", true, codes.OK}} {
+		o := testOptions(&echo{})
+		o.Listen, o.Reflection, o.TLS = c.listen, c.flag, tempPair(t)
+		writePair(t, o.TLS, 1, time.Now())
+		s, err := Start(o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, port, err := net.SplitHostPort(s.Address())
+		if err != nil {
+			t.Fatal(err)
+		}
+		conn, err := grpc.NewClient("127.0.0.1:"+port, grpc.WithTransportCredentials(credentials.NewTLS(&tls.Config{InsecureSkipVerify: true}))) //nolint:gosec // the certificate is not what is tested
+		if err != nil {
+			t.Fatal(err)
+		}
+		stream, err := reflectionpb.NewServerReflectionClient(conn).ServerReflectionInfo(t.Context())
+		if err == nil {
+			err = stream.Send(&reflectionpb.ServerReflectionRequest{MessageRequest: &reflectionpb.ServerReflectionRequest_ListServices{}})
+		}
+		if err == nil {
+			_, err = stream.Recv()
+		}
+		if got := status.Code(err); got != c.want {
+			t.Errorf("listening on %s, flag %v: %v, want %v", c.listen, c.flag, got, c.want)
+		}
+		if err := conn.Close(); err != nil {
+			t.Error(err)
+		}
+		s.Stop()
 	}
 }
