@@ -117,6 +117,22 @@ func TestChangesOfTheClockAreThoseOfTheRelease(t *testing.T) {
 	}
 }
 
+// A zone that changed its winter offset and gave up summer time in one night is
+// where a compiler of zone files was seen to go wrong: at 02:00 on 30 October
+// 2022 Ojinaga went from Mountain summer time to Central standard time, which
+// read the same, and stayed (tzdata 2022f, NEWS).
+func TestOjinagaKeptItsWallWhenItChangedZone(t *testing.T) {
+	z := zone(t, "America/Ojinaga")
+	for _, at := range []string{"2022-10-30T07:00:00Z", "2022-10-30T09:00:00Z", "2022-11-20T12:00:00Z"} {
+		if got := z.Offset(instant(t, at)); got != -6*3600 {
+			t.Errorf("%s: %d seconds, want -21600", at, got)
+		}
+	}
+	if got := z.Day(civil.MustDate("2022-10-30")).Minutes(); got != 1440 {
+		t.Errorf("30 October 2022 had %d minutes, want 1440", got)
+	}
+}
+
 func TestADayHasTwentyThreeToTwentyFiveHours(t *testing.T) {
 	for _, row := range []struct {
 		zone, day string
