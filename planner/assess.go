@@ -82,7 +82,6 @@ func (s *Service) assess(caller Caller, rec record, f *vw.Findings) (*vw.Assessm
 	return &vw.Assessment{Findings: f, Difficulty: difficultyToProto(level, refer), Canals: canals, AssessedBy: actorToProto(caller)}, in, nil
 }
 
-
 // believe is the belief about the canals, with the clinician's own count of
 // those to be found at access, as a plan takes it.
 func believe(in proposal.Input) (anatomy.Belief, error) {

@@ -37,6 +37,7 @@ var catalogues = sortedCatalogues(
 	catalogue{"anatomy-kinds", "shapes of the root canal system", shapeEntries},
 	catalogue{"apical-diagnoses", "diagnoses of the tissues at the root end", termEntries((*protocol.Catalogue).ApicalDiagnoses)},
 	catalogue{"canal-states", "where a canal stands", words("canal-states")},
+	catalogue{"cautions", "what the clinician must know", words("cautions")},
 	catalogue{"chair-events", "what may happen in the chair", eventEntries},
 	catalogue{"change-kinds", "changes that a watch tells of", words("change-kinds")},
 	catalogue{"change-reasons", "why an appointment is moved or cancelled", words("change-reasons")},

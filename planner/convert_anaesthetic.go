@@ -49,6 +49,9 @@ func checkAnaesthetic(v *vw.PracticeSettings) error {
 // checkSolution asks the limit itself whether it knows the solution; the
 // weight does not matter for that.
 func checkSolution(profile anaesthetic.Profile, s *vw.AnaestheticSolution, practiceML float64, at string) error {
+	if !slices.ContainsFunc(anaesthetic.Agents(), func(a anaesthetic.Agent) bool { return a.ID == s.GetAgent() }) {
+		return unknownID(at+".agent", "anaesthetics")
+	}
 	kg := 70.0
 	_, err := anaesthetic.Limit(anaesthetic.Request{Profile: profile, WeightKG: &kg, Next: solutionFromProto(s, practiceML)})
 	var input *anaesthetic.InputError

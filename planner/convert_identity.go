@@ -31,5 +31,9 @@ var rolesToProto = map[store.Role]vw.Role{
 
 // actorToProto is who acts in this call.
 func actorToProto(c Caller) *vw.Actor {
-	return &vw.Actor{Subject: c.Actor, Role: rolesToProto[c.Role], OnBehalfOf: c.ActingFor}
+	a := &vw.Actor{Subject: c.Actor, Role: rolesToProto[c.Role]}
+	if c.Role == store.RoleIntegration {
+		a.OnBehalfOf = c.ActingFor
+	}
+	return a
 }

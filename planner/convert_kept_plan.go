@@ -16,8 +16,8 @@ func planFromProto(p *vw.Plan) proposal.Plan {
 		Difficulty:  difficulty.Result{Level: levelFromProto(p.GetAssessment().GetDifficulty().GetLevel())},
 		Canals:      forecastFromProto(p.GetAssessment().GetCanals()),
 		Recommended: p.GetRecommendedOption(), Recommendation: p.GetRecommendation(), Cautions: cautionsFromProto(p.GetCautions()),
-		Trace:       traceFromProto(p.GetWorkings().GetTrace()),
-		Versions:    proposal.Versions{Model: p.GetVersions().GetModel(), Data: p.GetVersions().GetData(), Calibration: p.GetVersions().GetCalibration()},
+		Trace:    traceFromProto(p.GetWorkings().GetTrace()),
+		Versions: proposal.Versions{Model: p.GetVersions().GetModel(), Data: p.GetVersions().GetData(), Calibration: p.GetVersions().GetCalibration()},
 	}
 	for _, o := range p.GetOptions() {
 		out.Options = append(out.Options, optionFromProto(o, p.GetWorkings()))

@@ -73,7 +73,7 @@ func optionToProto(o proposal.Option) *vw.TreatmentOption {
 		}
 		if o.Result != nil && i < len(o.Result.Visits) {
 			solved := o.Result.Visits[i]
-			visit.BookedAhead = solved.BookedAhead
+			visit.BookedAhead, visit.LongerThanTolerance = solved.BookedAhead, solved.Longer
 			for _, e := range solved.Ends {
 				visit.Ends = append(visit.Ends, &vw.VisitEnd{Stop: e.Stop, CanalsFound: int32(e.State.Found), State: stateToProto(e.State),
 					Odds: oddsToProto(proposal.OddsOf(e.Odds, "end here"))})
@@ -110,10 +110,13 @@ func workingsToProto(p proposal.Plan) *vw.PlanWorkings {
 		w := &vw.OptionWorkings{
 			Option: o.ID, EarliestFillingVisit: int32(r.Option.EarliestCompletion), BookedAhead: int32(r.Option.BookedAhead), Policy: policyToProto(r.Table),
 			Cost:      &vw.CostParts{Work: r.Parts.Work, Overrun: r.Parts.Overrun, Idle: r.Parts.Idle, Visits: r.Parts.Visits, Unused: r.Parts.Unused, Unfinished: r.Parts.Unfinished},
-			CostMicro: r.CostMicro, Precision: &vw.Precision{CaseNodes: int32(r.Numbers.CaseNodes), VisitNodes: int32(r.Numbers.VisitNodes), Sweeps: int32(r.Numbers.Sweeps), Lost: r.Numbers.Lost},
+			CostMicro: r.CostMicro, ExpectedUnused: r.ExpectedUnused, Precision: precisionToProto(r.Numbers),
 		}
 		if r.Option.Bear != nil {
-			w.Tolerance = toleranceToProto(*r.Option.Bear)
+			w.Tolerance = &vw.Tolerance{Minutes: int32(r.Option.Bear.Minutes), Chance: r.Option.Bear.Chance}
+		}
+		for _, l := range r.Option.Lengths {
+			w.FixedLengths = append(w.FixedLengths, int32(l))
 		}
 		for _, l := range r.Lengths {
 			w.Lengths = append(w.Lengths, &vw.StateLength{Visit: int32(l.Visit), Begin: stateToProto(l.Begin), Minutes: int32(l.Minutes)})
@@ -135,4 +138,11 @@ func workingsToProto(p proposal.Plan) *vw.PlanWorkings {
 		out.Trace = append(out.Trace, line)
 	}
 	return out
+}
+
+func precisionToProto(n visits.Numbers) *vw.Precision {
+	return &vw.Precision{
+		CaseNodes: int32(n.CaseNodes), VisitNodes: int32(n.VisitNodes), DecideCaseNodes: int32(n.DecideCaseNodes), DecideVisitNodes: int32(n.DecideVisitNodes),
+		Sweeps: int32(n.Sweeps), Lost: n.Lost,
+	}
 }

@@ -14,7 +14,7 @@ import (
 
 // settable are the settings that an update may set.
 var settable = []string{
-	"title", "zone", "notation", "grid", "cost", "anaesthetic_profile", "anaesthetic", "cartridge_ml", "difficulty_edition", "dressing",
+	"title", "zone", "notation", "grid", "cost", "anaesthetic_profile", "anaesthetics", "cartridge_ml", "difficulty_edition", "dressing",
 	"temporary", "overrides", "steps_off", "sequences", "microscope", "horizon", "core_same_visit", "urgent_instruction",
 }
 

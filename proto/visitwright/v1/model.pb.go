@@ -1448,16 +1448,22 @@ func (x *StateLength) GetMinutes() int32 {
 // How exact the figures of one option are.
 type Precision struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Quadrature nodes of the factor drawn once per tooth.
+	// Quadrature nodes of the factor drawn once per tooth, on which everything
+	// reported was computed.
 	CaseNodes int32 `protobuf:"varint,1,opt,name=case_nodes,json=caseNodes,proto3" json:"case_nodes,omitempty"`
-	// Quadrature nodes of the factor drawn anew in each visit.
+	// The same of the factor drawn anew in each visit.
 	VisitNodes int32 `protobuf:"varint,2,opt,name=visit_nodes,json=visitNodes,proto3" json:"visit_nodes,omitempty"`
 	// Passes forward and backward until nothing changed.
 	Sweeps int32 `protobuf:"varint,3,opt,name=sweeps,proto3" json:"sweeps,omitempty"`
 	// Greatest probability kept in an outermost cell instead of its own.
-	Lost          float64 `protobuf:"fixed64,4,opt,name=lost,proto3" json:"lost,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Lost float64 `protobuf:"fixed64,4,opt,name=lost,proto3" json:"lost,omitempty"`
+	// Quadrature nodes of the factor drawn once per tooth, on which lengths and
+	// table were chosen.
+	DecideCaseNodes int32 `protobuf:"varint,5,opt,name=decide_case_nodes,json=decideCaseNodes,proto3" json:"decide_case_nodes,omitempty"`
+	// The same of the factor drawn anew in each visit.
+	DecideVisitNodes int32 `protobuf:"varint,6,opt,name=decide_visit_nodes,json=decideVisitNodes,proto3" json:"decide_visit_nodes,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *Precision) Reset() {
@@ -1514,6 +1520,20 @@ func (x *Precision) GetSweeps() int32 {
 func (x *Precision) GetLost() float64 {
 	if x != nil {
 		return x.Lost
+	}
+	return 0
+}
+
+func (x *Precision) GetDecideCaseNodes() int32 {
+	if x != nil {
+		return x.DecideCaseNodes
+	}
+	return 0
+}
+
+func (x *Precision) GetDecideVisitNodes() int32 {
+	if x != nil {
+		return x.DecideVisitNodes
 	}
 	return 0
 }
@@ -1634,14 +1654,16 @@ const file_visitwright_v1_model_proto_rawDesc = "" +
 	"\vStateLength\x12\x14\n" +
 	"\x05visit\x18\x01 \x01(\x05R\x05visit\x124\n" +
 	"\x05begin\x18\x02 \x01(\v2\x1e.visitwright.v1.TreatmentStateR\x05begin\x12\x18\n" +
-	"\aminutes\x18\x03 \x01(\x05R\aminutes\"w\n" +
+	"\aminutes\x18\x03 \x01(\x05R\aminutes\"\xd1\x01\n" +
 	"\tPrecision\x12\x1d\n" +
 	"\n" +
 	"case_nodes\x18\x01 \x01(\x05R\tcaseNodes\x12\x1f\n" +
 	"\vvisit_nodes\x18\x02 \x01(\x05R\n" +
 	"visitNodes\x12\x16\n" +
 	"\x06sweeps\x18\x03 \x01(\x05R\x06sweeps\x12\x12\n" +
-	"\x04lost\x18\x04 \x01(\x01R\x04lostBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
+	"\x04lost\x18\x04 \x01(\x01R\x04lost\x12*\n" +
+	"\x11decide_case_nodes\x18\x05 \x01(\x05R\x0fdecideCaseNodes\x12,\n" +
+	"\x12decide_visit_nodes\x18\x06 \x01(\x05R\x10decideVisitNodesBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
 
 var (
 	file_visitwright_v1_model_proto_rawDescOnce sync.Once

@@ -576,6 +576,9 @@ type PlannedVisit struct {
 	Ends []*VisitEnd `protobuf:"bytes,11,rep,name=ends,proto3" json:"ends,omitempty"`
 	// Whether it is booked before treatment begins.
 	BookedAhead bool `protobuf:"varint,12,opt,name=booked_ahead,json=bookedAhead,proto3" json:"booked_ahead,omitempty"`
+	// Chance of being in the chair longer than the patient can bear; 0 without a
+	// limit.
+	LongerThanTolerance float64 `protobuf:"fixed64,13,opt,name=longer_than_tolerance,json=longerThanTolerance,proto3" json:"longer_than_tolerance,omitempty"`
 	// When it may be, counted from the visit before; absent for visit 1, unless
 	// treatment begun elsewhere starts a clock.
 	ReturnWindow *ReturnWindow `protobuf:"bytes,9,opt,name=return_window,json=returnWindow,proto3" json:"return_window,omitempty"`
@@ -683,6 +686,13 @@ func (x *PlannedVisit) GetBookedAhead() bool {
 		return x.BookedAhead
 	}
 	return false
+}
+
+func (x *PlannedVisit) GetLongerThanTolerance() float64 {
+	if x != nil {
+		return x.LongerThanTolerance
+	}
+	return 0
 }
 
 func (x *PlannedVisit) GetReturnWindow() *ReturnWindow {
@@ -1460,7 +1470,8 @@ type OptionWorkings struct {
 	// Visits that are booked before treatment begins, each with one length
 	// whatever happens before it.
 	BookedAhead int32 `protobuf:"varint,3,opt,name=booked_ahead,json=bookedAhead,proto3" json:"booked_ahead,omitempty"`
-	// The limit of what the patient can bear, as it was applied.
+	// The limit of what the patient can bear that was applied in place of the
+	// model's; minutes 0 means none. Absent means the model's.
 	Tolerance *Tolerance `protobuf:"bytes,4,opt,name=tolerance,proto3" json:"tolerance,omitempty"`
 	// Lengths by visit and the state in which it begins.
 	Lengths []*StateLength `protobuf:"bytes,5,rep,name=lengths,proto3" json:"lengths,omitempty"`
@@ -1476,9 +1487,14 @@ type OptionWorkings struct {
 	// The model of this option; absent when it is the plan's.
 	Model *TreatmentModel `protobuf:"bytes,10,opt,name=model,proto3" json:"model,omitempty"`
 	// The treatment by the number of canals found in the end.
-	Canals        []*CanalOutcome `protobuf:"bytes,11,rep,name=canals,proto3" json:"canals,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Canals []*CanalOutcome `protobuf:"bytes,11,rep,name=canals,proto3" json:"canals,omitempty"`
+	// Lengths in minutes of the first visits booked ahead that were fixed before
+	// the model was solved; empty when the solver chose all of them.
+	FixedLengths []int32 `protobuf:"varint,12,rep,packed,name=fixed_lengths,json=fixedLengths,proto3" json:"fixed_lengths,omitempty"`
+	// Mean number of visits that are booked ahead and not needed.
+	ExpectedUnused float64 `protobuf:"fixed64,13,opt,name=expected_unused,json=expectedUnused,proto3" json:"expected_unused,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *OptionWorkings) Reset() {
@@ -1586,6 +1602,20 @@ func (x *OptionWorkings) GetCanals() []*CanalOutcome {
 		return x.Canals
 	}
 	return nil
+}
+
+func (x *OptionWorkings) GetFixedLengths() []int32 {
+	if x != nil {
+		return x.FixedLengths
+	}
+	return nil
+}
+
+func (x *OptionWorkings) GetExpectedUnused() float64 {
+	if x != nil {
+		return x.ExpectedUnused
+	}
+	return 0
 }
 
 // The treatment given that it ends with so many canals found.
@@ -2103,7 +2133,7 @@ const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"\x15expected_idle_minutes\x18\f \x01(\x01R\x13expectedIdleMinutes\x12#\n" +
 	"\rexpected_cost\x18\r \x01(\x01R\fexpectedCost\x120\n" +
 	"\areasons\x18\x0e \x03(\v2\x16.visitwright.v1.ReasonR\areasons\x129\n" +
-	"\bstrength\x18\x0f \x01(\x0e2\x1d.visitwright.v1.Reason.StanceR\bstrength\"\x9f\x04\n" +
+	"\bstrength\x18\x0f \x01(\x0e2\x1d.visitwright.v1.Reason.StanceR\bstrength\"\xd3\x04\n" +
 	"\fPlannedVisit\x12\x16\n" +
 	"\x06number\x18\x01 \x01(\x05R\x06number\x12/\n" +
 	"\x13appointment_minutes\x18\x02 \x01(\x05R\x12appointmentMinutes\x12-\n" +
@@ -2114,7 +2144,8 @@ const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"\x15expected_idle_minutes\x18\a \x01(\x01R\x13expectedIdleMinutes\x12\x10\n" +
 	"\x03aim\x18\b \x01(\tR\x03aim\x12,\n" +
 	"\x04ends\x18\v \x03(\v2\x18.visitwright.v1.VisitEndR\x04ends\x12!\n" +
-	"\fbooked_ahead\x18\f \x01(\bR\vbookedAhead\x12A\n" +
+	"\fbooked_ahead\x18\f \x01(\bR\vbookedAhead\x122\n" +
+	"\x15longer_than_tolerance\x18\r \x01(\x01R\x13longerThanTolerance\x12A\n" +
 	"\rreturn_window\x18\t \x01(\v2\x1c.visitwright.v1.ReturnWindowR\freturnWindow\x12\x12\n" +
 	"\x04kind\x18\n" +
 	" \x01(\tR\x04kind\"\xa1\x01\n" +
@@ -2182,7 +2213,7 @@ const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"\fPlanWorkings\x124\n" +
 	"\x05model\x18\x01 \x01(\v2\x1e.visitwright.v1.TreatmentModelR\x05model\x128\n" +
 	"\aoptions\x18\x02 \x03(\v2\x1e.visitwright.v1.OptionWorkingsR\aoptions\x12/\n" +
-	"\x05trace\x18\x03 \x03(\v2\x19.visitwright.v1.TraceLineR\x05trace\"\x99\x04\n" +
+	"\x05trace\x18\x03 \x03(\v2\x19.visitwright.v1.TraceLineR\x05trace\"\xe7\x04\n" +
 	"\x0eOptionWorkings\x12\x16\n" +
 	"\x06option\x18\x01 \x01(\tR\x06option\x124\n" +
 	"\x16earliest_filling_visit\x18\x02 \x01(\x05R\x14earliestFillingVisit\x12!\n" +
@@ -2196,7 +2227,9 @@ const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"\tprecision\x18\t \x01(\v2\x19.visitwright.v1.PrecisionR\tprecision\x124\n" +
 	"\x05model\x18\n" +
 	" \x01(\v2\x1e.visitwright.v1.TreatmentModelR\x05model\x124\n" +
-	"\x06canals\x18\v \x03(\v2\x1c.visitwright.v1.CanalOutcomeR\x06canals\"\xb9\x01\n" +
+	"\x06canals\x18\v \x03(\v2\x1c.visitwright.v1.CanalOutcomeR\x06canals\x12#\n" +
+	"\rfixed_lengths\x18\f \x03(\x05R\ffixedLengths\x12'\n" +
+	"\x0fexpected_unused\x18\r \x01(\x01R\x0eexpectedUnused\"\xb9\x01\n" +
 	"\fCanalOutcome\x12\x14\n" +
 	"\x05found\x18\x01 \x01(\x05R\x05found\x12(\n" +
 	"\x04odds\x18\x02 \x01(\v2\x14.visitwright.v1.OddsR\x04odds\x12H\n" +
