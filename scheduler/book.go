@@ -1,0 +1,339 @@
+package scheduler
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"google.golang.org/grpc/codes"
+
+	"github.com/visitwright/visitwright/proto/fault"
+	"github.com/visitwright/visitwright/proto/names"
+	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
+	"github.com/visitwright/visitwright/scheduler/civil"
+	"github.com/visitwright/visitwright/scheduler/diary"
+	"github.com/visitwright/visitwright/store"
+)
+
+// setupTries bounds how often a place is checked anew because hours, absences
+// or resources changed meanwhile.
+const setupTries = 4
+
+// errSetupMoves is the answer when they change faster than a place is checked.
+var errSetupMoves = &fault.Fault{Code: codes.Aborted, Reason: vw.ErrorReason_ERROR_REASON_CONCURRENT_CHANGE,
+	Text: "hours, absences or resources are being changed; try again", RetryAfter: time.Second}
+
+// withSetup runs a booking that was checked by one setup. It is first tried
+// with what is at hand; when the store says that the setup has changed, the
+// place is checked anew.
+func withSetup[T any](ctx context.Context, s *Diary, c Caller, book func(x *snapshot) (T, error)) (T, error) {
+	var none T
+	x, err := s.lately(ctx, c.reading())
+	for range setupTries {
+		if err != nil {
+			return none, s.fault(err, c, nil)
+		}
+		out, err := book(x)
+		if err == nil {
+			return out, nil
+		}
+		known := (*fault.Fault)(nil)
+		switch {
+		case errors.Is(err, store.ErrSetupChanged):
+			x, err = s.snapshot(ctx, c.reading())
+			if err != nil {
+				return none, s.fault(err, c, nil)
+			}
+			continue
+		case errors.As(err, &known) && staleReason(known.Reason):
+			// Refused by hours that may be old: look once more with fresh ones.
+			fresh, again := s.snapshot(ctx, c.reading())
+			if again != nil {
+				return none, s.fault(again, c, nil)
+			}
+			if fresh.setup.Version == x.setup.Version {
+				return none, err
+			}
+			x = fresh
+			continue
+		}
+		return none, err
+	}
+	return none, errSetupMoves
+}
+
+// staleReason reports refusals that follow from hours, absences and resources.
+func staleReason(r vw.ErrorReason) bool {
+	switch r {
+	case vw.ErrorReason_ERROR_REASON_OUTSIDE_HOURS, vw.ErrorReason_ERROR_REASON_CLOSED, vw.ErrorReason_ERROR_REASON_WRONG_RESOURCE,
+		vw.ErrorReason_ERROR_REASON_RESOURCE_NOT_FOUND, vw.ErrorReason_ERROR_REASON_CLINICIAN_NOT_FOUND, vw.ErrorReason_ERROR_REASON_LENGTH_OFF_GRID:
+		return true
+	}
+	return false
+}
+
+// BookOffer books all places or none, firmly or provisionally.
+func (s *Diary) BookOffer(ctx context.Context, r *vw.BookOfferRequest) (*vw.Booking, error) {
+	caller, err := s.writer(ctx, r)
+	if err == nil {
+		err = caller.practice("parent", r.GetParent())
+	}
+	if err != nil {
+		return nil, err
+	}
+	patient, err := caller.patient("patient", r.GetPatient())
+	if err != nil {
+		return nil, err
+	}
+	places, trusted, err := s.placesToBook(caller, r)
+	if err != nil {
+		return nil, err
+	}
+	return withSetup(ctx, s, caller, func(x *snapshot) (*vw.Booking, error) {
+		n, warnings, err := s.newBooking(ctx, caller, patient, places, trusted, x)
+		if err != nil {
+			return nil, err
+		}
+		n.HoldFor = time.Duration(r.GetKeepMinutes()) * time.Minute
+		if r.GetValidateOnly() {
+			return s.previewBooking(ctx, caller, n, warnings, r)
+		}
+		kept, err := s.store.BookOffer(ctx, caller.Call, n)
+		if errors.Is(err, store.ErrSetupChanged) {
+			return nil, err
+		}
+		if err != nil {
+			return nil, s.fault(err, caller, paths{"visits": "places", "hold_for": "keep_minutes"})
+		}
+		return bookingToProto(caller.Practice, kept), nil
+	})
+}
+
+// placesToBook are the places of the request or of its offer. Those of an offer
+// are as they were offered, so that their windows need no second look.
+func (s *Diary) placesToBook(c Caller, r *vw.BookOfferRequest) (places []*vw.PlaceToBook, offered bool, err error) {
+	switch {
+	case r.GetOfferToken() != "" && len(r.GetPlaces()) > 0:
+		return nil, false, invalidField("places", "nothing beside offer_token")
+	case r.GetOfferToken() == "" && len(r.GetPlaces()) == 0:
+		return nil, false, invalidField("places", "at least one place, or an offer_token")
+	case r.GetOfferToken() == "":
+		return r.GetPlaces(), false, nil
+	}
+	o, err := s.seals.openOffer(c.Practice, r.GetOfferToken())
+	if err != nil {
+		return nil, false, invalidField("offer_token", "the token of an offer of this practice").Because(err)
+	}
+	if o.GetPatient() != "" && o.GetPatient() != r.GetPatient() {
+		return nil, false, fault.State(vw.ErrorReason_ERROR_REASON_DIFFERENT_PATIENTS, r.GetPatient(), "the offer was made for another patient")
+	}
+	return o.GetPlaces(), true, nil
+}
+
+// newBooking checks every place and says what the store is to keep.
+func (s *Diary) newBooking(ctx context.Context, c Caller, patient string, places []*vw.PlaceToBook, offered bool, x *snapshot) (store.NewBooking, []diary.Warning, error) {
+	n := store.NewBooking{PatientID: patient, SetupVersion: x.setup.Version}
+	var warnings []diary.Warning
+	var before civil.Date // day of the place before, of the same booking
+	seen := ""
+	for i, p := range places {
+		field := fmt.Sprintf("places[%d]", i)
+		v, w, err := s.newVisit(ctx, c, field, patient, p, offered, before, seen, x)
+		if err != nil {
+			return n, nil, err
+		}
+		warnings = append(warnings, w...)
+		before = x.zone().Date(v.Start)
+		for _, span := range v.Spans {
+			if span.Kind == store.KindClinician {
+				seen = span.ID
+			}
+		}
+		n.Visits = append(n.Visits, v)
+	}
+	slices.SortStableFunc(n.Visits, func(a, b store.NewVisit) int { return cmp.Compare(a.Start.Unix(), b.Start.Unix()) })
+	return n, warnings, nil
+}
+
+func (s *Diary) newVisit(ctx context.Context, c Caller, field, patient string, p *vw.PlaceToBook, offered bool, before civil.Date, seen string, x *snapshot) (store.NewVisit, []diary.Warning, error) {
+	var v store.NewVisit
+	override, err := c.decides(field+".override", p.GetOverride())
+	if err != nil {
+		return v, nil, err
+	}
+	var d *demand
+	if offered {
+		d, err = offeredDemand(c, p)
+	} else {
+		d, err = s.demandOf(ctx, c, field, p.GetParts(), p.GetUnplanned(), x.worked)
+	}
+	if err != nil {
+		return v, nil, err
+	}
+	if d.patient != "" && d.patient != patient {
+		return v, nil, fault.State(vw.ErrorReason_ERROR_REASON_DIFFERENT_PATIENTS, names.Patient(c.Practice, patient), field+": the case belongs to another patient")
+	}
+	anchor := d.anchor
+	if !offered && d.number() > 1 {
+		prev, err := s.previous(ctx, c, d, x)
+		if err != nil {
+			return v, nil, err
+		}
+		if prev != nil {
+			anchor = x.zone().Date(prev.Start)
+		}
+	}
+	if d.number() > 1 && !before.IsZero() {
+		anchor = before
+	}
+	if seen == "" {
+		seen = d.clinician
+	}
+	one, err := s.lookFrom(c, field+".place", p.GetPlace(), d, anchor, seen, nil, x)
+	if err != nil {
+		return v, nil, err
+	}
+	warnings := one.warnings
+	if offered {
+		// Whoever may do it was settled when it was offered.
+		warnings = slices.DeleteFunc(slices.Clone(warnings), func(w diary.Warning) bool {
+			return w.Code == diary.WarnProtocol || w.Code == diary.WarnRoom || w.Code == diary.WarnTooSoon || w.Code == diary.WarnTooLate
+		})
+	}
+	if err := refused(c, field+".place", warnings, override != nil); err != nil {
+		return v, nil, err
+	}
+	v = store.NewVisit{Place: keptPlace(one.place, x.zone()), Cases: d.cases, IfNeeded: p.GetIfNeeded(), Override: override}
+	if d.unplanned {
+		v.Document = extras{Protocol: d.protocol}.document()
+	}
+	if v.IfNeeded {
+		if v.ReleaseTime, err = s.release(field+".if_needed", one.place, x); err != nil {
+			return v, nil, err
+		}
+	}
+	return v, warnings, nil
+}
+
+// offeredDemand is what an offer's place says of itself: the revision that it
+// was made from never changes.
+func offeredDemand(c Caller, p *vw.PlaceToBook) (*demand, error) {
+	d := &demand{window: diary.AnyDay, minutes: int(p.GetPlace().GetMinutes()), parts: p.GetParts()}
+	for _, part := range p.GetParts() {
+		n, err := c.one(names.PlanPattern, "offer_token", part.GetPlan(), vw.ErrorReason_ERROR_REASON_PLAN_NOT_FOUND)
+		if err != nil {
+			return nil, err
+		}
+		d.cases = append(d.cases, store.VisitOf{CaseID: n.ID, Revision: n.Number, Option: part.GetOption(), Visit: int(part.GetVisit())})
+	}
+	if un := p.GetUnplanned(); un != nil {
+		d.unplanned, d.protocol = true, un.GetProtocol()
+		if un.GetCase() != "" {
+			n, err := c.one(names.CasePattern, "offer_token", un.GetCase(), vw.ErrorReason_ERROR_REASON_CASE_NOT_FOUND)
+			if err != nil {
+				return nil, err
+			}
+			d.cases = []store.VisitOf{{CaseID: n.ID}}
+		}
+	}
+	return d, nil
+}
+
+// release is when a visit that was booked in case it is needed lets its place
+// go: the practice's number of days before it, at the same local time.
+func (s *Diary) release(field string, p diary.Place, x *snapshot) (time.Time, error) {
+	days := int(x.worked.settings.GetIfNeededReleaseDays())
+	at := x.zone().Resolve(civil.LocalTime{Date: p.Day.AddDays(-days), Time: p.Local.Time})
+	if !at.After(s.now()) || !at.Before(p.Chair.Start) {
+		return time.Time{}, invalidField(field, "a visit that is more than "+plural(days, "day")+" ahead: one booked in case it is needed lets its place go so long before it")
+	}
+	return at, nil
+}
+
+// previewBooking is what a booking would be.
+func (s *Diary) previewBooking(ctx context.Context, c Caller, n store.NewBooking, warnings []diary.Warning, r *vw.BookOfferRequest) (*vw.Booking, error) {
+	x, err := s.snapshot(ctx, c.reading())
+	if err != nil {
+		return nil, s.fault(err, c, nil)
+	}
+	_ = warnings // by masks that may be old: looked at anew below
+	if _, err := s.store.GetPatient(ctx, c.reading(), n.PatientID); err != nil {
+		return nil, s.fault(err, c, nil)
+	}
+	_, fresh, err := s.newBooking(ctx, c, n.PatientID, mustPlaces(s.placesToBook(c, r)), r.GetOfferToken() != "", x)
+	if err != nil {
+		return nil, err
+	}
+	if err := taken(c, "places", fresh); err != nil {
+		return nil, err
+	}
+	b := store.Booking{}
+	for _, v := range n.Visits {
+		a := store.Appointment{Origin: store.OriginOwn, PatientID: n.PatientID, Cases: v.Cases, State: store.StateBooked, Start: v.Start, End: v.End,
+			Zone: v.Zone, Local: v.Local, ZoneVersion: v.ZoneVersion, Spans: v.Spans, IfNeeded: v.IfNeeded, ReleaseTime: v.ReleaseTime, Override: v.Override, Document: v.Document}
+		if n.HoldFor > 0 {
+			a.State = store.StateProvisional
+		}
+		b.Appointments = append(b.Appointments, a)
+	}
+	return bookingToProto(c.Practice, b), nil
+}
+
+func mustPlaces(places []*vw.PlaceToBook, _ bool, _ error) []*vw.PlaceToBook { return places }
+
+// ConfirmBooking makes a provisional booking firm.
+func (s *Diary) ConfirmBooking(ctx context.Context, r *vw.ConfirmBookingRequest) (*vw.Booking, error) {
+	caller, err := s.writer(ctx, r)
+	if err != nil {
+		return nil, err
+	}
+	n, err := caller.one(names.BookingPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_BOOKING_NOT_FOUND)
+	if err != nil {
+		return nil, err
+	}
+	if r.GetValidateOnly() {
+		b, err := s.store.GetBooking(ctx, caller.reading(), n.ID)
+		if err != nil {
+			return nil, s.fault(err, caller, nil)
+		}
+		provisional := false
+		for i, a := range b.Appointments {
+			switch {
+			case a.State == store.StateExpired, a.State == store.StateProvisional && !s.now().Before(a.HoldUntil):
+				return nil, fault.State(vw.ErrorReason_ERROR_REASON_PROVISIONAL_EXPIRED, r.GetName(), "the provisional booking has run out: look for places anew")
+			case a.State == store.StateProvisional:
+				provisional = true
+				b.Appointments[i].State, b.Appointments[i].HoldUntil = store.StateBooked, time.Time{}
+			}
+		}
+		if !provisional {
+			return nil, fault.State(vw.ErrorReason_ERROR_REASON_WRONG_BOOKING_STATE, r.GetName(), "want a provisional booking")
+		}
+		return bookingToProto(caller.Practice, b), nil
+	}
+	b, err := s.store.ConfirmBooking(ctx, caller.Call, n.ID)
+	if err != nil {
+		return nil, s.fault(err, caller, nil)
+	}
+	return bookingToProto(caller.Practice, b), nil
+}
+
+// GetBooking reads what was booked together.
+func (s *Diary) GetBooking(ctx context.Context, r *vw.GetBookingRequest) (*vw.Booking, error) {
+	caller, err := s.who(ctx)
+	if err != nil {
+		return nil, err
+	}
+	n, err := caller.one(names.BookingPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_BOOKING_NOT_FOUND)
+	if err != nil {
+		return nil, err
+	}
+	b, err := s.store.GetBooking(ctx, caller.Call, n.ID)
+	if err != nil {
+		return nil, s.fault(err, caller, nil)
+	}
+	return bookingToProto(caller.Practice, b), nil
+}
