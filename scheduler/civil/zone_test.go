@@ -120,7 +120,7 @@ func TestChangesOfTheClockAreThoseOfTheRelease(t *testing.T) {
 // A zone that changed its winter offset and gave up summer time in one night is
 // where a compiler of zone files was seen to go wrong: at 02:00 on 30 October
 // 2022 Ojinaga went from Mountain summer time to Central standard time, which
-// read the same, and stayed (tzdata 2022f, NEWS).
+// read the same (its rows in tzdata 2026f).
 func TestOjinagaKeptItsWallWhenItChangedZone(t *testing.T) {
 	z := zone(t, "America/Ojinaga")
 	for _, at := range []string{"2022-10-30T07:00:00Z", "2022-10-30T09:00:00Z", "2022-11-20T12:00:00Z"} {
