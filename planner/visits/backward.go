@@ -16,15 +16,9 @@ func (r *run) backward() bool {
 	fell := false
 	for i := len(r.visits) - 1; i >= 0; i-- {
 		v := r.visits[i]
-		choice := r.candidates(v)
-		rows := r.rows(v, choice)
-		v.stale = v.stale || rows > v.rows || !slices.Equal(choice, v.choice)
-		v.choice = choice
-		if v.stale {
-			v.rows = rows
-		}
+		r.reachOf(v)
 		for x := len(r.sp.states) - 1; x >= 0; x-- {
-			if r.backwardState(v, x, r.next(i, x), v.rows) {
+			if r.backwardState(v, x, r.next(i, x)) {
 				fell = true
 			}
 		}
@@ -39,8 +33,8 @@ func (r *run) backward() bool {
 // next returns the cost of not being complete in the state when visit i (from 0)
 // ends, by case node.
 func (r *run) next(i, x int) []float64 {
-	if r.sp.complete(r.sp.states[x]) {
-		return nil
+	if r.sp.complete(r.sp.states[x]) || !r.ks.resumes[x] {
+		return r.work.nothing // no visit ends there
 	}
 	if i+1 == len(r.visits) {
 		return r.rest[x]
@@ -52,62 +46,78 @@ func (r *run) next(i, x int) []float64 {
 	return out
 }
 
-// rows is how many minutes left must be followed in a visit: from the longest
-// length considered, less the least minutes of any start.
-func (r *run) rows(v *visit, choice []int) int {
-	longest := 0
-	for _, l := range choice {
-		longest = max(longest, l)
-	}
-	start := longest
-	for x := range r.sp.states {
-		if !r.begins(v, x) {
-			continue
+// reachOf sets how many minutes left must be followed at each point of a visit:
+// from the longest length considered, less the least minutes used up to there.
+// When a length grows up to that limit, the tables are computed anew and further.
+func (r *run) reachOf(v *visit) {
+	n := len(r.sp.states)
+	need := func() []int {
+		rows := make([]int, 2*n)
+		for p := range rows {
+			rows[p] = 1
 		}
-		open := r.opening(v, x)
-		for _, k := range [2]*kernel{open.clear, open.barred} {
-			if k != nil {
-				for n := range r.count() {
-					start = min(start, r.dist(k, n).First)
+		for x := range n {
+			if r.begins(v, x) {
+				longest := v.limit[x]
+				open := r.opening(v, x)
+				for b, k := range [2]*kernel{open.clear, open.barred} {
+					if k != nil {
+						rows[point(x, b == 1)] = max(rows[point(x, b == 1)], longest-k.first+1)
+					}
+				}
+			}
+			for b := range 2 {
+				p := point(x, b == 1)
+				rows[2*x] = max(rows[2*x], rows[p]) // what a stop costs is shared
+				for _, e := range r.ks.edges[p] {
+					rows[e.to] = max(rows[e.to], rows[p]-e.k.first)
 				}
 			}
 		}
+		return rows
 	}
-	return longest - start + 1
+	for x, l := range v.length {
+		v.stale = v.stale || (r.begins(v, x) && l >= v.limit[x] && l < r.reach)
+	}
+	if !v.stale {
+		return
+	}
+	for x := range v.limit {
+		v.limit[x] = r.reach
+	}
+	for x := range v.limit {
+		if r.begins(v, x) {
+			longest := slices.Max(r.candidates(v, x))
+			v.limit[x] = min(longest+r.m.Grid.Step, r.reach)
+		}
+	}
+	v.rows = need()
 }
 
-// candidates are the lengths that the next choice considers: all at first, then
-// those around the present ones.
-func (r *run) candidates(v *visit) []int {
-	if v.fixed > 0 {
+// candidates are the lengths that the next choice considers for a visit that
+// begins in the state: all at first, then those around the present one.
+func (r *run) candidates(v *visit, x int) []int {
+	const around = 6
+	now := v.length[x]
+	switch {
+	case v.fixed > 0:
 		return []int{v.fixed}
-	}
-	low, high := 0, 0
-	for x := range r.sp.states {
-		if l := v.length[x]; l > 0 {
-			if low == 0 {
-				low = l
-			}
-			low, high = min(low, l), max(high, l)
-		}
-	}
-	if low == 0 {
+	case now == 0:
 		return r.grid
 	}
-	const around = 2
-	var out []int
-	for _, l := range r.grid {
-		if l >= low-around*r.m.Grid.Step && l <= high+around*r.m.Grid.Step {
-			out = append(out, l)
-		}
+	at, _ := slices.BinarySearch(r.grid, now)
+	to := min(len(r.grid), at+around+1)
+	for to > at+1 && r.grid[to-1] > v.limit[x] {
+		to-- // the tables do not reach further for the present
 	}
-	return out
+	return r.grid[max(0, at-around):to]
 }
 
 // backwardState computes what it costs to stand in a state with so many minutes
 // left, by node. What depends on nothing that changed since the last sweep stays.
-func (r *run) backwardState(v *visit, x int, next []float64, rows int) bool {
+func (r *run) backwardState(v *visit, x int, next []float64) bool {
 	t := v.tables
+	rows := v.rows[2*x]
 	if r.sp.complete(r.sp.states[x]) {
 		t.changed[2*x], t.changed[2*x+1] = v.stale, v.stale
 		if v.stale {
@@ -136,6 +146,7 @@ func (r *run) backwardState(v *visit, x int, next []float64, rows int) bool {
 			continue
 		}
 		p := point(x, b == 1)
+		rows := v.rows[p]
 		closed := r.closed(v, x, b == 1)
 		regoing := v.stale || (restop && r.ks.checks[x] != nil)
 		for _, e := range r.ks.edges[p] {
@@ -172,10 +183,11 @@ func (r *run) backwardState(v *visit, x int, next []float64, rows int) bool {
 		reopen = reopen || regoing || (closed && restop)
 	}
 	if r.begins(v, x) {
-		if reopen || v.curve[x] == nil {
+		if choice := r.candidates(v, x); reopen || v.curve[x] == nil || !slices.Equal(choice, v.choice[x]) {
+			v.choice[x] = choice
 			r.open(v, x)
 		}
-		if v.least[x] == nil {
+		if v.least[x] == 0 {
 			v.least[x] = r.leastVisit(v, x)
 		}
 	}
@@ -194,7 +206,7 @@ func (r *run) goingOn(v *visit, x, p, rows int) {
 		out := t.goOn[p][n][:rows]
 		clear(out)
 		for _, e := range r.ks.edges[p] {
-			r.after(out, e.prob, e.k, n, t.value[e.to][n][:rows])
+			r.after(out, e.prob, e.k, n, t.value[e.to][n][:v.rows[e.to]])
 		}
 		if check == nil {
 			continue
@@ -289,7 +301,7 @@ const leastMass = 1e-12
 // begins reports whether the visit can begin in the state.
 func (r *run) begins(v *visit, x int) bool {
 	if v.number > 1 {
-		return !r.sp.complete(r.sp.states[x])
+		return r.ks.resumes[x]
 	}
 	for _, b := range r.sp.entry {
 		if r.sp.states[x] == b.state {
@@ -302,10 +314,10 @@ func (r *run) begins(v *visit, x int) bool {
 // open computes the cost of the visit from its start, by case node and length.
 func (r *run) open(v *visit, x int) {
 	if v.curve[x] == nil {
-		v.curve[x] = matrix(r.cases(), r.reach+1)
+		v.curve[x] = r.mem.matrix(r.cases(), r.reach+1)
 	}
 	for _, row := range v.curve[x] {
-		for _, l := range v.choice {
+		for _, l := range v.choice[x] {
 			row[l] = 0
 		}
 	}
@@ -323,7 +335,7 @@ func (r *run) open(v *visit, x int) {
 			nd := r.only(n)
 			d, tail, over := r.dist(k, n), k.tail[r.set.lo+n], k.over[r.set.lo+n]
 			row := v.curve[x][nd.caseAt]
-			for _, l := range v.choice {
+			for _, l := range v.choice[x] {
 				cost := c.Work * r.mean(k, n)
 				if l < len(tail) {
 					cost += first[n][0]*tail[l] + c.Overrun*over[l]
@@ -360,23 +372,28 @@ func backwards(p, f []float64) float64 {
 // and reports whether the expected cost fell.
 func (r *run) lengths(v *visit) bool {
 	fell := false
-	lengths := v.choice
 	total := make([]float64, r.reach+1)
 	if v.fixed == 0 && v.ahead && v.weight != nil {
 		least, mass, old := 0.0, 0.0, 0
+		var choice []int
 		for x, curve := range v.curve {
+			if curve == nil {
+				continue
+			}
+			if choice == nil {
+				choice, old = v.choice[x], v.length[x]
+			}
 			for c, row := range curve {
 				w := v.weight[x][c]
 				mass += w
-				least += w * v.least[x][c]
-				old = v.length[x]
-				for _, l := range lengths {
+				least += w * v.least[x]
+				for _, l := range choice {
 					total[l] += w * row[l]
 				}
 			}
 		}
-		l := r.bestLength(lengths, total, least, mass)
-		fell = old != l && (old == 0 || total[old]-total[l] >= worthwhile || float64(old)*mass < least)
+		l := r.bestLength(choice, total, least, mass)
+		fell = old != l && (total[old] == 0 || total[old]-total[l] >= worthwhile || float64(old)*mass < least)
 		for x := range v.curve {
 			v.length[x] = l
 		}
@@ -391,22 +408,24 @@ func (r *run) lengths(v *visit) bool {
 		case v.ahead && v.weight != nil:
 		default:
 			w := r.set.cases
-			if v.weight != nil && sum(v.weight[x]) > leastMass {
+			known := v.weight != nil && sum(v.weight[x]) > leastMass
+			if known {
 				w = v.weight[x]
 			}
+			choice := v.choice[x]
 			least, mass := 0.0, 0.0
-			for _, l := range lengths {
+			for _, l := range choice {
 				total[l] = 0
 			}
 			for c, row := range curve {
 				mass += w[c]
-				least += w[c] * v.least[x][c]
-				for _, l := range lengths {
+				least += w[c] * v.least[x]
+				for _, l := range choice {
 					total[l] += w[c] * row[l]
 				}
 			}
-			l, old := r.bestLength(lengths, total, least, mass), v.length[x]
-			if v.weight != nil && old != l && sum(v.weight[x]) > leastMass {
+			l, old := r.bestLength(choice, total, least, mass), v.length[x]
+			if known && old != l {
 				fell = fell || total[old]-total[l] >= worthwhile || float64(old)*mass < least
 			}
 			v.length[x] = l

@@ -253,23 +253,15 @@ func enumerate(t *testing.T, r *run) enumerated {
 		}
 		return s
 	}
-	rows := map[[2]int][]float64{}
-	leastRow := func(v *visit, x int) []float64 {
+	rows := map[[2]int]float64{}
+	leastRow := func(v *visit, x int) float64 {
 		k := [2]int{v.number, x}
-		if rows[k] == nil {
+		if rows[k] == 0 {
 			rows[k] = r.leastVisit(v, x)
 		}
 		return rows[k]
 	}
-	fits := func(v *visit, x, length int, w []float64) bool {
-		least, mass := 0.0, 0.0
-		row := leastRow(v, x)
-		for c := range w {
-			least += w[c] * row[c]
-			mass += w[c]
-		}
-		return float64(length)*mass >= least
-	}
+	fits := func(v *visit, x, length int) bool { return float64(length) >= leastRow(v, x) }
 	best := enumerated{micro: math.MaxInt64}
 	// Second visit: all (length, thresholds), for each beginning.
 	var begins []int
@@ -348,7 +340,7 @@ func enumerate(t *testing.T, r *run) enumerated {
 	per := len(plans2) / (r.m.Grid.Most - r.m.Grid.Least + 1)
 	seen := map[int]map[string]bool{}
 	for l := r.m.Grid.Least; l <= r.m.Grid.Most; l++ {
-		if !fits(v1, begin, l, r.set.cases) {
+		if !fits(v1, begin, l) {
 			continue
 		}
 		seen[l] = map[string]bool{}
@@ -401,11 +393,8 @@ func enumerate(t *testing.T, r *run) enumerated {
 			if v2.ahead {
 				least, mass := 0.0, 0.0
 				for _, x := range begins {
-					row := leastRow(v2, x)
-					for c, q := range w[x] {
-						least += q * row[c]
-						mass += q
-					}
+					least += sum(w[x]) * leastRow(v2, x)
+					mass += sum(w[x])
 				}
 				for i := range plans2 {
 					p := &plans2[i]
@@ -430,7 +419,7 @@ func enumerate(t *testing.T, r *run) enumerated {
 			for k := range holds {
 				holds[k] = make([]bool, len(sp.states))
 				for _, x := range begins {
-					holds[k][x] = fits(v2, x, r.m.Grid.Least+k, w[x])
+					holds[k][x] = fits(v2, x, r.m.Grid.Least+k)
 				}
 			}
 			for i := range per { // the same thresholds at every length

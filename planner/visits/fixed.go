@@ -21,11 +21,12 @@ func (s *Solver) BestFixedThreshold(m Model, o Option) (Fixed, error) {
 		}
 		r.fixedLeft = &left
 		r.choose()
-		outs := r.followed()
-		if r.holdAll(outs) != nil {
+		if r.short != nil {
+			r.free()
 			continue
 		}
-		res := r.result(0, outs)
+		res := r.result(0, r.followed())
+		r.free()
 		if !found || res.CostMicro < best.CostMicro {
 			best, found = Fixed{LeastLeft: left, Cost: res.Cost, CostMicro: res.CostMicro}, true
 			for _, v := range res.Visits[:r.o.BookedAhead] {

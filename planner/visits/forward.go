@@ -15,7 +15,7 @@ func (r *run) forward() {
 
 // entryWeights are the weights with which the first visit begins.
 func (r *run) entryWeights() [][]float64 {
-	weight := matrix(len(r.sp.states), r.cases())
+	weight := r.mem.zeros(len(r.sp.states), r.cases())
 	for _, b := range r.sp.entry {
 		for c, w := range r.set.cases {
 			weight[r.sp.index[b.state]][c] += b.prob * w
@@ -48,7 +48,7 @@ func (r *run) firstBegin(v *visit) int {
 // minutes later.
 func (r *run) forwardVisit(v *visit) [][]float64 {
 	sp, w := r.sp, &r.work
-	next := matrix(len(sp.states), r.cases())
+	next := r.mem.zeros(len(sp.states), r.cases())
 	if v.merged == nil {
 		v.merged = make([][][]float64, 2*len(sp.states))
 		for p := range v.merged {
@@ -123,7 +123,7 @@ func (r *run) forwardPoint(v *visit, x, p, longest int, next [][]float64) {
 		}
 	}
 	if v.mass[p] > 0 && v.tables != nil && !v.stale && !r.closed(v, x, p%2 == 1) && r.m.Stops[r.sp.states[x].Stage].Allowed {
-		if left, gain := r.threshold(v, p, v.rows); gain >= worthwhile {
+		if left, gain := r.threshold(v, p, v.rows[p]); gain >= worthwhile {
 			v.left[p] = left
 			v.moved = append(v.moved, p)
 			r.moved = true

@@ -52,6 +52,7 @@ type kernel struct {
 	// of the slices on.
 	tail, over [][]float64
 	none       bool // certainly takes no time
+	first      int  // least minutes, at the nodes that decide
 }
 
 // workshop makes kernels from steps and keeps them: the same steps in the same
@@ -232,11 +233,11 @@ func (w *workshop) make(r recipe) *kernel {
 	return k
 }
 
-// trim drops the ends of a node's kernel: 1e-9 of probability in all on each
-// side, counting the node's own weight, and never more than a millionth of the
-// kernel. It stays in the outermost cells and is reported.
+// trim drops the ends of a node's kernel: 1e-8 of probability in all on each
+// side, counting the node's own weight, and never more than a hundred thousandth
+// of the kernel. It stays in the outermost cells and is reported.
 func (w *workshop) trim(d chairtime.Dist, n int) chairtime.Dist {
-	d = d.Trim(min(1e-9/w.nodes[n].prior, 1e-6))
+	d = d.Trim(min(1e-8/w.nodes[n].prior, 1e-5))
 	w.lost = max(w.lost, d.Lost*w.nodes[n].prior)
 	return d
 }
@@ -301,6 +302,10 @@ func (w *workshop) finish(k *kernel) {
 	}
 	slab := make([]float64, 2*total)
 	k.none = true
+	k.first = k.at[0].First
+	for _, d := range k.at[:tables] {
+		k.first = min(k.first, d.First)
+	}
 	for n, d := range k.at {
 		k.none = k.none && d.First == 0 && len(d.P) == 1
 		if n >= tables {

@@ -65,7 +65,7 @@ func (l *lane) settle(cap int) float64 {
 
 // laneTail is the probability (absolute) up to which an outermost cell of a
 // measure is moved into the next one, to keep the measure short.
-const laneTail = 1e-10
+const laneTail = 1e-9
 
 func (l *lane) trim() {
 	for l.hi-l.lo > 1 && l.p[l.lo] <= laneTail {
@@ -80,38 +80,47 @@ func (l *lane) trim() {
 	}
 }
 
+// cut returns the part of a kernel that is worth convolving with a measure of
+// that mass: what would stay below laneTail at either end is left out and
+// returned, to be put into the outermost cells kept.
+func cut(k chairtime.Dist, mass float64) (part []float64, first int, low, high float64) {
+	lo, hi := 0, len(k.P)
+	bound := laneTail / mass
+	for hi-lo > 1 && k.P[lo] <= bound {
+		low += k.P[lo]
+		lo++
+	}
+	for hi-lo > 1 && k.P[hi-1] <= bound {
+		high += k.P[hi-1]
+		hi--
+	}
+	return k.P[lo:hi], k.First + lo, low, high
+}
+
 // convolve adds q times the convolution of cells, the first of which lies at the
-// given minute, with a kernel. Ends of the kernel that would stay below laneTail
-// are moved into the outermost cells kept.
+// given minute, with a kernel.
 func (l *lane) convolve(space *chairtime.Convolver, first int, cells []float64, k chairtime.Dist, q float64) {
 	if len(cells) == 0 || len(k.P) == 0 || q == 0 {
 		return
 	}
-	lo, hi := 0, len(k.P)
-	low, high := 0.0, 0.0
-	if bound := laneTail / (q * sum(cells)); bound > 1e-9 {
-		for hi-lo > 1 && k.P[lo] <= bound {
-			low += k.P[lo]
-			lo++
-		}
-		for hi-lo > 1 && k.P[hi-1] <= bound {
-			high += k.P[hi-1]
-			hi--
-		}
-	}
-	at := first + k.First + lo
-	l.grow(at, at+len(cells)+hi-lo-1)
-	space.Add(l.p[at:at+len(cells)+hi-lo-1], cells, k.P[lo:hi], q)
+	p, at, low, high := cut(k, q*sum(cells))
+	at += first
+	end := at + len(cells) + len(p) - 1
+	l.grow(at, end)
+	space.Add(l.p[at:end], cells, p, q)
 	if low > 0 {
 		l.add(at, cells, q*low)
 	}
 	if high > 0 {
-		l.add(at+hi-lo-1, cells, q*high)
+		l.add(at+len(p)-1, cells, q*high)
 	}
 }
 
 // addUpTo is add with everything beyond a minute put into its cell.
 func (l *lane) addUpTo(last, first int, p []float64, q float64) {
+	if len(p) == 0 || q == 0 {
+		return
+	}
 	if first > last {
 		l.add(last, []float64{sum(p)}, q)
 		return
@@ -128,28 +137,29 @@ func (l *lane) convolveUpTo(space *chairtime.Convolver, last, first int, cells [
 	if len(cells) == 0 || len(k.P) == 0 || q == 0 {
 		return
 	}
-	at := first + k.First
-	if at > last {
-		l.add(last, []float64{sum(cells) * sum(k.P)}, q)
-		return
-	}
-	end := at + len(cells) + len(k.P) - 1
-	if end-1 <= last {
-		l.convolve(space, first, cells, k, q)
-		return
-	}
-	l.grow(at, last+1)
-	space.Add(l.p[at:last+1], cells, k.P, q)
-	// What lies beyond: for every cell, the part of the kernel that reaches there.
-	beyond, tail := 0.0, 0.0
-	i := len(k.P) // kernel cells from i on are in tail
-	for c, x := range cells {
-		reach := last - first - k.First - c // last kernel index that stays within
-		for i > max(reach+1, 0) {
-			i--
-			tail += k.P[i]
+	p, at, low, high := cut(k, q*sum(cells))
+	at += first
+	if end := at + len(cells) + len(p) - 1; end-1 <= last {
+		l.grow(at, end)
+		space.Add(l.p[at:end], cells, p, q)
+	} else if at > last {
+		l.add(last, []float64{sum(cells)}, q*sum(p))
+	} else {
+		l.grow(at, last+1)
+		space.Add(l.p[at:last+1], cells, p, q)
+		// What lies beyond: for every cell, the part of the kernel that reaches there.
+		beyond, tail := 0.0, 0.0
+		i := len(p) // kernel cells from i on are in tail
+		for c, x := range cells {
+			reach := last - at - c // last kernel index that stays within
+			for i > max(reach+1, 0) {
+				i--
+				tail += p[i]
+			}
+			beyond += x * tail
 		}
-		beyond += x * tail
+		l.p[last] += q * beyond
 	}
-	l.p[last] += q * beyond
+	l.addUpTo(last, at, cells, q*low)
+	l.addUpTo(last, at+len(p)-1, cells, q*high)
 }

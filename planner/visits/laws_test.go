@@ -14,7 +14,7 @@ func anyTooth() *rapid.Generator[Model] {
 	return rapid.Custom(func(t *rapid.T) Model {
 		m := lowerMolar()
 		most := rapid.IntRange(2, 4).Draw(t, "most canals")
-		cut(&m, most)
+		fewer(&m, most)
 		sum := 0.0
 		for n := 1; n <= most; n++ {
 			m.Canals.P[n] = float64(rapid.IntRange(0, 10).Draw(t, "belief"))
@@ -39,8 +39,8 @@ func anyTooth() *rapid.Generator[Model] {
 	})
 }
 
-// cut leaves the first canals only.
-func cut(m *Model, most int) {
+// fewer leaves the first canals only.
+func fewer(m *Model, most int) {
 	m.Canals.P = m.Canals.P[:most+1]
 	m.Canals.Names = m.Canals.Names[:most]
 	for i := range m.Stages {
@@ -140,7 +140,7 @@ func TestMoreCanalsTakeLonger(t *testing.T) {
 		for i := 1; i < len(d.Found); i++ {
 			fewer, more := d.Found[i-1].Minutes, d.Found[i].Minutes
 			for x := 0; x <= m.Cap; x += 3 {
-				if more.AtMost(x) > fewer.AtMost(x)+1e-7 {
+				if more.AtMost(x) > fewer.AtMost(x)+1e-6 {
 					t.Fatalf("%d canals are done within %d minutes more often than %d", d.Found[i].Found, x, d.Found[i-1].Found)
 				}
 			}
@@ -265,7 +265,7 @@ func TestNoChangeOfOneOrTwoEntriesImprovesAPlan(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if r.CostMicro < best.CostMicro-1 { // one millionth is the rounding of a cost
+			if r.CostMicro < best.CostMicro-10 { // measures are cut at 1e-9: a hundred thousandth of a minute is their noise
 				t.Errorf("option %d: %d changes lower the cost from %.6f to %.6f", k, n, best.Cost, r.Cost)
 			}
 		}

@@ -23,20 +23,20 @@ type outcome struct {
 func (r *run) follow() []*outcome {
 	sp := r.sp
 	weight := r.entryWeights()
-	before := r.lanes(len(sp.states), r.cases())
+	before := r.mem.grid(len(sp.states), r.cases())
 	for x, row := range weight {
 		for c, q := range row {
 			before[x][c].add(0, []float64{1}, q)
 		}
 	}
-	ends := r.lanes(len(sp.states), r.count())
-	byCase := make([]lane, r.cases())
+	ends := r.mem.grid(len(sp.states), r.count())
+	byCase := r.mem.grid(1, r.cases())[0]
 	mass := make([]float64, r.count())
 	var out []*outcome
 	for _, v := range r.visits {
-		o := &outcome{weight: weight, minutes: make([]float64, r.m.Cap+1), ends: matrix(len(sp.states), r.cases()),
+		o := &outcome{weight: weight, minutes: make([]float64, r.m.Cap+1), ends: r.mem.zeros(len(sp.states), r.cases()),
 			reached: make([]float64, 2*len(sp.states)), goes: make([]float64, 2*len(sp.states)),
-			total: r.lanes(len(sp.states), r.cases())}
+			total: r.mem.grid(len(sp.states), r.cases())}
 		for x0, row := range weight {
 			if sum(row) == 0 || sp.complete(sp.states[x0]) {
 				continue
@@ -54,7 +54,7 @@ func (r *run) follow() []*outcome {
 			}
 		}
 		out = append(out, o)
-		weight = matrix(len(sp.states), r.cases())
+		weight = r.mem.zeros(len(sp.states), r.cases())
 		for x := range weight {
 			if !sp.complete(sp.states[x]) {
 				copy(weight[x], o.ends[x])

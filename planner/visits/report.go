@@ -12,7 +12,7 @@ func (r *run) result(sweeps int, outs []*outcome) Result {
 	sp, m := r.sp, r.m
 	res := Result{Option: r.o, Numbers: r.numbers(sweeps)}
 	found := make([]float64, sp.most+1)
-	finished := matrix(sp.most+1, len(r.visits))
+	finished := r.mem.zeros(sp.most+1, len(r.visits))
 	total := make([]float64, m.Cap+1)
 	done := 0.0
 	for i, v := range r.visits {

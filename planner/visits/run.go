@@ -13,11 +13,13 @@ type run struct {
 	grid   []int // lengths to choose from
 	visits []*visit
 	space  chairtime.Convolver
+	mem    *memory
 	lost   float64
 
-	fixedLeft *int // one threshold everywhere, for comparison
-	moved     bool // the last forward pass changed a threshold
-	last      bool // the last sweep: choices that the whole would not notice are made too
+	fixedLeft *int  // one threshold everywhere, for comparison
+	moved     bool  // the last forward pass changed a threshold
+	short     error // a length that cannot hold the least visit
+	last      bool  // the last sweep: choices that the whole would not notice are made too
 
 	// The node set in use and what depends on it.
 	set     nodeSet
@@ -38,10 +40,11 @@ type tables struct {
 
 // working is space that is used again in every visit.
 type working struct {
-	gated  []float64
-	inflow [][]lane // by point and node: measure over minutes used, before the choice
-	first  [][]lane // by point and node: of visits that begin there
-	part   lane
+	gated   []float64
+	nothing []float64 // by case node
+	inflow  [][]lane  // by point and node: measure over minutes used, before the choice
+	first   [][]lane  // by point and node: of visits that begin there
+	part    lane
 }
 
 // visit is one visit's part of the plan.
@@ -61,14 +64,15 @@ type visit struct {
 	merged [][][]float64 // by point and node: measure over minutes left
 	mass   []float64     // by point: probability of coming to choose there
 	tables *tables
-	choice []int // lengths that the present sweep considers
-	rows   int   // minutes left that the tables follow
-	stale  bool  // the tables are to be computed anew
-	moved  []int // points whose threshold the last forward pass changed
+	choice [][]int // lengths considered, by state in which the visit begins
+	rows   []int   // minutes left that the tables follow, by point
+	limit  []int   // longest length for which they do, by state in which the visit begins
+	stale  bool    // the tables are to be computed anew
+	moved  []int   // points whose threshold the last forward pass changed
 	// From the backward pass, by begin state and case node.
 	curve [][][]float64 // cost by length on the grid
 	value [][]float64   // cost at the length chosen
-	least [][]float64   // expected minutes of the least visit
+	least []float64     // by begin state: expected minutes of the least visit
 }
 
 // A point is a state with or without filling barred: 2*state, plus 1 if barred.
@@ -103,7 +107,7 @@ func (r *run) opening(v *visit, x int) pair {
 // newRun prepares the solving of a validated option.
 func newRun(sp *space, ks *kernelSet, o Option) *run {
 	m := sp.m
-	r := &run{sp: sp, ks: ks, m: m, o: o, reach: m.Grid.Most}
+	r := &run{sp: sp, ks: ks, m: m, o: o, reach: m.Grid.Most, mem: memories.Get().(*memory)}
 	for l := m.Grid.Least; l <= m.Grid.Most; l += m.Grid.Step {
 		// Nobody is booked for longer than they can bear.
 		if b := o.Bear.Minutes; b == 0 || l <= b || len(r.grid) == 0 {
@@ -128,29 +132,31 @@ func newRun(sp *space, ks *kernelSet, o Option) *run {
 
 // use changes to another node set. Lengths and thresholds stay.
 func (r *run) use(purpose int) {
+	r.mem.reset()
 	r.set = r.ks.sets[purpose]
 	n := len(r.sp.states)
 	for _, v := range r.visits {
 		v.weight, v.merged = nil, nil
-		v.curve, v.value, v.least = make([][][]float64, n), make([][]float64, n), make([][]float64, n)
+		v.curve, v.value, v.least = make([][][]float64, n), make([][]float64, n), make([]float64, n)
 	}
-	r.work.inflow, r.work.first = r.lanes(2*n, r.count()), r.lanes(2*n, r.count())
+	r.work.inflow, r.work.first = r.mem.grid(2*n, r.count()), r.mem.grid(2*n, r.count())
 	r.rests()
 	if purpose == odds {
 		return
 	}
 	for _, v := range r.visits {
 		v.tables = r.newTables()
-		v.stale, v.rows, v.choice = true, 0, nil
+		v.stale, v.rows, v.choice, v.limit = true, nil, make([][]int, n), make([]int, n)
 	}
 	r.work.gated = make([]float64, r.reach+1)
+	r.work.nothing = make([]float64, r.cases())
 	r.ends()
 }
 
 func (r *run) newTables() *tables {
 	n := len(r.sp.states)
 	t := &tables{value: make([][][]float64, 2*n), goOn: make([][][]float64, 2*n), stop: make([][][]float64, n),
-		next: matrix(n, r.cases()), changed: make([]bool, 2*n)}
+		next: r.mem.zeros(n, r.cases()), changed: make([]bool, 2*n)}
 	for x := range n {
 		t.stop[x] = r.table()
 		for b := range 2 {
@@ -177,25 +183,8 @@ func (r *run) dist(k *kernel, n int) chairtime.Dist { return k.at[r.set.lo+n] }
 
 func (r *run) mean(k *kernel, n int) float64 { return k.mean[r.set.lo+n] }
 
-func (r *run) lanes(rows, columns int) [][]lane {
-	slab := make([]lane, rows*columns)
-	out := make([][]lane, rows)
-	for i := range out {
-		out[i] = slab[i*columns : (i+1)*columns : (i+1)*columns]
-	}
-	return out
-}
-
-func (r *run) table() [][]float64 { return matrix(r.count(), r.reach+1) }
-
-func matrix(rows, columns int) [][]float64 {
-	slab := make([]float64, rows*columns)
-	t := make([][]float64, rows)
-	for n := range t {
-		t[n] = slab[n*columns : (n+1)*columns : (n+1)*columns]
-	}
-	return t
-}
+// table is space for one value by node in use and minutes left.
+func (r *run) table() [][]float64 { return r.mem.matrix(r.count(), r.reach+1) }
 
 // ends tabulates the cost of ending a visit: work of the end block, and overrun
 // or idle by the minutes left before it.
@@ -227,7 +216,7 @@ func (r *run) ends() {
 // everything left, at its mean minutes.
 func (r *run) rests() {
 	states := r.sp.states
-	onward := matrix(len(states), r.count()) // mean minutes to the end
+	onward := r.mem.zeros(len(states), r.count()) // mean minutes to the end
 	r.rest = make([][]float64, len(states))
 	for x := len(states) - 1; x >= 0; x-- {
 		row := onward[x]
@@ -265,11 +254,11 @@ func (r *run) rests() {
 	}
 }
 
-// leastVisit is the mean minutes of the least visit that begins in the state, by
-// case node: start, one portion and the end after it, or the end alone when no
-// portion may begin.
-func (r *run) leastVisit(v *visit, x int) []float64 {
-	out := make([]float64, r.cases())
+// leastVisit is the mean minutes of the least visit that begins in the state:
+// start, one portion and the end after it, or the end alone when no portion may
+// begin.
+func (r *run) leastVisit(v *visit, x int) float64 {
+	out := 0.0
 	open := r.opening(v, x)
 	for n := range r.count() {
 		mean := 0.0
@@ -288,11 +277,16 @@ func (r *run) leastVisit(v *visit, x int) []float64 {
 				mean += e.prob * (r.mean(e.k, n) + e.k.mass*r.mean(r.ks.ends[e.to/2], n))
 			}
 		}
-		for _, h := range r.node(n).shares {
-			out[h.caseAt] += h.weight * mean
-		}
+		out += r.node(n).prior * mean
 	}
 	return out
+}
+
+// free gives the working space back; the run is not used any more.
+func (r *run) free() {
+	r.mem.reset()
+	memories.Put(r.mem)
+	r.mem = nil
 }
 
 func sum(v []float64) float64 {

@@ -26,8 +26,8 @@ func (r *run) solve() (Result, error) {
 	if err != nil {
 		return Result{}, err
 	}
-	if err := r.holdAll(outs); err != nil {
-		return Result{}, err
+	if r.short != nil {
+		return Result{}, r.short
 	}
 	return r.result(sweeps, outs), nil
 }
@@ -52,6 +52,7 @@ func (r *run) settle() int {
 			r.last = true
 			r.backward()
 			r.last = false
+			r.short = r.holdAll()
 			return sweep
 		}
 	}
@@ -126,43 +127,33 @@ func longerThan(minutes []float64, limit int) float64 {
 }
 
 // holdAll reports the first visit with a length that cannot hold the least visit,
-// given how the visits begin.
-func (r *run) holdAll(outs []*outcome) error {
-	for i, v := range r.visits {
-		if err := r.holds(v, outs[i].weight); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// holds reports a length that cannot hold the least visit.
-func (r *run) holds(v *visit, weight [][]float64) error {
-	short := func(length int, least, mass float64) error {
-		if mass > leastMass && float64(length)*mass < least {
-			return fmt.Errorf("visit %d of %d minutes: %w: want at least %d", v.number, length, ErrTooShort, int(math.Ceil(least/mass)))
+// in the mean over how the visit begins.
+func (r *run) holdAll() error {
+	short := func(v *visit, length int, least float64) error {
+		if float64(length) < least {
+			return fmt.Errorf("visit %d of %d minutes: %w: want at least %d", v.number, length, ErrTooShort, int(math.Ceil(least)))
 		}
 		return nil
 	}
-	least, mass, length := 0.0, 0.0, 0
-	for x, w := range weight {
-		if sum(w) == 0 {
-			continue
+	for _, v := range r.visits {
+		least, mass, length := 0.0, 0.0, 0
+		for x, w := range v.weight {
+			q := sum(w)
+			if q <= leastMass {
+				continue
+			}
+			if !v.ahead {
+				if err := short(v, v.length[x], v.least[x]); err != nil {
+					return err
+				}
+			}
+			least, mass, length = least+q*v.least[x], mass+q, v.length[x]
 		}
-		l, q := 0.0, 0.0
-		for c, minutes := range r.leastVisit(v, x) {
-			l += w[c] * minutes
-			q += w[c]
-		}
-		if !v.ahead {
-			if err := short(v.length[x], l, q); err != nil {
+		if v.ahead && mass > 0 {
+			if err := short(v, length, least/mass); err != nil {
 				return err
 			}
 		}
-		least, mass, length = least+l, mass+q, v.length[x]
-	}
-	if v.ahead {
-		return short(length, least, mass)
 	}
 	return nil
 }

@@ -1,6 +1,11 @@
 package visits
 
-import "sync"
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"sync"
+)
 
 // Solver solves models and keeps what it has computed about their steps: the
 // same steps under another belief, other costs, lengths or options are not
@@ -10,6 +15,12 @@ type Solver struct {
 	mu   sync.Mutex
 	key  shopKey
 	shop *workshop
+
+	// The model seen last, as JSON: its options share everything but lengths and
+	// thresholds. What is kept holds a copy, which the caller cannot change.
+	last   []byte
+	lastKS *kernelSet
+	lastSP *space
 }
 
 type shopKey struct {
@@ -27,6 +38,7 @@ func (s *Solver) Solve(m Model, o Option) (Result, error) {
 	if err != nil {
 		return Result{}, err
 	}
+	defer r.free()
 	return r.solve()
 }
 
@@ -36,6 +48,7 @@ func (s *Solver) Distribution(m Model) (Treatment, error) {
 	if err != nil {
 		return Treatment{}, err
 	}
+	defer r.free()
 	r.use(odds)
 	return r.treatment(), nil
 }
@@ -46,6 +59,7 @@ func (s *Solver) Follow(m Model, o Option, lengths []Length, table []Entry) (Res
 	if err != nil {
 		return Result{}, err
 	}
+	defer r.free()
 	if err := r.given(lengths, table); err != nil {
 		return Result{}, err
 	}
@@ -61,15 +75,26 @@ func (s *Solver) prepare(m Model, o Option) (*run, error) {
 	if err != nil {
 		return nil, err
 	}
-	sp := newSpace(m)
-	sp.enumerate()
 	key := shopKey{m.Factor, m.Cap, o.counts(m.Factor)}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.shop == nil || s.key != key || len(s.shop.kernels) > keepKernels {
-		s.key, s.shop = key, newWorkshop(m.Factor, m.Cap, key.counts)
+		s.key, s.shop, s.last = key, newWorkshop(m.Factor, m.Cap, key.counts), nil
 	}
-	return newRun(sp, s.shop.kernelsOf(sp), o), nil
+	text, err := json.Marshal(m)
+	if err != nil {
+		return nil, fmt.Errorf("model: %w", err)
+	}
+	if !bytes.Equal(s.last, text) {
+		var own Model
+		if err := json.Unmarshal(text, &own); err != nil {
+			return nil, fmt.Errorf("model: %w", err)
+		}
+		sp := newSpace(own)
+		sp.enumerate()
+		s.last, s.lastSP, s.lastKS = text, sp, s.shop.kernelsOf(sp)
+	}
+	return newRun(s.lastSP, s.lastKS, o), nil
 }
 
 // Solve finds the appointment lengths and the go-on table that cost least for

@@ -33,12 +33,17 @@ func (r *run) treatment() Treatment {
 	return t
 }
 
-// straight follows the treatment through one visit without stops, gates or
-// barring, and returns the distribution of its minutes by canals found, and the
-// odds of each number.
+// straight returns the distribution of the minutes of a treatment in one visit
+// without stops, gates or barring, by canals found, and the odds of each number.
+// All options share it.
 func (r *run) straight() ([]chairtime.Dist, []float64) {
+	r.ks.once.Do(func() { r.ks.oneGo, r.ks.chance = r.goStraight() })
+	return r.ks.oneGo, r.ks.chance
+}
+
+func (r *run) goStraight() ([]chairtime.Dist, []float64) {
 	sp := r.sp
-	at := r.lanes(len(sp.states), r.count())
+	at := r.mem.grid(len(sp.states), r.count())
 	for _, b := range sp.entry {
 		x := sp.index[b.state]
 		for n := range r.count() {
@@ -49,7 +54,7 @@ func (r *run) straight() ([]chairtime.Dist, []float64) {
 			}
 		}
 	}
-	by, odds := make([]lane, sp.most+1), make([]float64, sp.most+1)
+	by, odds := r.mem.grid(1, sp.most+1)[0], make([]float64, sp.most+1)
 	for x, s := range sp.states {
 		for n := range r.count() {
 			l := &at[x][n]

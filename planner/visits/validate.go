@@ -57,7 +57,7 @@ func Validate(m Model) error {
 	c.whole("grid.least", m.Grid.Least, 1, m.Cap)
 	c.whole("grid.most", m.Grid.Most, m.Grid.Least, m.Cap)
 	c.whole("grid.step", m.Grid.Step, 1, m.Cap)
-	c.check(c.err == nil && (m.Grid.Most-m.Grid.Least)%max(m.Grid.Step, 1) == 0, "grid.step", "%d does not lead from %d to %d in whole steps", m.Grid.Step, m.Grid.Least, m.Grid.Most)
+	c.check(c.err == nil && (m.Grid.Most-m.Grid.Least)%max(m.Grid.Step, 1) == 0, "grid.step", "%d: want a step that leads from %d to %d exactly", m.Grid.Step, m.Grid.Least, m.Grid.Most)
 	c.bear("bear", m.Bear)
 	c.check(m.Clock == NearestMinute, "clock", "%q: want %q", m.Clock, NearestMinute)
 	return c.err

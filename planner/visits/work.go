@@ -1,5 +1,11 @@
 package visits
 
+import (
+	"sync"
+
+	"github.com/visitwright/visitwright/planner/chairtime"
+)
+
 // work collects the content of a piece of work: sums on the fine lattice, whole
 // fixed minutes, the steps that overlap with a contact, and the events that bar
 // filling.
@@ -130,9 +136,14 @@ type kernelSet struct {
 	bars         []bool   // by state: can be met with filling barred while something is left to fill
 	barrable     bool     // whether any event bars filling
 	met          []bool   // by state: a portion leads there
+	resumes      []bool   // by state: a later visit can begin there
 	edges        [][]edge // by point: where a portion begun there leads
 	straight     [][]edge // by state: the same when barring does not count
 	lost         float64
+
+	once   sync.Once // guards oneGo and chance
+	oneGo  []chairtime.Dist
+	chance []float64
 }
 
 // pair is a piece of work by whether filling is barred afterwards.
@@ -182,6 +193,14 @@ func (w *workshop) kernelsOf(sp *space) *kernelSet {
 		}
 	}
 	ks.link(sp, w)
+	ks.resumes = make([]bool, n)
+	for x, s := range sp.states {
+		if sp.complete(s) {
+			continue
+		}
+		// A visit ends in a state after a portion, or where the next may not begin.
+		ks.resumes[x] = ks.met[x] || ks.checks[x] != nil || sp.fills[s.Stage]
+	}
 	return ks
 }
 
