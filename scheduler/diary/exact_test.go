@@ -150,6 +150,9 @@ func drawVisit(t *rapid.T, i int) diary.Visit {
 	if rapid.IntRange(0, 5).Draw(t, "no nurse") == 0 {
 		v.Parts = slices.DeleteFunc(v.Parts, func(p diary.Part) bool { return p.Needs == diary.KindNurse })
 	}
+	if rapid.IntRange(0, 3).Draw(t, "odd parts") == 0 {
+		v.Parts = drawParts(t, minutes)
+	}
 	v.Window = diary.Window{Earliest: rapid.SampledFrom([]int{0, 0, 0, 1, 2}).Draw(t, "earliest"), Target: diary.NoTarget, Latest: diary.NoLatest}
 	if i == 0 {
 		v.Window.Earliest = 0
@@ -171,6 +174,28 @@ func drawVisit(t *rapid.T, i int) diary.Visit {
 		v.Rooms = []string{"R0"}
 	}
 	return v
+}
+
+// drawParts cuts a visit into parts as no practice would, in any order.
+func drawParts(t *rapid.T, minutes int) []diary.Part {
+	var out []diary.Part
+	for _, needs := range []diary.Part{{Needs: diary.KindUnit, Equipment: "microscope"}, {Needs: diary.KindNurse}, {Needs: diary.KindClinician}, {Needs: diary.KindRoom}} {
+		if needs.Needs >= diary.KindNurse && rapid.Bool().Draw(t, "not needed") {
+			continue
+		}
+		at := -5 * rapid.IntRange(-2, 3).Draw(t, "first part")
+		for range rapid.IntRange(1, 3).Draw(t, "parts") {
+			p := needs
+			p.From = at
+			p.To = at + 5*rapid.IntRange(1, 3).Draw(t, "part")
+			if p.To > minutes+20 {
+				break
+			}
+			out = append(out, p)
+			at = p.To + 5*rapid.IntRange(0, 2).Draw(t, "between")
+		}
+	}
+	return rapid.Permutation(out).Draw(t, "order")
 }
 
 func drawRequest(t *rapid.T, p *diary.Practice, first civil.Date, days int) *diary.Request {
