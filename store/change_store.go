@@ -94,5 +94,19 @@ func (s *Store) Tidy(ctx context.Context) error {
 			return err
 		}
 	}
+	return s.tidyFile(ctx)
+}
+
+// tidyFile lets SQLite look after its statistics and its log. Another process
+// that reads just now keeps the log from being cut: the next time does it.
+func (s *Store) tidyFile(ctx context.Context) error {
+	if s.postgres {
+		return nil
+	}
+	for _, text := range []string{"PRAGMA optimize", "PRAGMA wal_checkpoint(TRUNCATE)"} {
+		if _, err := s.writer.ExecContext(ctx, text); err != nil {
+			return s.clean(ctx, err)
+		}
+	}
 	return nil
 }

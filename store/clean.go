@@ -63,6 +63,17 @@ func (s *Store) clean(ctx context.Context, err error) error {
 	return &Problem{Kind: kind, cause: err}
 }
 
+// outward turns the kinds that only the store knows into public ones.
+func outward(err error) error {
+	switch {
+	case errors.Is(err, errGaveWay):
+		return &Problem{Kind: ErrBusy, cause: err}
+	case errors.Is(err, errRefusedByTrigger):
+		return &Problem{Kind: ErrInternal, cause: err}
+	}
+	return err
+}
+
 func describeSQLite(err error) string {
 	var e *sqlite3.Error
 	if errors.As(err, &e) {

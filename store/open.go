@@ -88,9 +88,9 @@ func Open(ctx context.Context, c Config) (*Store, error) {
 		s.postgres = true
 		err = s.openPostgres(ctx, c)
 	case strings.Contains(c.Database, "://"):
-		return nil, fmt.Errorf("store: database %q: want a file path or postgres://...", scheme+"://")
+		return nil, fmt.Errorf("store: the database %q is not known: want a file path or a URL that begins with postgres://", scheme)
 	case c.Database == "":
-		return nil, errors.New("store: no database given: want a file path or postgres://...")
+		return nil, errors.New("store: no database given: want a file path or a URL that begins with postgres://")
 	case c.Clock == nil:
 		return nil, errors.New("store: a SQLite file needs a clock")
 	default:

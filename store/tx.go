@@ -91,9 +91,9 @@ func write[T any](ctx context.Context, s *Store, call Call, fn func(*tx) (T, err
 				return again, nil
 			}
 		}
-		return zero, err
+		return zero, outward(err)
 	}
-	return zero, &Problem{Kind: ErrBusy, cause: err}
+	return zero, outward(err)
 }
 
 func writeOnce[T any](ctx context.Context, s *Store, call Call, fn func(*tx) (T, error)) (out T, err error) {
@@ -186,7 +186,7 @@ func (s *Store) view(ctx context.Context, call Call, fn func(querier, time.Time)
 		return s.clean(ctx, err)
 	}
 	defer func() { _ = q.tx.Rollback() }() // nothing was written
-	return s.clean(ctx, fn(q, now))
+	return outward(s.clean(ctx, fn(q, now)))
 }
 
 // glance runs fn for reads of one statement, which are a snapshot by
@@ -198,7 +198,7 @@ func (s *Store) glance(ctx context.Context, call Call, fn func(querier, time.Tim
 	if err := checkCall(call); err != nil {
 		return err
 	}
-	return s.clean(ctx, fn(pooled{s.onRead}, s.clock().UTC().Truncate(time.Microsecond)))
+	return outward(s.clean(ctx, fn(pooled{s.onRead}, s.clock().UTC().Truncate(time.Microsecond))))
 }
 
 func checkCall(c Call) error {

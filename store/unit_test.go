@@ -21,7 +21,7 @@ func TestIDsSortByTheirTimeAndAreIDs(t *testing.T) {
 			r.Fatalf("%s at %v, %s at %v", x, a, y, b)
 		}
 	})
-	if newID(at) == newID(at) {
+	if first, second := newID(at), newID(at); first == second {
 		t.Error("two ids of one moment are the same")
 	}
 }
