@@ -66,6 +66,11 @@ const (
 	// An override names something that does not exist, or that cannot be
 	// overridden so.
 	ErrorReason_ERROR_REASON_INVALID_OVERRIDE ErrorReason = 207
+	// An entry of a visit does not fit the visit as it stands; BadRequest names
+	// the field of the entry and what would be right.
+	ErrorReason_ERROR_REASON_MARK_DOES_NOT_FIT ErrorReason = 208
+	// Identity and alerts are confirmed before a visit begins.
+	ErrorReason_ERROR_REASON_IDENTITY_NOT_CONFIRMED ErrorReason = 209
 	// No token came with the call. UNAUTHENTICATED.
 	ErrorReason_ERROR_REASON_TOKEN_MISSING ErrorReason = 301
 	// The token is unknown, revoked or expired. UNAUTHENTICATED.
@@ -159,6 +164,8 @@ const (
 	ErrorReason_ERROR_REASON_WRONG_RESOURCE ErrorReason = 718
 	// An answer asks for urgent care first.
 	ErrorReason_ERROR_REASON_RED_FLAG ErrorReason = 719
+	// Another visit of the case has begun and not ended.
+	ErrorReason_ERROR_REASON_VISIT_RUNNING ErrorReason = 720
 	// The clock skips this local time. INVALID_ARGUMENT.
 	ErrorReason_ERROR_REASON_TIME_IN_GAP ErrorReason = 801
 	// The clock shows this local time twice. INVALID_ARGUMENT.
@@ -212,6 +219,8 @@ var (
 		205: "ERROR_REASON_IMPOSSIBLE_FIGURE",
 		206: "ERROR_REASON_LENGTH_OFF_GRID",
 		207: "ERROR_REASON_INVALID_OVERRIDE",
+		208: "ERROR_REASON_MARK_DOES_NOT_FIT",
+		209: "ERROR_REASON_IDENTITY_NOT_CONFIRMED",
 		301: "ERROR_REASON_TOKEN_MISSING",
 		302: "ERROR_REASON_TOKEN_INVALID",
 		303: "ERROR_REASON_ROLE_NOT_ALLOWED",
@@ -257,6 +266,7 @@ var (
 		717: "ERROR_REASON_CLOSED",
 		718: "ERROR_REASON_WRONG_RESOURCE",
 		719: "ERROR_REASON_RED_FLAG",
+		720: "ERROR_REASON_VISIT_RUNNING",
 		801: "ERROR_REASON_TIME_IN_GAP",
 		802: "ERROR_REASON_TIME_AMBIGUOUS",
 		803: "ERROR_REASON_UNKNOWN_ZONE",
@@ -289,6 +299,8 @@ var (
 		"ERROR_REASON_IMPOSSIBLE_FIGURE":            205,
 		"ERROR_REASON_LENGTH_OFF_GRID":              206,
 		"ERROR_REASON_INVALID_OVERRIDE":             207,
+		"ERROR_REASON_MARK_DOES_NOT_FIT":            208,
+		"ERROR_REASON_IDENTITY_NOT_CONFIRMED":       209,
 		"ERROR_REASON_TOKEN_MISSING":                301,
 		"ERROR_REASON_TOKEN_INVALID":                302,
 		"ERROR_REASON_ROLE_NOT_ALLOWED":             303,
@@ -334,6 +346,7 @@ var (
 		"ERROR_REASON_CLOSED":                       717,
 		"ERROR_REASON_WRONG_RESOURCE":               718,
 		"ERROR_REASON_RED_FLAG":                     719,
+		"ERROR_REASON_VISIT_RUNNING":                720,
 		"ERROR_REASON_TIME_IN_GAP":                  801,
 		"ERROR_REASON_TIME_AMBIGUOUS":               802,
 		"ERROR_REASON_UNKNOWN_ZONE":                 803,
@@ -382,7 +395,7 @@ var File_visitwright_v1_errors_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_errors_proto_rawDesc = "" +
 	"\n" +
-	"\x1bvisitwright/v1/errors.proto\x12\x0evisitwright.v1*\xa5\x15\n" +
+	"\x1bvisitwright/v1/errors.proto\x12\x0evisitwright.v1*\x95\x16\n" +
 	"\vErrorReason\x12\x1c\n" +
 	"\x18ERROR_REASON_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aERROR_REASON_INVALID_FIELD\x10e\x12\x1d\n" +
@@ -399,7 +412,9 @@ const file_visitwright_v1_errors_proto_rawDesc = "" +
 	"#ERROR_REASON_CONTRADICTORY_EVIDENCE\x10\xcc\x01\x12#\n" +
 	"\x1eERROR_REASON_IMPOSSIBLE_FIGURE\x10\xcd\x01\x12!\n" +
 	"\x1cERROR_REASON_LENGTH_OFF_GRID\x10\xce\x01\x12\"\n" +
-	"\x1dERROR_REASON_INVALID_OVERRIDE\x10\xcf\x01\x12\x1f\n" +
+	"\x1dERROR_REASON_INVALID_OVERRIDE\x10\xcf\x01\x12#\n" +
+	"\x1eERROR_REASON_MARK_DOES_NOT_FIT\x10\xd0\x01\x12(\n" +
+	"#ERROR_REASON_IDENTITY_NOT_CONFIRMED\x10\xd1\x01\x12\x1f\n" +
 	"\x1aERROR_REASON_TOKEN_MISSING\x10\xad\x02\x12\x1f\n" +
 	"\x1aERROR_REASON_TOKEN_INVALID\x10\xae\x02\x12\"\n" +
 	"\x1dERROR_REASON_ROLE_NOT_ALLOWED\x10\xaf\x02\x12$\n" +
@@ -444,7 +459,8 @@ const file_visitwright_v1_errors_proto_rawDesc = "" +
 	"\x1aERROR_REASON_OUTSIDE_HOURS\x10\xcc\x05\x12\x18\n" +
 	"\x13ERROR_REASON_CLOSED\x10\xcd\x05\x12 \n" +
 	"\x1bERROR_REASON_WRONG_RESOURCE\x10\xce\x05\x12\x1a\n" +
-	"\x15ERROR_REASON_RED_FLAG\x10\xcf\x05\x12\x1d\n" +
+	"\x15ERROR_REASON_RED_FLAG\x10\xcf\x05\x12\x1f\n" +
+	"\x1aERROR_REASON_VISIT_RUNNING\x10\xd0\x05\x12\x1d\n" +
 	"\x18ERROR_REASON_TIME_IN_GAP\x10\xa1\x06\x12 \n" +
 	"\x1bERROR_REASON_TIME_AMBIGUOUS\x10\xa2\x06\x12\x1e\n" +
 	"\x19ERROR_REASON_UNKNOWN_ZONE\x10\xa3\x06\x12 \n" +

@@ -23,6 +23,63 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// Who may see the figures of one clinician.
+type FiguresSeenBy int32
+
+const (
+	// The clinician alone.
+	FiguresSeenBy_FIGURES_SEEN_BY_UNSPECIFIED FiguresSeenBy = 0
+	// The clinician alone.
+	FiguresSeenBy_FIGURES_SEEN_BY_OWNER FiguresSeenBy = 1
+	// The clinician and the manager.
+	FiguresSeenBy_FIGURES_SEEN_BY_MANAGER FiguresSeenBy = 2
+	// All clinicians and the manager.
+	FiguresSeenBy_FIGURES_SEEN_BY_CLINICIANS FiguresSeenBy = 3
+)
+
+// Enum value maps for FiguresSeenBy.
+var (
+	FiguresSeenBy_name = map[int32]string{
+		0: "FIGURES_SEEN_BY_UNSPECIFIED",
+		1: "FIGURES_SEEN_BY_OWNER",
+		2: "FIGURES_SEEN_BY_MANAGER",
+		3: "FIGURES_SEEN_BY_CLINICIANS",
+	}
+	FiguresSeenBy_value = map[string]int32{
+		"FIGURES_SEEN_BY_UNSPECIFIED": 0,
+		"FIGURES_SEEN_BY_OWNER":       1,
+		"FIGURES_SEEN_BY_MANAGER":     2,
+		"FIGURES_SEEN_BY_CLINICIANS":  3,
+	}
+)
+
+func (x FiguresSeenBy) Enum() *FiguresSeenBy {
+	p := new(FiguresSeenBy)
+	*p = x
+	return p
+}
+
+func (x FiguresSeenBy) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (FiguresSeenBy) Descriptor() protoreflect.EnumDescriptor {
+	return file_visitwright_v1_practice_proto_enumTypes[0].Descriptor()
+}
+
+func (FiguresSeenBy) Type() protoreflect.EnumType {
+	return &file_visitwright_v1_practice_proto_enumTypes[0]
+}
+
+func (x FiguresSeenBy) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use FiguresSeenBy.Descriptor instead.
+func (FiguresSeenBy) EnumDescriptor() ([]byte, []int) {
+	return file_visitwright_v1_practice_proto_rawDescGZIP(), []int{0}
+}
+
 // How one practice works. One record per practice.
 type PracticeSettings struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -70,6 +127,12 @@ type PracticeSettings struct {
 	// The practice's own instruction for urgent care, shown first when a red
 	// flag is raised.
 	UrgentInstruction string `protobuf:"bytes,13,opt,name=urgent_instruction,json=urgentInstruction,proto3" json:"urgent_instruction,omitempty"`
+	// What to do first when something happens in the chair: the practice's own
+	// instructions, shown in place of those that ship.
+	ChairInstructions []*ChairInstruction `protobuf:"bytes,22,rep,name=chair_instructions,json=chairInstructions,proto3" json:"chair_instructions,omitempty"`
+	// Who may see the figures of one clinician; nothing set means the clinician
+	// alone.
+	ClinicianFigures FiguresSeenBy `protobuf:"varint,23,opt,name=clinician_figures,json=clinicianFigures,proto3,enum=visitwright.v1.FiguresSeenBy" json:"clinician_figures,omitempty"`
 	// When the settings were last changed. Output only.
 	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
 	// Changes with every change; send it back with an update.
@@ -239,6 +302,20 @@ func (x *PracticeSettings) GetUrgentInstruction() string {
 		return x.UrgentInstruction
 	}
 	return ""
+}
+
+func (x *PracticeSettings) GetChairInstructions() []*ChairInstruction {
+	if x != nil {
+		return x.ChairInstructions
+	}
+	return nil
+}
+
+func (x *PracticeSettings) GetClinicianFigures() FiguresSeenBy {
+	if x != nil {
+		return x.ClinicianFigures
+	}
+	return FiguresSeenBy_FIGURES_SEEN_BY_UNSPECIFIED
 }
 
 func (x *PracticeSettings) GetUpdateTime() *timestamppb.Timestamp {
@@ -439,11 +516,67 @@ func (x *OwnStep) GetMinutes() *Minutes {
 	return nil
 }
 
+// What to do first when something happens in the chair.
+type ChairInstruction struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Catalogue id (catalogue "chair-events").
+	Event string `protobuf:"bytes,1,opt,name=event,proto3" json:"event,omitempty"`
+	// The instruction.
+	Text          string `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ChairInstruction) Reset() {
+	*x = ChairInstruction{}
+	mi := &file_visitwright_v1_practice_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ChairInstruction) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ChairInstruction) ProtoMessage() {}
+
+func (x *ChairInstruction) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_practice_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ChairInstruction.ProtoReflect.Descriptor instead.
+func (*ChairInstruction) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_practice_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *ChairInstruction) GetEvent() string {
+	if x != nil {
+		return x.Event
+	}
+	return ""
+}
+
+func (x *ChairInstruction) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
 var File_visitwright_v1_practice_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_practice_proto_rawDesc = "" +
 	"\n" +
-	"\x1dvisitwright/v1/practice.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a visitwright/v1/anaesthetic.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xa5\t\n" +
+	"\x1dvisitwright/v1/practice.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a visitwright/v1/anaesthetic.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xd6\n" +
+	"\n" +
 	"\x10PracticeSettings\x12\x1b\n" +
 	"\x04name\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18xR\x04name\x12\x1d\n" +
 	"\x05title\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18xR\x05title\x12\x1b\n" +
@@ -466,7 +599,9 @@ const file_visitwright_v1_practice_proto_rawDesc = "" +
 	"\fanaesthetics\x18\x14 \x03(\v2#.visitwright.v1.AnaestheticSolutionB\b\xbaH\x05\x92\x01\x02\x10\bR\fanaesthetics\x12&\n" +
 	"\x0fcore_same_visit\x18\x15 \x01(\bR\rcoreSameVisit\x12#\n" +
 	"\ahorizon\x18\x13 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\b(\x00R\ahorizon\x127\n" +
-	"\x12urgent_instruction\x18\r \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x11urgentInstruction\x12;\n" +
+	"\x12urgent_instruction\x18\r \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x11urgentInstruction\x12Y\n" +
+	"\x12chair_instructions\x18\x16 \x03(\v2 .visitwright.v1.ChairInstructionB\b\xbaH\x05\x92\x01\x02\x10@R\x11chairInstructions\x12T\n" +
+	"\x11clinician_figures\x18\x17 \x01(\x0e2\x1d.visitwright.v1.FiguresSeenByB\b\xbaH\x05\x82\x01\x02\x10\x01R\x10clinicianFigures\x12;\n" +
 	"\vupdate_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"updateTime\x12\x1b\n" +
 	"\x04etag\x18\x0f \x01(\tB\a\xbaH\x04r\x02\x18PR\x04etagB\x0f\n" +
@@ -483,7 +618,16 @@ const file_visitwright_v1_practice_proto_rawDesc = "" +
 	"\aOwnStep\x120\n" +
 	"\x02id\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,39}$R\x02id\x12\x1f\n" +
 	"\x05title\x18\x02 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18PR\x05title\x129\n" +
-	"\aminutes\x18\x03 \x01(\v2\x17.visitwright.v1.MinutesB\x06\xbaH\x03\xc8\x01\x01R\aminutesBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
+	"\aminutes\x18\x03 \x01(\v2\x17.visitwright.v1.MinutesB\x06\xbaH\x03\xc8\x01\x01R\aminutes\"j\n" +
+	"\x10ChairInstruction\x126\n" +
+	"\x05event\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x05event\x12\x1e\n" +
+	"\x04text\x18\x02 \x01(\tB\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x04text*\x88\x01\n" +
+	"\rFiguresSeenBy\x12\x1f\n" +
+	"\x1bFIGURES_SEEN_BY_UNSPECIFIED\x10\x00\x12\x19\n" +
+	"\x15FIGURES_SEEN_BY_OWNER\x10\x01\x12\x1b\n" +
+	"\x17FIGURES_SEEN_BY_MANAGER\x10\x02\x12\x1e\n" +
+	"\x1aFIGURES_SEEN_BY_CLINICIANS\x10\x03BGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
 
 var (
 	file_visitwright_v1_practice_proto_rawDescOnce sync.Once
@@ -497,34 +641,39 @@ func file_visitwright_v1_practice_proto_rawDescGZIP() []byte {
 	return file_visitwright_v1_practice_proto_rawDescData
 }
 
-var file_visitwright_v1_practice_proto_msgTypes = make([]protoimpl.MessageInfo, 4)
+var file_visitwright_v1_practice_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_visitwright_v1_practice_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
 var file_visitwright_v1_practice_proto_goTypes = []any{
-	(*PracticeSettings)(nil),      // 0: visitwright.v1.PracticeSettings
-	(*FigureOverride)(nil),        // 1: visitwright.v1.FigureOverride
-	(*OwnSequence)(nil),           // 2: visitwright.v1.OwnSequence
-	(*OwnStep)(nil),               // 3: visitwright.v1.OwnStep
-	(ToothNotation)(0),            // 4: visitwright.v1.ToothNotation
-	(*LengthGrid)(nil),            // 5: visitwright.v1.LengthGrid
-	(*Cost)(nil),                  // 6: visitwright.v1.Cost
-	(*AnaestheticSolution)(nil),   // 7: visitwright.v1.AnaestheticSolution
-	(*timestamppb.Timestamp)(nil), // 8: google.protobuf.Timestamp
-	(*Minutes)(nil),               // 9: visitwright.v1.Minutes
+	(FiguresSeenBy)(0),            // 0: visitwright.v1.FiguresSeenBy
+	(*PracticeSettings)(nil),      // 1: visitwright.v1.PracticeSettings
+	(*FigureOverride)(nil),        // 2: visitwright.v1.FigureOverride
+	(*OwnSequence)(nil),           // 3: visitwright.v1.OwnSequence
+	(*OwnStep)(nil),               // 4: visitwright.v1.OwnStep
+	(*ChairInstruction)(nil),      // 5: visitwright.v1.ChairInstruction
+	(ToothNotation)(0),            // 6: visitwright.v1.ToothNotation
+	(*LengthGrid)(nil),            // 7: visitwright.v1.LengthGrid
+	(*Cost)(nil),                  // 8: visitwright.v1.Cost
+	(*AnaestheticSolution)(nil),   // 9: visitwright.v1.AnaestheticSolution
+	(*timestamppb.Timestamp)(nil), // 10: google.protobuf.Timestamp
+	(*Minutes)(nil),               // 11: visitwright.v1.Minutes
 }
 var file_visitwright_v1_practice_proto_depIdxs = []int32{
-	4, // 0: visitwright.v1.PracticeSettings.notation:type_name -> visitwright.v1.ToothNotation
-	5, // 1: visitwright.v1.PracticeSettings.grid:type_name -> visitwright.v1.LengthGrid
-	6, // 2: visitwright.v1.PracticeSettings.cost:type_name -> visitwright.v1.Cost
-	1, // 3: visitwright.v1.PracticeSettings.overrides:type_name -> visitwright.v1.FigureOverride
-	2, // 4: visitwright.v1.PracticeSettings.sequences:type_name -> visitwright.v1.OwnSequence
-	7, // 5: visitwright.v1.PracticeSettings.anaesthetics:type_name -> visitwright.v1.AnaestheticSolution
-	8, // 6: visitwright.v1.PracticeSettings.update_time:type_name -> google.protobuf.Timestamp
-	3, // 7: visitwright.v1.OwnSequence.steps:type_name -> visitwright.v1.OwnStep
-	9, // 8: visitwright.v1.OwnStep.minutes:type_name -> visitwright.v1.Minutes
-	9, // [9:9] is the sub-list for method output_type
-	9, // [9:9] is the sub-list for method input_type
-	9, // [9:9] is the sub-list for extension type_name
-	9, // [9:9] is the sub-list for extension extendee
-	0, // [0:9] is the sub-list for field type_name
+	6,  // 0: visitwright.v1.PracticeSettings.notation:type_name -> visitwright.v1.ToothNotation
+	7,  // 1: visitwright.v1.PracticeSettings.grid:type_name -> visitwright.v1.LengthGrid
+	8,  // 2: visitwright.v1.PracticeSettings.cost:type_name -> visitwright.v1.Cost
+	2,  // 3: visitwright.v1.PracticeSettings.overrides:type_name -> visitwright.v1.FigureOverride
+	3,  // 4: visitwright.v1.PracticeSettings.sequences:type_name -> visitwright.v1.OwnSequence
+	9,  // 5: visitwright.v1.PracticeSettings.anaesthetics:type_name -> visitwright.v1.AnaestheticSolution
+	5,  // 6: visitwright.v1.PracticeSettings.chair_instructions:type_name -> visitwright.v1.ChairInstruction
+	0,  // 7: visitwright.v1.PracticeSettings.clinician_figures:type_name -> visitwright.v1.FiguresSeenBy
+	10, // 8: visitwright.v1.PracticeSettings.update_time:type_name -> google.protobuf.Timestamp
+	4,  // 9: visitwright.v1.OwnSequence.steps:type_name -> visitwright.v1.OwnStep
+	11, // 10: visitwright.v1.OwnStep.minutes:type_name -> visitwright.v1.Minutes
+	11, // [11:11] is the sub-list for method output_type
+	11, // [11:11] is the sub-list for method input_type
+	11, // [11:11] is the sub-list for extension type_name
+	11, // [11:11] is the sub-list for extension extendee
+	0,  // [0:11] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_practice_proto_init() }
@@ -542,13 +691,14 @@ func file_visitwright_v1_practice_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_visitwright_v1_practice_proto_rawDesc), len(file_visitwright_v1_practice_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   4,
+			NumEnums:      1,
+			NumMessages:   5,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
 		GoTypes:           file_visitwright_v1_practice_proto_goTypes,
 		DependencyIndexes: file_visitwright_v1_practice_proto_depIdxs,
+		EnumInfos:         file_visitwright_v1_practice_proto_enumTypes,
 		MessageInfos:      file_visitwright_v1_practice_proto_msgTypes,
 	}.Build()
 	File_visitwright_v1_practice_proto = out.File
