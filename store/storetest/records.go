@@ -144,6 +144,19 @@ var recordTests = map[string]func(*bench){
 		_, err = b.s.UpdateCase(b.ctx, call(ours), store.CaseUpdate{ID: c.ID, Etag: c.Etag, Tooth: &primary})
 		wantProblem(b, err, store.ErrInvalid, "tooth")
 	},
+	"a case that somebody else changed meanwhile stays as it is": func(b *bench) {
+		c := b.openCase(ours)
+		first, second := "necrotic", "irreversible-pulpitis"
+		_, err := b.s.UpdateCase(b.ctx, call(ours), store.CaseUpdate{ID: c.ID, Etag: c.Etag, Diagnosis: &first})
+		b.must(err)
+		_, err = b.s.UpdateCase(b.ctx, call(ours), store.CaseUpdate{ID: c.ID, Etag: c.Etag, Diagnosis: &second})
+		wantKind(b, err, store.ErrStaleEtag)
+		got, err := b.s.GetCase(b.ctx, call(ours), c.ID)
+		b.must(err)
+		if got.Diagnosis != first {
+			b.Errorf("diagnosis %q, want %q", got.Diagnosis, first)
+		}
+	},
 	"settings and clinicians have etags": func(b *bench) {
 		p, err := b.s.GetPractice(b.ctx, call(ours))
 		b.must(err)
