@@ -2,6 +2,7 @@ package storetest
 
 import (
 	"errors"
+	"flag"
 	"fmt"
 	"maps"
 	"slices"
@@ -19,6 +20,11 @@ import (
 // in memory that knows nothing but intervals. After each step the whole diary
 // must equal the model, and every refusal must be one that the model expects.
 func TestModel(t *testing.T, backend Backend) {
+	if f := flag.Lookup("rapid.checks"); f.Value.String() == f.DefValue {
+		if err := flag.Set("rapid.checks", modelChecks); err != nil {
+			t.Fatal(err)
+		}
+	}
 	b := newBench(t, backend)
 	n := 0
 	rapid.Check(t, func(r *rapid.T) {

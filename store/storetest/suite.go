@@ -16,8 +16,11 @@ import (
 // Backend is one kind of database under test.
 type Backend struct {
 	Name string
-	// New returns the address of an empty, migrated place for one test.
+	// New returns a place for one test: its schema is up to date, its tables are
+	// empty.
 	New func(t *testing.T) Place
+	// Empty returns the address of a place that has no schema yet.
+	Empty func(t *testing.T) string
 }
 
 // Place is one database of one test.

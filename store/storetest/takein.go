@@ -123,7 +123,7 @@ var takeInTests = map[string]func(*bench){
 		wantKind(s, err, store.ErrWrongState)
 	}),
 	"ten thousand are taken in, and again": surgeryTest(func(s *surgery) {
-		const n = 10_000
+		const n = manyItems
 		items := make([]store.ExternalAppointment, n)
 		for i := range items {
 			day, slot := i/40, i%40 // 40 a day over 250 days, two rooms

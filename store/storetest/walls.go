@@ -113,14 +113,14 @@ var wallTests = map[string]func(*bench){
 // twoReplicasStart opens one empty database from several places at once; all
 // must come up, and the schema stands once.
 func twoReplicasStart(t *testing.T, backend Backend) {
-	place := backend.New(t)
+	database := backend.Empty(t)
 	clock := NewClock()
 	const replicas = 3
 	var wg sync.WaitGroup
 	stores := make([]*store.Store, replicas)
 	for i := range replicas {
 		wg.Go(func() {
-			s, err := store.Open(t.Context(), store.Config{Database: place.Database, Keys: TestKeys(t), Clock: clock.Now})
+			s, err := store.Open(t.Context(), store.Config{Database: database, Keys: TestKeys(t), Clock: clock.Now})
 			if err != nil {
 				t.Error(err)
 				return
