@@ -102,6 +102,8 @@ func (r *run) candidates(v *visit, x int) []int {
 	switch {
 	case v.fixed > 0:
 		return []int{v.fixed}
+	case r.keep:
+		return []int{now}
 	case now == 0:
 		return r.grid
 	}
@@ -159,9 +161,11 @@ func (r *run) backwardState(v *visit, x int, next []float64) bool {
 			if regoing {
 				r.goingOn(v, x, p, rows)
 			}
-			if !r.m.Stops[r.sp.states[x].Stage].Allowed {
+			switch {
+			case !r.m.Stops[r.sp.states[x].Stage].Allowed:
 				left = 0
-			} else {
+			case r.keep && v != r.current:
+			default:
 				best, gain := r.threshold(v, p, rows)
 				// A change that the whole treatment would not notice does not call for
 				// another sweep; the last sweep makes it.
@@ -373,7 +377,7 @@ func backwards(p, f []float64) float64 {
 func (r *run) lengths(v *visit) bool {
 	fell := false
 	total := make([]float64, r.reach+1)
-	if v.fixed == 0 && v.ahead && v.weight != nil {
+	if v.fixed == 0 && !r.keep && v.ahead && v.weight != nil {
 		least, mass, old := 0.0, 0.0, 0
 		var choice []int
 		for x, curve := range v.curve {
@@ -405,6 +409,7 @@ func (r *run) lengths(v *visit) bool {
 		switch {
 		case v.fixed > 0:
 			v.length[x] = v.fixed
+		case r.keep:
 		case v.ahead && v.weight != nil:
 		default:
 			w := r.set.cases

@@ -88,14 +88,19 @@ func (r *run) forwardVisit(v *visit) [][]float64 {
 			}
 		}
 	}
-	for x := range sp.states {
+	r.forwardPoints(v, longest, next)
+	return next
+}
+
+// forwardPoints takes the measures that wait through every point in turn.
+func (r *run) forwardPoints(v *visit, longest int, next [][]float64) {
+	for x := range r.sp.states {
 		for b := range 2 {
 			if b == 0 || r.ks.bars[x] {
 				r.forwardPoint(v, x, point(x, b == 1), longest, next)
 			}
 		}
 	}
-	return next
 }
 
 // forwardPoint takes the measure at one point through the choice and the next

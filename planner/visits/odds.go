@@ -112,7 +112,7 @@ func (r *run) collect(length, x int, weight []float64, before, cases []lane, o *
 // followFrom follows one visit from the state in which it begins; ends receives
 // the measure over the visit's minutes by the state in which it ends.
 func (r *run) followFrom(v *visit, x0 int, mass []float64, ends [][]lane, o *outcome) {
-	sp, w := r.sp, &r.work
+	w := &r.work
 	open := r.opening(v, x0)
 	for b, k := range [2]*kernel{open.clear, open.barred} {
 		if k == nil {
@@ -135,17 +135,22 @@ func (r *run) followFrom(v *visit, x0 int, mass []float64, ends [][]lane, o *out
 			r.spread(v, x0, p, n, l.lo, l.cells(), ends)
 		}
 	}
-	for x := x0 + 1; x < len(sp.states); x++ {
+	r.followOn(v, x0+1, v.length[x0], ends, o)
+}
+
+// followOn follows the measures that wait at points from a state on.
+func (r *run) followOn(v *visit, from, length int, ends [][]lane, o *outcome) {
+	for x := from; x < len(r.sp.states); x++ {
 		for b := range 2 {
 			p := point(x, b == 1)
 			for n := range r.count() {
-				l := &w.inflow[p][n]
+				l := &r.work.inflow[p][n]
 				if l.empty() {
 					continue
 				}
 				r.lost = max(r.lost, l.settle(r.m.Cap))
 				l.trim()
-				r.decide(v, x, p, n, v.length[x0], l, ends, o)
+				r.decide(v, x, p, n, length, l, ends, o)
 				l.reset()
 			}
 		}

@@ -16,10 +16,12 @@ type run struct {
 	mem    *memory
 	lost   float64
 
-	fixedLeft *int  // one threshold everywhere, for comparison
-	moved     bool  // the last forward pass changed a threshold
-	short     error // a length that cannot hold the least visit
-	last      bool  // the last sweep: choices that the whole would not notice are made too
+	keep      bool   // lengths and thresholds are given,
+	current   *visit // but for the rest of this visit
+	fixedLeft *int   // one threshold everywhere, for comparison
+	moved     bool   // the last forward pass changed a threshold
+	short     error  // a length that cannot hold the least visit
+	last      bool   // the last sweep: choices that the whole would not notice are made too
 
 	// The node set in use and what depends on it.
 	set     nodeSet

@@ -21,6 +21,8 @@ type Solver struct {
 	last   []byte
 	lastKS *kernelSet
 	lastSP *space
+
+	chair *Solver // for the question in the chair, with its own nodes
 }
 
 type shopKey struct {
