@@ -3,6 +3,7 @@ package planner
 import (
 	"strings"
 
+	"github.com/visitwright/visitwright/planner/chairside"
 	"github.com/visitwright/visitwright/planner/protocol"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
@@ -32,9 +33,27 @@ func stepEntries(c *protocol.Catalogue) ([]*vw.CatalogueEntry, error) {
 	return out, nil
 }
 
+// eventEntries lists what a person marks in the chair, in the order in which it
+// is offered, and then what the model reckons with beyond that.
 func eventEntries(c *protocol.Catalogue) ([]*vw.CatalogueEntry, error) {
 	var out []*vw.CatalogueEntry
+	marked, err := chairside.Events()
+	if err != nil {
+		return nil, err
+	}
+	seen := map[string]bool{}
+	for _, e := range marked {
+		seen[e.ID] = true
+		entry := &vw.CatalogueEntry{Id: e.ID, Title: e.Name, Explanation: e.First, Figures: figuresBelow(c, "events."+e.ID+".")}
+		if e.Minutes != nil {
+			entry.Figures = append(entry.Figures, figure(e.Minutes.Median, "min", "median", e.Minutes.Mark), figure(e.Minutes.LogSD, "1", "log_sd", e.Minutes.Mark))
+		}
+		out = append(out, entry)
+	}
 	for _, e := range c.Events() {
+		if seen[e.ID] {
+			continue
+		}
 		text := ""
 		if e.Bars {
 			text = "the tooth may not be filled in this visit"

@@ -8,6 +8,7 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
+	"github.com/visitwright/visitwright/planner/chairside"
 	"github.com/visitwright/visitwright/planner/difficulty"
 	"github.com/visitwright/visitwright/planner/protocol"
 	"github.com/visitwright/visitwright/planner/visits"
@@ -100,6 +101,11 @@ func (s *Service) checkSettings(v *vw.PracticeSettings) error {
 	if id := v.GetDifficultyEdition(); id != "" {
 		if _, err := difficulty.Criteria(difficulty.Edition(id)); err != nil {
 			return unknownID("settings.difficulty_edition", "difficulty-editions").Because(err)
+		}
+	}
+	for i, instruction := range v.GetChairInstructions() {
+		if _, err := chairside.FindEvent(instruction.GetEvent()); err != nil {
+			return unknownID(index("settings.chair_instructions", i)+".event", "chair-events").Because(err)
 		}
 	}
 	if err := checkAnaesthetic(v); err != nil {

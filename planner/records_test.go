@@ -18,8 +18,8 @@ import (
 	"github.com/visitwright/visitwright/store"
 )
 
-func contains(text string, any ...string) bool {
-	return slices.ContainsFunc(any, func(s string) bool { return strings.Contains(text, s) })
+func contains(text string, words ...string) bool {
+	return slices.ContainsFunc(words, func(s string) bool { return strings.Contains(text, s) })
 }
 
 func TestAnUpdateSetsWhatItsMaskNamesAndNothingElse(t *testing.T) {

@@ -122,7 +122,10 @@ func TestNegativeMinutesAndImpossibleSettingsAreRefused(t *testing.T) {
 		"a negative cost":                {func(s *vw.PracticeSettings) { s.Cost = &vw.Cost{Work: 1, Overrun: -1, Idle: 1} }, "IMPOSSIBLE_FIGURE", "settings.cost.overrun"},
 		"a zone of another world":        {func(s *vw.PracticeSettings) { s.Zone = "Middle-earth/Shire" }, "UNKNOWN_ZONE", "settings.zone"},
 		"an unknown dressing":            {func(s *vw.PracticeSettings) { s.Dressing = "honey" }, "UNKNOWN_CATALOGUE_ID", "settings.dressing"},
-		"an unknown profile":             {func(s *vw.PracticeSettings) { s.AnaestheticProfile = "atlantis" }, "UNKNOWN_CATALOGUE_ID", "settings.anaesthetic_profile"},
+		"an instruction for what never happens": {func(s *vw.PracticeSettings) {
+			s.ChairInstructions = []*vw.ChairInstruction{{Event: "meteor", Text: "Duck."}}
+		}, "UNKNOWN_CATALOGUE_ID", "settings.chair_instructions[0].event"},
+		"an unknown profile": {func(s *vw.PracticeSettings) { s.AnaestheticProfile = "atlantis" }, "UNKNOWN_CATALOGUE_ID", "settings.anaesthetic_profile"},
 		"an anaesthetic that is none": {func(s *vw.PracticeSettings) {
 			s.Anaesthetics = []*vw.AnaestheticSolution{{Agent: "brandy", Percent: 4, Vasoconstrictor: "none"}}
 		}, "UNKNOWN_CATALOGUE_ID", "settings.anaesthetics[0].agent"},

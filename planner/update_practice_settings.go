@@ -15,7 +15,8 @@ import (
 // settable are the settings that an update may set.
 var settable = []string{
 	"title", "zone", "notation", "grid", "cost", "anaesthetic_profile", "anaesthetics", "cartridge_ml", "difficulty_edition", "dressing",
-	"temporary", "overrides", "steps_off", "sequences", "microscope", "horizon", "core_same_visit", "urgent_instruction",
+	"temporary", "overrides", "steps_off", "sequences", "microscope", "horizon", "core_same_visit", "urgent_instruction", "chair_instructions",
+	"clinician_figures",
 }
 
 // UpdatePracticeSettings changes the settings.

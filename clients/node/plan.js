@@ -73,7 +73,9 @@ async function main() {
 if (import.meta.url === pathToFileURL(process.argv[1] ?? '').href) {
   main().catch((err) => {
     console.error(err.message);
-    for (const { field, description } of err.fields ?? []) console.error(`  ${field}: want ${description}`);
+    if (err.fields?.length > 1) {
+      for (const { field, description } of err.fields) console.error(`  ${field}: want ${description}`);
+    }
     process.exitCode = 1;
   });
 }

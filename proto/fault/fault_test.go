@@ -137,7 +137,7 @@ func TestWhatIsNotKnownIsLeftToTheServerToHide(t *testing.T) {
 	unknown := errors.New("pq: something new")
 	for _, err := range []error{unknown, store.ErrInternal, store.ErrSealed, &store.Problem{Kind: store.ErrNotFound, Resource: "tokens/t"}} {
 		got := fault.FromStore(err, "p", nil)
-		if got != err {
+		if got != err { //nolint:errorlint // the very same error must come back, not one that wraps it
 			t.Errorf("%v became %v", err, got)
 		}
 		if status.Code(got) != codes.Unknown {

@@ -60,7 +60,7 @@ func FromStore(err error, practice string, paths map[string]string) error {
 	case errors.As(err, &taken):
 		f := Stale(vw.ErrorReason_ERROR_REASON_PLACE_TAKEN, "", "the place was taken meanwhile; look for another")
 		if taken.Resource != "" {
-			f.With("resource", resourceName(practice, taken.Kind, taken.Resource))
+			f = f.With("resource", resourceName(practice, taken.Kind, taken.Resource))
 		}
 		return f.Because(err)
 	case errors.Is(err, store.ErrNotFound):

@@ -19,7 +19,7 @@ import (
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
-func invalid(t *testing.T, m proto.Message) (error, map[string]string) {
+func invalid(t *testing.T, m proto.Message) (map[string]string, error) {
 	t.Helper()
 	err := fault.FromValidation(protovalidate.Validate(m))
 	if err == nil {
@@ -29,11 +29,11 @@ func invalid(t *testing.T, m proto.Message) (error, map[string]string) {
 	for _, v := range details[*errdetails.BadRequest](t, err).GetFieldViolations() {
 		fields[v.GetField()] = v.GetDescription()
 	}
-	return err, fields
+	return fields, err
 }
 
 func TestEachBadFieldIsNamedWithItsRule(t *testing.T) {
-	_, fields := invalid(t, &vw.CreatePatientRequest{
+	fields, _ := invalid(t, &vw.CreatePatientRequest{
 		Parent: "practices/p", RequestId: "once",
 		Patient: &vw.Patient{Reference: "A 1", WeightKg: proto.Float64(700), Alerts: []*vw.Alert{{Kind: "Latex"}}},
 	})
@@ -55,12 +55,12 @@ func TestABadNameAndAnUnknownEnumValueHaveReasonsOfTheirOwn(t *testing.T) {
 		"UNKNOWN_ENUM_VALUE": &vw.GetPlanRequest{Name: "practices/p/cases/c/plans/1", View: 77},
 		"INVALID_FIELD":      &vw.ListCasesRequest{Parent: "practices/p", PageSize: -1},
 	} {
-		err, _ := invalid(t, m)
+		_, err := invalid(t, m)
 		if got := details[*errdetails.ErrorInfo](t, err).GetReason(); got != reason {
 			t.Errorf("%T: got %s, want %s", m, got, reason)
 		}
 	}
-	_, fields := invalid(t, &vw.GetPlanRequest{Name: "practices/p/cases/c"})
+	fields, _ := invalid(t, &vw.GetPlanRequest{Name: "practices/p/cases/c"})
 	if want := "practices/{id}/cases/{id}/plans/{number}"; !strings.Contains(fields["name"], want) {
 		t.Errorf("said %q, want %q in it", fields["name"], want)
 	}
@@ -68,7 +68,7 @@ func TestABadNameAndAnUnknownEnumValueHaveReasonsOfTheirOwn(t *testing.T) {
 
 func TestAFaultOfTheRulesThemselvesIsNotTheClients(t *testing.T) {
 	broken := errors.New("a rule does not compile")
-	if got := fault.FromValidation(broken); got != broken {
+	if got := fault.FromValidation(broken); got != broken { //nolint:errorlint // the very same error must come back
 		t.Errorf("it became %v", got)
 	}
 }
