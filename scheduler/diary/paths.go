@@ -184,6 +184,13 @@ func (f *finder) daysDrawn(out []item, path int32) bool {
 func (f *finder) open(li int32, gap, cost int) {
 	l := &f.links[li]
 	v, day, class := l.visit, l.after+gap, l.class
+	if f.req.Continuity == RequireSame && (v > 0 || f.seen >= 0) {
+		// Only one clinician will do: most days are ruled out by a look at that
+		// one's longest stretch.
+		if f.m.days[day].longest[f.m.first[KindClinician]+class] < f.wants[v].least[KindClinician] {
+			return
+		}
+	}
 	n := *f.at(v, day)
 	for g := n.first; g < n.last; g++ {
 		grp := &f.groups[g]

@@ -2,6 +2,7 @@ package diary
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 
 	"github.com/visitwright/visitwright/scheduler/civil"
@@ -9,7 +10,13 @@ import (
 
 // offer turns a path into places.
 func (f *finder) offer(it item) Offer {
+	holds, units := 0, 0
+	for i := range f.wants {
+		holds += f.wants[i].holds()
+		units += len(f.wants[i].kinds)
+	}
 	o := Offer{Places: make([]Place, 0, len(f.wants))}
+	f.holds, f.units = make([]Hold, 0, holds), make([]UnitUse, 0, units)
 	v, before, class := 0, f.anchor, int16(f.seen)
 	for p := it.path; p >= 0; p = f.paths[p].next {
 		day := int(f.paths[p].day)
@@ -55,11 +62,8 @@ func (f *finder) place(v, day, before int, class int16, c *cand) Place {
 	if f.classes > 1 && class >= 0 && c.class != class {
 		p.Cost.Change = f.w.Change
 	}
-	n := len(w.room) + len(w.clinician) + len(w.nurse)
-	for _, k := range w.kinds {
-		n += len(k.parts)
-	}
-	p.Holds = make([]Hold, 0, n)
+	p.Holds = f.holds[:0:w.holds()]
+	f.holds = f.holds[:cap(f.holds)][w.holds():][:0]
 	hold := func(r int16, parts []stretch) {
 		for _, s := range parts {
 			p.Holds = append(p.Holds, Hold{m.refs[r], interval(start, s.from*Grid, s.to*Grid)})
@@ -77,11 +81,24 @@ func (f *finder) place(v, day, before int, class int16, c *cand) Place {
 		p.Nurse = m.refs[c.nurse].ID
 		hold(c.nurse, w.nurse)
 	}
+	if n := len(w.kinds); n > 0 {
+		p.Units = f.units[:0:n]
+		f.units = f.units[:cap(f.units)][n:][:0]
+	}
 	for i, k := range w.kinds {
 		p.Units = append(p.Units, UnitUse{k.name, m.refs[c.units[i]].ID})
 		hold(c.units[i], k.parts)
 	}
 	return p
+}
+
+// holds is how many holds a place of the visit has.
+func (w *want) holds() int {
+	n := len(w.room) + len(w.clinician) + len(w.nurse)
+	for i := range w.kinds {
+		n += len(w.kinds[i].parts)
+	}
+	return n
 }
 
 // Booking returns the place as a booking with the given id.
@@ -96,55 +113,56 @@ func (f *finder) reasons(offers []Offer) {
 
 func (f *finder) reasonsOf(o *Offer, first bool) []Reason {
 	out := make([]Reason, 0, 2+2*len(o.Places))
-	add := func(code ReasonCode, visit, figure int, format string, args ...any) {
-		out = append(out, Reason{code, visit, figure, fmt.Sprintf(format, args...)})
+	add := func(code ReasonCode, visit, figure int, text string) {
+		out = append(out, Reason{code, visit, figure, text})
 	}
 	changes := 0
 	for i, p := range o.Places {
 		win := f.wants[i].window
+		visit := "visit " + strconv.Itoa(p.Visit+1)
 		switch {
 		case i == 0 && f.base == 0 && win.Target == NoTarget:
 			days := p.Days + f.anchor - f.today
 			if first && f.minute {
-				add(ReasonFirstFree, p.Visit, days, "the first that is free, %s", inDays(days))
+				add(ReasonFirstFree, p.Visit, days, "the first that is free, "+inDays(days))
 			} else {
-				add(ReasonWait, p.Visit, days, "first visit %s", inDays(days))
+				add(ReasonWait, p.Visit, days, "first visit "+inDays(days))
 			}
 		case win.Target == NoTarget:
-			add(ReasonTarget, p.Visit, p.Days-win.Earliest, "visit %d %s after the one before", p.Visit+1, count(p.Days, "day"))
+			add(ReasonTarget, p.Visit, p.Days-win.Earliest, visit+" "+count(p.Days, "day")+" after the one before")
 		default:
 			off := p.Days - win.Target
 			switch {
 			case off == 0:
-				add(ReasonTarget, p.Visit, 0, "visit %d on its target day", p.Visit+1)
+				add(ReasonTarget, p.Visit, 0, visit+" on its target day")
 			case off < 0:
-				add(ReasonTarget, p.Visit, off, "visit %d %s before its target day", p.Visit+1, count(-off, "day"))
+				add(ReasonTarget, p.Visit, off, visit+" "+count(-off, "day")+" before its target day")
 			default:
-				add(ReasonTarget, p.Visit, off, "visit %d %s after its target day", p.Visit+1, count(off, "day"))
+				add(ReasonTarget, p.Visit, off, visit+" "+count(off, "day")+" after its target day")
 			}
 		}
 		if left := win.Latest - p.Days; win.Latest != NoLatest && left <= 2 {
-			add(ReasonLatest, p.Visit, left, "visit %d leaves %s of its window", p.Visit+1, count(left, "day"))
+			add(ReasonLatest, p.Visit, left, visit+" leaves "+count(left, "day")+" of its window")
 		}
 		if p.Cost.Change > 0 || i > 0 && p.Clinician != o.Places[i-1].Clinician {
 			changes++
 		}
 		if p.FromReserve {
-			add(ReasonReserve, p.Visit, 0, "visit %d uses time kept for emergencies", p.Visit+1)
+			add(ReasonReserve, p.Visit, 0, visit+" uses time kept for emergencies")
 		}
 	}
 	if len(o.Places) > 1 || f.seen >= 0 {
 		if changes == 0 {
 			add(ReasonSame, -1, 0, "the same clinician throughout")
 		} else {
-			add(ReasonChange, -1, changes, "%s of clinician", count(changes, "change"))
+			add(ReasonChange, -1, changes, count(changes, "change")+" of clinician")
 		}
 	}
 	if !f.minute && len(f.m.practice.Useful) > 0 {
 		if o.Cost.Capacity == 0 {
 			add(ReasonNoLoss, -1, 0, "fills gaps that no other appointment fits")
 		} else if most := f.longestLost(o); most > 0 {
-			add(ReasonCapacity, -1, most, "takes room for a clinician's appointment of %s", count(most, "minute"))
+			add(ReasonCapacity, -1, most, "takes room for a clinician's appointment of "+count(most, "minute"))
 		}
 	}
 	return out
@@ -173,7 +191,7 @@ func count(n int, noun string) string {
 	if n == 1 {
 		return "1 " + noun
 	}
-	return fmt.Sprintf("%d %ss", n, noun)
+	return strconv.Itoa(n) + " " + noun + "s"
 }
 
 func inDays(n int) string {

@@ -102,6 +102,8 @@ type finder struct {
 	streams  []stream
 	paths    []path
 	options  [VisitsTogether][]option
+	holds    []Hold // of the offer that is being written
+	units    []UnitUse
 	unsorted []cand
 	ranks    []rank
 	pairs    []cand // second visits of a day
