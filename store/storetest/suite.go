@@ -163,6 +163,7 @@ func Run(t *testing.T, b Backend) {
 		{"taking in", takeInTests},
 		{"changes", changeTests},
 		{"short notice", shortNoticeTests},
+		{"chair", chairTests},
 		{"setup", setupTests},
 	} {
 		t.Run(group.name, func(t *testing.T) {
