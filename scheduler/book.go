@@ -29,40 +29,51 @@ var errSetupMoves = &fault.Fault{Code: codes.Aborted, Reason: vw.ErrorReason_ERR
 // withSetup runs a booking that was checked by one setup. It is first tried
 // with what is at hand; when the store says that the setup has changed, the
 // place is checked anew.
-func withSetup[T any](ctx context.Context, s *Diary, c Caller, book func(x *snapshot) (T, error)) (T, error) {
+//
+// fresh asks for the diary as it is now from the start: for places whose people
+// and rooms are picked here. When one of them is taken in that moment, another
+// is picked.
+func withSetup[T any](ctx context.Context, s *Diary, c Caller, fresh bool, book func(x *snapshot) (T, error)) (T, error) {
 	var none T
-	x, err := s.lately(ctx, c.reading())
-	for range setupTries {
-		if err != nil {
-			return none, s.fault(err, c, nil)
-		}
+	look := s.lately
+	if fresh {
+		look = s.snapshot
+	}
+	x, err := look(ctx, c.reading())
+	if err != nil {
+		return none, s.fault(err, c, nil)
+	}
+	for try := range setupTries {
 		out, err := book(x)
 		if err == nil {
 			return out, nil
 		}
 		known := (*fault.Fault)(nil)
-		switch {
-		case errors.Is(err, store.ErrSetupChanged):
-			x, err = s.snapshot(ctx, c.reading())
-			if err != nil {
-				return none, s.fault(err, c, nil)
-			}
-			continue
-		case errors.As(err, &known) && staleReason(known.Reason):
-			// Refused by hours that may be old: look once more with fresh ones.
-			fresh, again := s.snapshot(ctx, c.reading())
-			if again != nil {
-				return none, s.fault(again, c, nil)
-			}
-			if fresh.setup.Version == x.setup.Version {
-				return none, err
-			}
-			x = fresh
-			continue
+		again := errors.Is(err, store.ErrSetupChanged) || fresh && try+1 < setupTries && errors.Is(err, errPickedTaken)
+		// Refused by hours that may be old: look once more with fresh ones.
+		stale := errors.As(err, &known) && staleReason(known.Reason)
+		if !again && !stale {
+			return none, err
 		}
-		return none, err
+		now, failed := s.snapshot(ctx, c.reading())
+		if failed != nil {
+			return none, s.fault(failed, c, nil)
+		}
+		if !again && now.setup.Version == x.setup.Version {
+			return none, err
+		}
+		x = now
 	}
 	return none, errSetupMoves
+}
+
+// errPickedTaken marks the refusal of a place whose people and rooms were picked
+// here, and not by the caller.
+var errPickedTaken = errors.New("what was picked was taken meanwhile")
+
+// picks reports whether something of the places is left to pick.
+func picks(places []*vw.PlaceToBook) bool {
+	return slices.ContainsFunc(places, func(p *vw.PlaceToBook) bool { return len(p.GetPlace().GetHolds()) < 2 })
 }
 
 // staleReason reports refusals that follow from hours, absences and resources.
@@ -92,21 +103,28 @@ func (s *Diary) BookOffer(ctx context.Context, r *vw.BookOfferRequest) (*vw.Book
 	if err != nil {
 		return nil, err
 	}
-	return withSetup(ctx, s, caller, func(x *snapshot) (*vw.Booking, error) {
+	fresh := picks(places) || r.GetValidateOnly()
+	return withSetup(ctx, s, caller, fresh, func(x *snapshot) (*vw.Booking, error) {
 		n, warnings, err := s.newBooking(ctx, caller, patient, places, trusted, x)
 		if err != nil {
 			return nil, err
 		}
 		n.HoldFor = time.Duration(r.GetKeepMinutes()) * time.Minute
 		if r.GetValidateOnly() {
-			return s.previewBooking(ctx, caller, n, warnings, r)
+			return s.previewBooking(ctx, caller, n, warnings, x)
 		}
 		kept, err := s.store.BookOffer(ctx, caller.Call, n)
 		if errors.Is(err, store.ErrSetupChanged) {
 			return nil, err
 		}
 		if err != nil {
-			return nil, s.fault(err, caller, paths{"visits": "places", "hold_for": "keep_minutes"})
+			var t *store.Taken
+			if told := s.fault(err, caller, paths{"visits": "places", "hold_for": "keep_minutes"}); !fresh || !errors.As(err, &t) || t.Kind == store.KindPatient {
+				return nil, told
+			} else if f := (*fault.Fault)(nil); asFault(told, &f) {
+				return nil, f.Because(errPickedTaken)
+			}
+			return nil, err
 		}
 		return bookingToProto(caller.Practice, kept), nil
 	})
@@ -254,20 +272,24 @@ func (s *Diary) release(field string, p diary.Place, x *snapshot) (time.Time, er
 }
 
 // previewBooking is what a booking would be.
-func (s *Diary) previewBooking(ctx context.Context, c Caller, n store.NewBooking, warnings []diary.Warning, r *vw.BookOfferRequest) (*vw.Booking, error) {
-	x, err := s.snapshot(ctx, c.reading())
-	if err != nil {
-		return nil, s.fault(err, c, nil)
-	}
-	_ = warnings // by masks that may be old: looked at anew below
+func (s *Diary) previewBooking(ctx context.Context, c Caller, n store.NewBooking, warnings []diary.Warning, x *snapshot) (*vw.Booking, error) {
 	if _, err := s.store.GetPatient(ctx, c.reading(), n.PatientID); err != nil {
 		return nil, s.fault(err, c, nil)
 	}
-	_, fresh, err := s.newBooking(ctx, c, n.PatientID, mustPlaces(s.placesToBook(c, r)), r.GetOfferToken() != "", x)
+	busy, err := s.busy(ctx, c, n.PatientID, nil, x)
 	if err != nil {
 		return nil, err
 	}
-	if err := taken(c, "places", fresh); err != nil {
+	for i, v := range n.Visits {
+		chair := civil.Interval{Start: v.Start, End: v.End}
+		for _, o := range n.Visits[:i] {
+			busy = append(busy, civil.Interval{Start: o.Start, End: o.End})
+		}
+		if slices.ContainsFunc(busy, chair.Overlaps) {
+			warnings = append(warnings, diary.Warning{Code: diary.WarnOwn})
+		}
+	}
+	if err := taken(c, "places", warnings); err != nil {
 		return nil, err
 	}
 	b := store.Booking{}
@@ -281,8 +303,6 @@ func (s *Diary) previewBooking(ctx context.Context, c Caller, n store.NewBooking
 	}
 	return bookingToProto(c.Practice, b), nil
 }
-
-func mustPlaces(places []*vw.PlaceToBook, _ bool, _ error) []*vw.PlaceToBook { return places }
 
 // ConfirmBooking makes a provisional booking firm.
 func (s *Diary) ConfirmBooking(ctx context.Context, r *vw.ConfirmBookingRequest) (*vw.Booking, error) {

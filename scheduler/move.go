@@ -72,12 +72,7 @@ func (s *Diary) MoveAppointment(ctx context.Context, r *vw.MoveAppointmentReques
 	if err := movable(caller, was, r.GetEtag()); err != nil && (caller.RequestID == "" || r.GetValidateOnly()) {
 		return nil, err
 	}
-	return withSetup(ctx, s, caller, func(at *snapshot) (*vw.MoveAppointmentResponse, error) {
-		x, err := s.snapshot(ctx, caller.reading())
-		if err != nil {
-			return nil, s.fault(err, caller, nil)
-		}
-		_ = at // a move looks at the diary as it is now: it proposes places
+	return withSetup(ctx, s, caller, true, func(x *snapshot) (*vw.MoveAppointmentResponse, error) {
 		full := x
 		if x, err = x.without([]store.Appointment{was}); err != nil {
 			return nil, err
@@ -186,11 +181,7 @@ func (s *Diary) RepairAppointments(ctx context.Context, r *vw.RepairAppointments
 		}
 		change.Cancels = append(change.Cancels, store.StateChange{ID: id, Etag: k.GetEtag(), To: store.StateCancelled, Reason: k.GetReason()})
 	}
-	return withSetup(ctx, s, caller, func(*snapshot) (*vw.RepairAppointmentsResponse, error) {
-		x, err := s.snapshot(ctx, caller.reading())
-		if err != nil {
-			return nil, s.fault(err, caller, nil)
-		}
+	return withSetup(ctx, s, caller, true, func(x *snapshot) (*vw.RepairAppointmentsResponse, error) {
 		change.SetupVersion, change.Moves = x.setup.Version, nil
 		if x, err = x.without(was); err != nil {
 			return nil, err
