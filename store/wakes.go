@@ -15,6 +15,7 @@ const (
 	listenRetryMin = 200 * time.Millisecond
 	listenRetryMax = 15 * time.Second
 	notifyTimeout  = 2 * time.Second
+	notifyEvery    = 10 * time.Millisecond
 )
 
 // wakes tells watchers that a practice's change log may have grown. It is a
@@ -90,6 +91,7 @@ func (w *wakes) tell() {
 			_, _ = w.s.onWrite[stmtNotify.number].ExecContext(ctx, changeChannel, practice) // a hint: readers look by themselves too
 			cancel()
 		}
+		<-time.After(notifyEvery) // a burst of changes is one hint
 	}
 }
 
