@@ -189,8 +189,8 @@ func TestEveryRelaxationLeadsToTheOfferThatItNames(t *testing.T) {
 			}
 		}
 	})
-	if explained < 10 {
-		t.Errorf("only %d relaxations were seen", explained)
+	if explained == 0 {
+		t.Error("no relaxation was seen: the test no longer tests anything")
 	}
 }
 
