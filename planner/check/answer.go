@@ -9,43 +9,53 @@ type Answer struct {
 		Ahead    int   `json:"booked_ahead"`
 		Lengths  []int `json:"lengths"`
 	} `json:"option"`
-	Cost    float64 `json:"cost"`
-	Lengths []struct {
-		Visit   int      `json:"visit"`
-		Begin   Standing `json:"begin"`
-		Minutes int      `json:"minutes"`
-	} `json:"lengths"`
-	Table []struct {
-		Visit     int      `json:"visit"`
-		State     Standing `json:"state"`
-		Barred    bool     `json:"barred"`
-		LeastLeft int      `json:"least_left"`
-		Reached   float64  `json:"reached"`
-		GoOn      float64  `json:"go_on"`
-	} `json:"table"`
-	Visits []struct {
-		Number   int     `json:"number"`
-		Happens  float64 `json:"happens"`
-		Minutes  Cells   `json:"minutes"`
-		Quantile float64 `json:"quantile"`
-		Overrun  float64 `json:"overrun"`
-		Idle     float64 `json:"idle"`
-		Longer   float64 `json:"longer"`
-		Ends     []struct {
-			State Standing `json:"state"`
-			Odds  float64  `json:"odds"`
-		} `json:"ends"`
-	} `json:"visits"`
-	Complete       []float64 `json:"complete"`
-	Unfinished     float64   `json:"unfinished"`
-	ExpectedVisits float64   `json:"expected_visits"`
-	ExpectedUnused float64   `json:"expected_unused"`
-	Total          Cells     `json:"total"`
-	Canals         []struct {
-		Found    int       `json:"found"`
-		Odds     float64   `json:"odds"`
-		Complete []float64 `json:"complete"`
-	} `json:"canals"`
+	Cost           float64        `json:"cost"`
+	Lengths        []answerLength `json:"lengths"`
+	Table          []answerRow    `json:"table"`
+	Visits         []answerVisit  `json:"visits"`
+	Complete       []float64      `json:"complete"`
+	Unfinished     float64        `json:"unfinished"`
+	ExpectedVisits float64        `json:"expected_visits"`
+	ExpectedUnused float64        `json:"expected_unused"`
+	Total          Cells          `json:"total"`
+	Canals         []answerCanals `json:"canals"`
+}
+
+type answerLength struct {
+	Visit   int      `json:"visit"`
+	Begin   Standing `json:"begin"`
+	Minutes int      `json:"minutes"`
+}
+
+type answerRow struct {
+	Visit     int      `json:"visit"`
+	State     Standing `json:"state"`
+	Barred    bool     `json:"barred"`
+	LeastLeft int      `json:"least_left"`
+	Reached   float64  `json:"reached"`
+	GoOn      float64  `json:"go_on"`
+}
+
+type answerVisit struct {
+	Number   int         `json:"number"`
+	Happens  float64     `json:"happens"`
+	Minutes  Cells       `json:"minutes"`
+	Quantile float64     `json:"quantile"` // share no longer than the length booked
+	Overrun  float64     `json:"overrun"`
+	Idle     float64     `json:"idle"`
+	Longer   float64     `json:"longer"`
+	Ends     []answerEnd `json:"ends"`
+}
+
+type answerEnd struct {
+	State Standing `json:"state"`
+	Odds  float64  `json:"odds"`
+}
+
+type answerCanals struct {
+	Found    int       `json:"found"`
+	Odds     float64   `json:"odds"`
+	Complete []float64 `json:"complete"`
 }
 
 // OneGo is what a plan's JSON says about the whole treatment in one visit.

@@ -40,18 +40,10 @@ func randomTreatment(seed uint64) *Treatment {
 	t.Factor.CaseLogSD, t.Factor.VisitLogSD = between(0, .3), between(0, .2)
 
 	once := func(b *Block, l Law) {
-		b.Once = append(b.Once, struct {
-			ID string `json:"id"`
-			Law
-		}{id("once"), l})
+		b.Once = append(b.Once, onceStep{id("once"), l})
 	}
 	perCanal := func(b *Block, a, c float64) {
-		s := struct {
-			ID      string    `json:"id"`
-			Medians []float64 `json:"medians"`
-			LogSD   float64   `json:"log_sd"`
-			Scaled  bool      `json:"scaled"`
-		}{ID: id("canal"), LogSD: between(.15, .6), Scaled: chance(.8)}
+		s := canalStep{ID: id("canal"), LogSD: between(.15, .6), Scaled: chance(.8)}
 		for range most {
 			s.Medians = append(s.Medians, between(a, c))
 		}
@@ -61,19 +53,13 @@ func randomTreatment(seed uint64) *Treatment {
 			b.Contact = between(3, 12)
 		}
 	}
-	event := func(b *Block, perCanal, bars bool) {
-		b.Events = append(b.Events, struct {
-			ID          string  `json:"id"`
-			PerCanal    bool    `json:"per_canal"`
-			Probability float64 `json:"probability"`
-			Minutes     Law     `json:"minutes"`
-			BarsFilling bool    `json:"bars_filling"`
-		}{id("event"), perCanal, between(.05, .4), law(2, 10), bars})
+	addEvent := func(b *Block, perCanal, bars bool) {
+		b.Events = append(b.Events, event{id("event"), perCanal, between(.05, .4), law(2, 10), bars})
 	}
 
 	once(&t.Start, Law{Median: between(8, 14), LogSD: between(.3, .5), Scaled: true})
 	if chance(.4) {
-		event(&t.Start, false, chance(.3))
+		addEvent(&t.Start, false, chance(.3))
 	}
 	stages := 2 + r.IntN(4)
 	locates := r.IntN(3) - 1 // -1: nothing locates
@@ -92,7 +78,7 @@ func randomTreatment(seed uint64) *Treatment {
 		}
 		s.Fills = i == stages-1 && chance(.7) || i == stages-2 && i > locates && chance(.2)
 		if chance(.4) {
-			event(&s.Work, located && chance(.5), !s.Fills && chance(.4))
+			addEvent(&s.Work, located && chance(.5), !s.Fills && chance(.4))
 		}
 		if i > 0 && chance(.4) {
 			s.Gate = &Gate{FirstVisit: between(.4, 1), AfterDress: between(.5, 1), Check: law(.5, 2)}
@@ -104,13 +90,13 @@ func randomTreatment(seed uint64) *Treatment {
 		once(&s.End, law(2, 6))
 		once(&s.Resume, law(1, 5))
 		if chance(.3) {
-			event(&s.End, chance(.3), false)
+			addEvent(&s.End, chance(.3), false)
 		}
 		if i > max(locates, 0) && chance(.3) {
 			perCanal(&s.Resume, .5, 2)
 		}
 		if chance(.2) {
-			event(&s.Resume, false, chance(.5))
+			addEvent(&s.Resume, false, chance(.5))
 		}
 		t.Stops = append(t.Stops, s)
 	}

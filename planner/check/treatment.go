@@ -63,25 +63,31 @@ type Standing struct {
 
 // Block is work without a stopping point inside.
 type Block struct {
-	Once []struct {
-		ID string `json:"id"`
-		Law
-	} `json:"once"`
-	PerCanal []struct {
-		ID      string    `json:"id"`
-		Medians []float64 `json:"medians"`
-		LogSD   float64   `json:"log_sd"`
-		Scaled  bool      `json:"scaled"`
-	} `json:"per_canal"`
-	Events []struct {
-		ID          string  `json:"id"`
-		PerCanal    bool    `json:"per_canal"`
-		Probability float64 `json:"probability"`
-		Minutes     Law     `json:"minutes"`
-		BarsFilling bool    `json:"bars_filling"`
-	} `json:"events"`
-	Contact  float64  `json:"contact"`
-	Overlaps []string `json:"overlaps"`
+	Once     []onceStep  `json:"once"`
+	PerCanal []canalStep `json:"per_canal"`
+	Events   []event     `json:"events"`
+	Contact  float64     `json:"contact"`
+	Overlaps []string    `json:"overlaps"`
+}
+
+type onceStep struct {
+	ID string `json:"id"`
+	Law
+}
+
+type canalStep struct {
+	ID      string    `json:"id"`
+	Medians []float64 `json:"medians"` // by rank
+	LogSD   float64   `json:"log_sd"`
+	Scaled  bool      `json:"scaled"`
+}
+
+type event struct {
+	ID          string  `json:"id"`
+	PerCanal    bool    `json:"per_canal"`
+	Probability float64 `json:"probability"`
+	Minutes     Law     `json:"minutes"`
+	BarsFilling bool    `json:"bars_filling"`
 }
 
 // Law is the law of one duration.
@@ -127,13 +133,18 @@ func ReadTreatment(from []byte) (*Treatment, error) {
 	if err := readStrict(from, &t); err != nil {
 		return nil, err
 	}
+	return &t, t.known()
+}
+
+// known reports what the sampler cannot simulate.
+func (t *Treatment) known() error {
 	if t.Clock != clockRule {
-		return nil, fmt.Errorf("clock rule %q: the sampler knows %q", t.Clock, clockRule)
+		return fmt.Errorf("clock rule %q: the sampler knows %q", t.Clock, clockRule)
 	}
 	if len(t.Stops) != len(t.Stages)+1 {
-		return nil, fmt.Errorf("%d stops for %d stages: want one more", len(t.Stops), len(t.Stages))
+		return fmt.Errorf("%d stops for %d stages: want one more", len(t.Stops), len(t.Stages))
 	}
-	return &t, nil
+	return nil
 }
 
 func readLoose(from []byte, into any) error {
