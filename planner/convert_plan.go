@@ -69,11 +69,12 @@ func optionToProto(o proposal.Option) *vw.TreatmentOption {
 		visit := &vw.PlannedVisit{
 			Number: int32(v.Number), Kind: v.Kind, Aim: v.Aim, AppointmentMinutes: int32(v.Length), OnTime: oddsToProto(v.OnTime), Needed: oddsToProto(v.Needed),
 			ChairMinutes: distToProto(v.Minutes), ExpectedOverrunMinutes: v.Overrun, ExpectedIdleMinutes: v.Idle,
-			ReturnWindow: windowToProto(v.Window, fmt.Sprintf("visit-%d", v.Number-1), v.From),
+			LongerThanTolerance: v.TooLong,
+			ReturnWindow:        windowToProto(v.Window, fmt.Sprintf("visit-%d", v.Number-1), v.From),
 		}
 		if o.Result != nil && i < len(o.Result.Visits) {
 			solved := o.Result.Visits[i]
-			visit.BookedAhead, visit.LongerThanTolerance = solved.BookedAhead, solved.Longer
+			visit.BookedAhead = solved.BookedAhead
 			for _, e := range solved.Ends {
 				visit.Ends = append(visit.Ends, &vw.VisitEnd{Stop: e.Stop, CanalsFound: int32(e.State.Found), State: stateToProto(e.State),
 					Odds: oddsToProto(proposal.OddsOf(e.Odds, "end here"))})
