@@ -328,3 +328,76 @@ func TestServerInfoSpellsTheLimits(t *testing.T) {
 		t.Errorf("the versions are %v", info)
 	}
 }
+
+func TestAnIntegrationNamesThePersonItActsFor(t *testing.T) {
+	b := newBench(t)
+	made, err := b.CreatePatient(b.as(store.RoleIntegration), &vw.CreatePatientRequest{Parent: ours, OnBehalfOf: "desk-b",
+		Patient: &vw.Patient{Reference: "X-1", ExternalIdentifiers: []*vw.ExternalIdentifier{{System: "front-desk", Value: "4711"}}}})
+	b.must(err)
+	for _, e := range b.trail() {
+		if e.GetResource() == made.GetName()[len(ours)+1:] && e.GetActor().GetOnBehalfOf() != "desk-b" {
+			t.Errorf("the trail says %v", e.GetActor())
+		}
+	}
+	found, err := b.ListPatients(b.as(store.RoleIntegration), &vw.ListPatientsRequest{Parent: ours,
+		Filter: &vw.PatientFilter{ExternalIdentifier: &vw.ExternalIdentifier{System: "front-desk", Value: "4711"}}})
+	b.must(err)
+	if len(found.GetPatients()) != 1 || found.GetPatients()[0].GetName() != made.GetName() {
+		t.Errorf("by its name in the other system: %v", found.GetPatients())
+	}
+	_, err = b.CreatePatient(b.as(store.RoleIntegration), &vw.CreatePatientRequest{Parent: ours, OnBehalfOf: "desk-b",
+		Patient: &vw.Patient{Reference: "X-2", ExternalIdentifiers: []*vw.ExternalIdentifier{{System: "front-desk", Value: "4711"}}}})
+	b.names(b.refused(err, codes.AlreadyExists, "EXTERNAL_IDENTIFIER_TAKEN"), "patient.external_identifiers", "no other record")
+	_, err = b.CreateCase(b.as(store.RoleIntegration), &vw.CreateCaseRequest{Parent: ours, OnBehalfOf: "desk-b",
+		Case: &vw.Case{Patient: made.GetName(), ExternalIdentifiers: []*vw.ExternalIdentifier{{System: "front-desk", Value: "4711"}}}})
+	b.must(err) // a case may have the number of a patient
+	_, err = b.CreateCase(b.as(store.RoleIntegration), &vw.CreateCaseRequest{Parent: ours, OnBehalfOf: "desk-b",
+		Case: &vw.Case{Patient: made.GetName(), ExternalIdentifiers: []*vw.ExternalIdentifier{{System: "front-desk", Value: "4711"}}}})
+	b.names(b.refused(err, codes.AlreadyExists, "EXTERNAL_IDENTIFIER_TAKEN"), "case.external_identifiers", "no other record")
+}
+
+// An alert acts while it lasts: not before its first day, not after its last.
+func TestAnAlertActsWhileItLasts(t *testing.T) {
+	b := newBench(t)
+	p, err := b.CreatePatient(b.clinician(), &vw.CreatePatientRequest{Parent: ours, Patient: &vw.Patient{Reference: "A-1", Alerts: []*vw.Alert{
+		{Kind: "latex"}, {Kind: "pregnancy", FirstDate: day(2026, 1, 1), LastDate: day(2026, 3, 2)}, {Kind: "cardiac", FirstDate: day(2026, 3, 4)}}}})
+	b.must(err)
+	c := b.molar(p)
+	b.assessed(c)
+	plan := b.planned(c)
+	sheet, err := b.GetVisitSheet(b.clinician(), &vw.GetVisitSheetRequest{Parts: []*vw.VisitPart{{Plan: plan.GetName(), Visit: 1}}})
+	b.must(err)
+	if len(sheet.GetAlerts()) != 1 || sheet.GetAlerts()[0].GetAlert().GetKind() != "latex" {
+		t.Errorf("on 3 March the sheet shows %v", sheet.GetAlerts())
+	}
+	if sheet.GetAnaesthetic().GetNoNumberBecause() == "" || len(sheet.GetAnaesthetic().GetAgents()) != 0 {
+		t.Errorf("without a weight the sheet gives a number: %v", sheet.GetAnaesthetic())
+	}
+	_, err = b.CreatePatient(b.clinician(), &vw.CreatePatientRequest{Parent: ours, Patient: &vw.Patient{Reference: "A-2", Alerts: []*vw.Alert{
+		{Kind: "pregnancy", FirstDate: day(2026, 3, 2), LastDate: day(2026, 3, 1)}}}})
+	b.names(b.refused(err, codes.InvalidArgument, "END_BEFORE_START"), "patient.alerts[0].last_date", "not before")
+	_, err = b.CreatePatient(b.clinician(), &vw.CreatePatientRequest{Parent: ours, Patient: &vw.Patient{Reference: "A-2", Alerts: []*vw.Alert{{Kind: "bad-mood"}}}})
+	b.names(b.refused(err, codes.InvalidArgument, "UNKNOWN_CATALOGUE_ID"), "patient.alerts[0].kind", "alerts")
+	_, err = b.CreatePatient(b.clinician(), &vw.CreatePatientRequest{Parent: ours, Patient: &vw.Patient{Reference: "A-2", Alerts: []*vw.Alert{{Kind: "latex", FirstDate: day(2026, 2, 30)}}}})
+	b.names(b.refused(err, codes.InvalidArgument, "INVALID_FIELD"), "patient.alerts[0].first_date", "calendar")
+}
+
+// What was given already counts against the day's limit.
+func TestWhatWasGivenAlreadyLeavesLess(t *testing.T) {
+	b := newBench(t)
+	c := b.molar(b.patient("A-1"))
+	b.assessed(c)
+	plan := b.planned(c)
+	left := func(given ...*vw.GivenAnaesthetic) int32 {
+		sheet, err := b.GetVisitSheet(b.clinician(), &vw.GetVisitSheetRequest{Parts: []*vw.VisitPart{{Plan: plan.GetName(), Visit: 1}}, Given: given})
+		b.must(err)
+		return sheet.GetAnaesthetic().GetAgents()[0].GetMostCartridges()
+	}
+	two := &vw.GivenAnaesthetic{Solution: &vw.AnaestheticSolution{Agent: "lidocaine", Percent: 2, Vasoconstrictor: "epinephrine", OneIn: 100000}, Cartridges: 2}
+	if before, after := left(), left(two); after != before-2 {
+		t.Errorf("after two cartridges %d are left of %d", after, before)
+	}
+	_, err := b.GetVisitSheet(b.clinician(), &vw.GetVisitSheetRequest{Parts: []*vw.VisitPart{{Plan: plan.GetName(), Visit: 1}},
+		Given: []*vw.GivenAnaesthetic{{Solution: &vw.AnaestheticSolution{Agent: "brandy", Percent: 4, Vasoconstrictor: "none"}, Cartridges: 1}}})
+	b.names(b.refused(err, codes.InvalidArgument, "UNKNOWN_CATALOGUE_ID"), "given[0].solution.agent", "anaesthetics")
+}
