@@ -353,6 +353,7 @@ var diaryTests = map[string]func(*bench){
 			s.Errorf("the shared visit stays when no case is open: %v", closed.Cancelled)
 		}
 	}),
+	"a case that is closed while it is being booked keeps no visit": surgeryTest(bookingMeetsClosing),
 	"a retried booking is booked once": surgeryTest(func(s *surgery) {
 		first, err := s.s.BookOffer(s.ctx, retryable("b", "b"), s.one(s.room, 480, 540))
 		s.must(err)
