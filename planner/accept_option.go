@@ -40,6 +40,9 @@ func (s *Service) AcceptOption(ctx context.Context, r *vw.AcceptOptionRequest) (
 	if err != nil {
 		return nil, err
 	}
+	if err := sameTooth(c, message.GetName(), message.GetTooth()); err != nil {
+		return nil, err
+	}
 	if err := acceptable(message, r.GetOption()); err != nil {
 		return nil, err
 	}

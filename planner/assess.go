@@ -2,6 +2,7 @@ package planner
 
 import (
 	"context"
+	"errors"
 	"fmt"
 
 	"google.golang.org/protobuf/proto"
@@ -9,6 +10,7 @@ import (
 	"github.com/visitwright/visitwright/planner/anatomy"
 	"github.com/visitwright/visitwright/planner/difficulty"
 	"github.com/visitwright/visitwright/planner/proposal"
+	"github.com/visitwright/visitwright/planner/tooth"
 	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
@@ -46,8 +48,19 @@ func (s *Service) Assess(ctx context.Context, r *vw.AssessRequest) (*vw.Assessme
 	if err != nil {
 		return nil, err
 	}
-	kept, err := s.store.SaveAssessment(ctx, caller.Call, store.NewAssessment{CaseID: id, Base: rec.kept.Assessment, Document: document, Diagnosis: &in.Diagnosis})
-	if err != nil {
+	wanted := store.NewAssessment{CaseID: id, Base: rec.kept.Assessment, Document: document, Diagnosis: &in.Diagnosis}
+	if d := r.GetFindings().GetDiagnosis(); d != nil {
+		terms, err := caseDocument(d, readCaseDocument(rec.kept.Document).GetTreatmentBegun().GetStop())
+		if err != nil {
+			return nil, err
+		}
+		wanted.CaseDocument = &terms
+	}
+	kept, err := s.store.SaveAssessment(ctx, caller.Call, wanted)
+	switch {
+	case errors.Is(err, store.ErrStaleEtag):
+		return nil, between(r.GetParent(), "assessment").Because(err)
+	case err != nil:
 		return nil, s.fault(err, caller, inputPaths)
 	}
 	if kept.Version <= rec.kept.Assessment {
@@ -79,7 +92,25 @@ func (s *Service) assess(caller Caller, rec record, f *vw.Findings) (*vw.Assessm
 	if err != nil {
 		return nil, in, err
 	}
-	return &vw.Assessment{Findings: f, Difficulty: difficultyToProto(level, refer), Canals: canals, AssessedBy: actorToProto(caller)}, in, nil
+	// The edition is kept with its answers: the practice may take another later.
+	kept := proto.CloneOf(f)
+	kept.Edition = string(in.Clinic.Edition)
+	return &vw.Assessment{Tooth: toothToProto(in.Tooth, rec.shown), Findings: kept, Difficulty: difficultyToProto(level, refer), Canals: canals, AssessedBy: actorToProto(caller)}, in, nil
+}
+
+// between says that somebody else kept something between reading and writing.
+// The client brought no etag, so that it may simply try again.
+func between(name, what string) *fault.Fault {
+	return fault.Stale(vw.ErrorReason_ERROR_REASON_CONCURRENT_CHANGE, name, "another "+what+" was kept at the same moment: try again")
+}
+
+// sameTooth refuses what was found or planned for another tooth than the case
+// is about now: the guard against the wrong tooth.
+func sameTooth(rec store.Case, name string, t *vw.Tooth) error {
+	if t.GetIso() == tooth.Code(rec.Tooth).String() {
+		return nil
+	}
+	return fault.State(vw.ErrorReason_ERROR_REASON_REASSESSMENT_NEEDED, name, "the case is about another tooth now: want an assessment and a plan of that tooth")
 }
 
 // believe is the belief about the canals, with the clinician's own count of

@@ -74,6 +74,9 @@ func (s *Service) sheetPart(ctx context.Context, caller Caller, at string, p *vw
 	if out.rec, err = s.read(ctx, caller, n.ID); err != nil {
 		return out, err
 	}
+	if err := sameTooth(out.rec.kept, out.plan.GetName(), out.plan.GetTooth()); err != nil {
+		return out, err
+	}
 	option := p.GetOption()
 	if option == "" {
 		option = out.plan.GetAccepted().GetOption()

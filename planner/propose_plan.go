@@ -2,6 +2,7 @@ package planner
 
 import (
 	"context"
+	"errors"
 	"math"
 
 	"google.golang.org/protobuf/proto"
@@ -44,6 +45,9 @@ func (s *Service) ProposePlan(ctx context.Context, r *vw.ProposePlanRequest) (*v
 	if err != nil {
 		return nil, err
 	}
+	if err := sameTooth(rec.kept, assessed.GetName(), assessed.GetTooth()); err != nil && rec.kept.Tooth != 0 {
+		return nil, err
+	}
 	in, err := s.input(caller, rec, assessed.GetFindings())
 	if err != nil {
 		return nil, s.fault(err, caller, inputPaths)
@@ -70,7 +74,10 @@ func (s *Service) ProposePlan(ctx context.Context, r *vw.ProposePlanRequest) (*v
 		ModelVersion: plan.Versions.Model, DataVersion: plan.Versions.Data, CalibrationVersion: plan.Versions.Calibration,
 		Document: document, Visits: plannedVisits(plan),
 	})
-	if err != nil {
+	switch {
+	case errors.Is(err, store.ErrStaleEtag):
+		return nil, between(r.GetParent(), "plan").Because(err)
+	case err != nil:
 		return nil, s.fault(err, caller, inputPaths)
 	}
 	if kept.Revision <= rec.kept.Revision {

@@ -401,3 +401,40 @@ func TestWhatWasGivenAlreadyLeavesLess(t *testing.T) {
 		Given: []*vw.GivenAnaesthetic{{Solution: &vw.AnaestheticSolution{Agent: "brandy", Percent: 4, Vasoconstrictor: "none"}, Cartridges: 1}}})
 	b.names(b.refused(err, codes.InvalidArgument, "UNKNOWN_CATALOGUE_ID"), "given[0].solution.agent", "anaesthetics")
 }
+
+func TestADiagnosisOfTheAssessmentReplacesTheCasesOwn(t *testing.T) {
+	b := newBench(t)
+	c := b.molar(b.patient("A-1"))
+	f := findings()
+	f.Diagnosis = &vw.Diagnosis{Pulpal: "symptomatic-irreversible-pulpitis", Apical: "symptomatic-apical-periodontitis"}
+	_, err := b.Assess(b.clinician(), &vw.AssessRequest{Parent: c.GetName(), Findings: f})
+	b.must(err)
+	after, err := b.GetCase(b.clinician(), &vw.GetCaseRequest{Name: c.GetName()})
+	b.must(err)
+	if !proto.Equal(after.GetDiagnosis(), f.GetDiagnosis()) {
+		t.Errorf("the case says %v", after.GetDiagnosis())
+	}
+}
+
+// Answers stay with the edition of the form that asked for them.
+func TestAnAssessmentKeepsItsEditionWhenThePracticeTakesAnother(t *testing.T) {
+	b := newBench(t)
+	manager := b.as(store.RoleManager)
+	set := func(edition string) {
+		s, err := b.GetPracticeSettings(manager, &vw.GetPracticeSettingsRequest{Name: ours + "/settings"})
+		b.must(err)
+		s.DifficultyEdition = edition
+		_, err = b.UpdatePracticeSettings(manager, &vw.UpdatePracticeSettingsRequest{Settings: s})
+		b.must(err)
+	}
+	set("2005-2010")
+	c := b.molar(b.patient("A-1"))
+	a := b.assessed(c)
+	set("2022")
+	plan := b.planned(c)
+	if a.GetDifficulty().GetEdition() != "2005-2010" || plan.GetAssessment().GetDifficulty().GetEdition() != "2005-2010" {
+		t.Errorf("assessed by %s, planned by %s", a.GetDifficulty().GetEdition(), plan.GetAssessment().GetDifficulty().GetEdition())
+	}
+	_, err := b.GetVisitSheet(b.clinician(), &vw.GetVisitSheetRequest{Parts: []*vw.VisitPart{{Plan: plan.GetName(), Visit: 1}}})
+	b.must(err)
+}

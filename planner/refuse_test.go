@@ -365,3 +365,58 @@ func TestACallWhoseTimeIsOverIsToldSoAndKeepsNothing(t *testing.T) {
 		t.Error("a plan was kept for a caller who had gone")
 	}
 }
+
+// The guard against the wrong tooth: what was found and planned for one tooth
+// serves no other.
+func TestAPlanOfOneToothServesNoOther(t *testing.T) {
+	b := newBench(t)
+	c := b.molar(b.patient("A-1"))
+	b.assessed(c)
+	plan := b.planned(c)
+	c, err := b.GetCase(b.clinician(), &vw.GetCaseRequest{Name: c.GetName()})
+	b.must(err)
+	c.Tooth = &vw.Tooth{Iso: "47"} // it was the neighbour
+	_, err = b.UpdateCase(b.clinician(), &vw.UpdateCaseRequest{Case: c, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"tooth"}}})
+	b.must(err)
+	_, err = b.AcceptOption(b.clinician(), &vw.AcceptOptionRequest{Name: plan.GetName(), Option: plan.GetRecommendedOption()})
+	b.refused(err, codes.FailedPrecondition, "REASSESSMENT_NEEDED")
+	_, err = b.GetVisitSheet(b.clinician(), &vw.GetVisitSheetRequest{Parts: []*vw.VisitPart{{Plan: plan.GetName(), Visit: 1}}})
+	b.refused(err, codes.FailedPrecondition, "REASSESSMENT_NEEDED")
+	_, err = b.ProposePlan(b.clinician(), &vw.ProposePlanRequest{Parent: c.GetName()})
+	b.refused(err, codes.FailedPrecondition, "REASSESSMENT_NEEDED")
+	b.assessed(c)
+	b.planned(c)
+}
+
+// crowded keeps something of somebody else's just before ours.
+type crowded struct {
+	store.Planning
+	before func()
+}
+
+func (c *crowded) SavePlanRevision(ctx context.Context, call store.Call, r store.NewPlanRevision) (store.PlanRevision, error) {
+	if before := c.before; before != nil {
+		c.before = nil
+		before()
+	}
+	return c.Planning.SavePlanRevision(ctx, call, r)
+}
+
+func TestTwoPlansAtTheSameMomentDoNotOverwriteEachOther(t *testing.T) {
+	between := &crowded{}
+	b := newBench(t, func(s store.Planning) store.Planning {
+		between.Planning = s
+		return between
+	})
+	c := b.molar(b.patient("A-1"))
+	b.assessed(c)
+	between.before = func() { b.planned(c) }
+	request := &vw.ProposePlanRequest{Parent: c.GetName(), RequestId: id()}
+	_, err := b.ProposePlan(b.clinician(), request)
+	b.refused(err, codes.Aborted, "CONCURRENT_CHANGE")
+	again, err := b.ProposePlan(b.clinician(), request)
+	b.must(err)
+	if again.GetRevision() != 2 {
+		t.Errorf("the second try is revision %d", again.GetRevision())
+	}
+}

@@ -46,6 +46,7 @@ func (s *Store) SaveAssessment(ctx context.Context, call Call, a NewAssessment) 
 		set(&c.Tooth, a.Tooth, "tooth", &fields)
 		set(&c.Protocol, a.Protocol, "protocol", &fields)
 		set(&c.Diagnosis, a.Diagnosis, "diagnosis", &fields)
+		set(&c.Document, a.CaseDocument, "document", &fields)
 		if err := checkCase(c); err != nil {
 			return Assessment{}, err
 		}

@@ -19,11 +19,12 @@ type NewAssessment struct {
 	// version gives ErrStaleEtag.
 	Base     int
 	Document []byte
-	// Tooth, Protocol and Diagnosis, when set, are copied to the case in the
-	// same transaction.
-	Tooth     *int
-	Protocol  *string
-	Diagnosis *string
+	// Tooth, Protocol, Diagnosis and CaseDocument, when set, are copied to the
+	// case in the same transaction.
+	Tooth        *int
+	Protocol     *string
+	Diagnosis    *string
+	CaseDocument *[]byte
 }
 
 // PlannedVisit is one visit of one option, as rows that the diary and the

@@ -98,7 +98,10 @@ type Assessment struct {
 	// Who assessed. Output only.
 	AssessedBy *Actor `protobuf:"bytes,5,opt,name=assessed_by,json=assessedBy,proto3" json:"assessed_by,omitempty"`
 	// When. Output only.
-	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// The tooth that was looked at. When the case turns out to be about another
+	// tooth, no plan is made from it and none is accepted. Output only.
+	Tooth         *Tooth `protobuf:"bytes,8,opt,name=tooth,proto3" json:"tooth,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -178,6 +181,13 @@ func (x *Assessment) GetAssessedBy() *Actor {
 func (x *Assessment) GetCreateTime() *timestamppb.Timestamp {
 	if x != nil {
 		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *Assessment) GetTooth() *Tooth {
+	if x != nil {
+		return x.Tooth
 	}
 	return nil
 }
@@ -979,7 +989,7 @@ var File_visitwright_v1_assessment_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_assessment_proto_rawDesc = "" +
 	"\n" +
-	"\x1fvisitwright/v1/assessment.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x19visitwright/v1/case.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xea\x02\n" +
+	"\x1fvisitwright/v1/assessment.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x19visitwright/v1/case.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\x97\x03\n" +
 	"\n" +
 	"Assessment\x12\x1c\n" +
 	"\x04name\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xf0\x01R\x04name\x12\x18\n" +
@@ -992,7 +1002,8 @@ const file_visitwright_v1_assessment_proto_rawDesc = "" +
 	"\vassessed_by\x18\x05 \x01(\v2\x15.visitwright.v1.ActorR\n" +
 	"assessedBy\x12;\n" +
 	"\vcreate_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"createTime\"\xd9\x04\n" +
+	"createTime\x12+\n" +
+	"\x05tooth\x18\b \x01(\v2\x15.visitwright.v1.ToothR\x05tooth\"\xd9\x04\n" +
 	"\bFindings\x12:\n" +
 	"\aedition\x18\x01 \x01(\tB \xbaH\x1dr\x1b\x18?2\x17^([a-z0-9][a-z0-9-]*)?$R\aedition\x12:\n" +
 	"\aanswers\x18\x02 \x03(\v2\x16.visitwright.v1.AnswerB\b\xbaH\x05\x92\x01\x02\x10@R\aanswers\x12>\n" +
@@ -1103,13 +1114,14 @@ var file_visitwright_v1_assessment_proto_goTypes = []any{
 	(*AnatomyOdds)(nil),           // 10: visitwright.v1.AnatomyOdds
 	(*Actor)(nil),                 // 11: visitwright.v1.Actor
 	(*timestamppb.Timestamp)(nil), // 12: google.protobuf.Timestamp
-	(*Diagnosis)(nil),             // 13: visitwright.v1.Diagnosis
-	(*Tolerance)(nil),             // 14: visitwright.v1.Tolerance
-	(*Provenance)(nil),            // 15: visitwright.v1.Provenance
-	(CanalCountKind)(0),           // 16: visitwright.v1.CanalCountKind
-	(*CanalBelief)(nil),           // 17: visitwright.v1.CanalBelief
-	(*Odds)(nil),                  // 18: visitwright.v1.Odds
-	(*Figure)(nil),                // 19: visitwright.v1.Figure
+	(*Tooth)(nil),                 // 13: visitwright.v1.Tooth
+	(*Diagnosis)(nil),             // 14: visitwright.v1.Diagnosis
+	(*Tolerance)(nil),             // 15: visitwright.v1.Tolerance
+	(*Provenance)(nil),            // 16: visitwright.v1.Provenance
+	(CanalCountKind)(0),           // 17: visitwright.v1.CanalCountKind
+	(*CanalBelief)(nil),           // 18: visitwright.v1.CanalBelief
+	(*Odds)(nil),                  // 19: visitwright.v1.Odds
+	(*Figure)(nil),                // 20: visitwright.v1.Figure
 }
 var file_visitwright_v1_assessment_proto_depIdxs = []int32{
 	2,  // 0: visitwright.v1.Assessment.findings:type_name -> visitwright.v1.Findings
@@ -1117,36 +1129,37 @@ var file_visitwright_v1_assessment_proto_depIdxs = []int32{
 	8,  // 2: visitwright.v1.Assessment.canals:type_name -> visitwright.v1.CanalForecast
 	11, // 3: visitwright.v1.Assessment.assessed_by:type_name -> visitwright.v1.Actor
 	12, // 4: visitwright.v1.Assessment.create_time:type_name -> google.protobuf.Timestamp
-	3,  // 5: visitwright.v1.Findings.answers:type_name -> visitwright.v1.Answer
-	4,  // 6: visitwright.v1.Findings.evidence:type_name -> visitwright.v1.Evidence
-	13, // 7: visitwright.v1.Findings.diagnosis:type_name -> visitwright.v1.Diagnosis
-	14, // 8: visitwright.v1.Findings.tolerance:type_name -> visitwright.v1.Tolerance
-	0,  // 9: visitwright.v1.Difficulty.level:type_name -> visitwright.v1.Difficulty.Level
-	7,  // 10: visitwright.v1.Difficulty.reasons:type_name -> visitwright.v1.DifficultyReason
-	0,  // 11: visitwright.v1.Difficulty.could_become:type_name -> visitwright.v1.Difficulty.Level
-	9,  // 12: visitwright.v1.Difficulty.summary:type_name -> visitwright.v1.ForecastLine
-	6,  // 13: visitwright.v1.Difficulty.gaps:type_name -> visitwright.v1.DifficultyGap
-	15, // 14: visitwright.v1.Difficulty.provenance:type_name -> visitwright.v1.Provenance
-	0,  // 15: visitwright.v1.DifficultyGap.alone:type_name -> visitwright.v1.Difficulty.Level
-	0,  // 16: visitwright.v1.DifficultyReason.level:type_name -> visitwright.v1.Difficulty.Level
-	15, // 17: visitwright.v1.DifficultyReason.provenance:type_name -> visitwright.v1.Provenance
-	16, // 18: visitwright.v1.CanalForecast.counted:type_name -> visitwright.v1.CanalCountKind
-	17, // 19: visitwright.v1.CanalForecast.belief:type_name -> visitwright.v1.CanalBelief
-	17, // 20: visitwright.v1.CanalForecast.prior:type_name -> visitwright.v1.CanalBelief
-	18, // 21: visitwright.v1.CanalForecast.further_canal:type_name -> visitwright.v1.Odds
-	9,  // 22: visitwright.v1.CanalForecast.lines:type_name -> visitwright.v1.ForecastLine
-	10, // 23: visitwright.v1.CanalForecast.anatomy:type_name -> visitwright.v1.AnatomyOdds
-	19, // 24: visitwright.v1.CanalForecast.shortest_working_length:type_name -> visitwright.v1.Figure
-	19, // 25: visitwright.v1.CanalForecast.longest_working_length:type_name -> visitwright.v1.Figure
-	15, // 26: visitwright.v1.CanalForecast.provenance:type_name -> visitwright.v1.Provenance
-	15, // 27: visitwright.v1.ForecastLine.provenance:type_name -> visitwright.v1.Provenance
-	18, // 28: visitwright.v1.AnatomyOdds.odds:type_name -> visitwright.v1.Odds
-	15, // 29: visitwright.v1.AnatomyOdds.provenance:type_name -> visitwright.v1.Provenance
-	30, // [30:30] is the sub-list for method output_type
-	30, // [30:30] is the sub-list for method input_type
-	30, // [30:30] is the sub-list for extension type_name
-	30, // [30:30] is the sub-list for extension extendee
-	0,  // [0:30] is the sub-list for field type_name
+	13, // 5: visitwright.v1.Assessment.tooth:type_name -> visitwright.v1.Tooth
+	3,  // 6: visitwright.v1.Findings.answers:type_name -> visitwright.v1.Answer
+	4,  // 7: visitwright.v1.Findings.evidence:type_name -> visitwright.v1.Evidence
+	14, // 8: visitwright.v1.Findings.diagnosis:type_name -> visitwright.v1.Diagnosis
+	15, // 9: visitwright.v1.Findings.tolerance:type_name -> visitwright.v1.Tolerance
+	0,  // 10: visitwright.v1.Difficulty.level:type_name -> visitwright.v1.Difficulty.Level
+	7,  // 11: visitwright.v1.Difficulty.reasons:type_name -> visitwright.v1.DifficultyReason
+	0,  // 12: visitwright.v1.Difficulty.could_become:type_name -> visitwright.v1.Difficulty.Level
+	9,  // 13: visitwright.v1.Difficulty.summary:type_name -> visitwright.v1.ForecastLine
+	6,  // 14: visitwright.v1.Difficulty.gaps:type_name -> visitwright.v1.DifficultyGap
+	16, // 15: visitwright.v1.Difficulty.provenance:type_name -> visitwright.v1.Provenance
+	0,  // 16: visitwright.v1.DifficultyGap.alone:type_name -> visitwright.v1.Difficulty.Level
+	0,  // 17: visitwright.v1.DifficultyReason.level:type_name -> visitwright.v1.Difficulty.Level
+	16, // 18: visitwright.v1.DifficultyReason.provenance:type_name -> visitwright.v1.Provenance
+	17, // 19: visitwright.v1.CanalForecast.counted:type_name -> visitwright.v1.CanalCountKind
+	18, // 20: visitwright.v1.CanalForecast.belief:type_name -> visitwright.v1.CanalBelief
+	18, // 21: visitwright.v1.CanalForecast.prior:type_name -> visitwright.v1.CanalBelief
+	19, // 22: visitwright.v1.CanalForecast.further_canal:type_name -> visitwright.v1.Odds
+	9,  // 23: visitwright.v1.CanalForecast.lines:type_name -> visitwright.v1.ForecastLine
+	10, // 24: visitwright.v1.CanalForecast.anatomy:type_name -> visitwright.v1.AnatomyOdds
+	20, // 25: visitwright.v1.CanalForecast.shortest_working_length:type_name -> visitwright.v1.Figure
+	20, // 26: visitwright.v1.CanalForecast.longest_working_length:type_name -> visitwright.v1.Figure
+	16, // 27: visitwright.v1.CanalForecast.provenance:type_name -> visitwright.v1.Provenance
+	16, // 28: visitwright.v1.ForecastLine.provenance:type_name -> visitwright.v1.Provenance
+	19, // 29: visitwright.v1.AnatomyOdds.odds:type_name -> visitwright.v1.Odds
+	16, // 30: visitwright.v1.AnatomyOdds.provenance:type_name -> visitwright.v1.Provenance
+	31, // [31:31] is the sub-list for method output_type
+	31, // [31:31] is the sub-list for method input_type
+	31, // [31:31] is the sub-list for extension type_name
+	31, // [31:31] is the sub-list for extension extendee
+	0,  // [0:31] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_assessment_proto_init() }

@@ -156,10 +156,10 @@ type PlannerServiceClient interface {
 	// Turns findings into difficulty and a forecast of canals, and keeps
 	// them. Reception and integration may only preview, with validate_only.
 	// Roles: clinician, nurse, reception, integration. Codes: NOT_FOUND
-	// (CASE_NOT_FOUND); FAILED_PRECONDITION (CASE_CLOSED,
-	// TOOTH_NOT_IDENTIFIED); PERMISSION_DENIED (CLINICIAN_REQUIRED);
-	// INVALID_ARGUMENT (UNKNOWN_CATALOGUE_ID, IMPOSSIBLE_CANAL_COUNT,
-	// CONTRADICTORY_EVIDENCE).
+	// (CASE_NOT_FOUND); ABORTED (CONCURRENT_CHANGE); FAILED_PRECONDITION
+	// (CASE_CLOSED, TOOTH_NOT_IDENTIFIED); PERMISSION_DENIED
+	// (CLINICIAN_REQUIRED); INVALID_ARGUMENT (UNKNOWN_CATALOGUE_ID,
+	// IMPOSSIBLE_CANAL_COUNT, CONTRADICTORY_EVIDENCE).
 	Assess(ctx context.Context, in *AssessRequest, opts ...grpc.CallOption) (*Assessment, error)
 	// Reads an assessment. Roles: reception, nurse, clinician, integration.
 	// Codes: NOT_FOUND (CASE_NOT_FOUND, ASSESSMENT_NOT_FOUND).
@@ -171,9 +171,10 @@ type PlannerServiceClient interface {
 	// Computes treatment options and keeps them as the next revision.
 	// Reception and integration may only preview, with validate_only. Roles:
 	// clinician, nurse, reception, integration. Codes: NOT_FOUND
-	// (CASE_NOT_FOUND, ASSESSMENT_NOT_FOUND); FAILED_PRECONDITION
-	// (CASE_CLOSED, TOOTH_NOT_IDENTIFIED, ASSESSMENT_MISSING);
-	// PERMISSION_DENIED (CLINICIAN_REQUIRED); INVALID_ARGUMENT
+	// (CASE_NOT_FOUND, ASSESSMENT_NOT_FOUND); ABORTED (CONCURRENT_CHANGE);
+	// FAILED_PRECONDITION (CASE_CLOSED, TOOTH_NOT_IDENTIFIED,
+	// ASSESSMENT_MISSING, REASSESSMENT_NEEDED); PERMISSION_DENIED
+	// (CLINICIAN_REQUIRED); INVALID_ARGUMENT
 	// (UNKNOWN_CATALOGUE_ID, IMPOSSIBLE_CANAL_COUNT, CONTRADICTORY_EVIDENCE,
 	// IMPOSSIBLE_FIGURE); DEADLINE_EXCEEDED (DEADLINE_PASSED).
 	ProposePlan(ctx context.Context, in *ProposePlanRequest, opts ...grpc.CallOption) (*Plan, error)
@@ -192,13 +193,16 @@ type PlannerServiceClient interface {
 	// Accepts one option of the newest revision. Roles: clinician. Codes:
 	// NOT_FOUND (CASE_NOT_FOUND, PLAN_NOT_FOUND, OPTION_NOT_FOUND); ABORTED
 	// (ETAG_MISMATCH); FAILED_PRECONDITION (CASE_CLOSED, PLAN_SUPERSEDED,
-	// OPTION_INFEASIBLE, OPTION_FORBIDDEN); PERMISSION_DENIED
-	// (CLINICIAN_REQUIRED).
+	// REASSESSMENT_NEEDED, OPTION_INFEASIBLE, OPTION_FORBIDDEN);
+	// PERMISSION_DENIED (CLINICIAN_REQUIRED); INVALID_ARGUMENT (INVALID_FIELD,
+	// UNKNOWN_CATALOGUE_ID) for a consent.
 	AcceptOption(ctx context.Context, in *AcceptOptionRequest, opts ...grpc.CallOption) (*Plan, error)
 	// Makes the page for nurse and clinician. The access is kept in the audit
 	// trail. Roles: reception, nurse, clinician, integration. Codes:
 	// NOT_FOUND (CASE_NOT_FOUND, PLAN_NOT_FOUND, OPTION_NOT_FOUND,
-	// VISIT_NOT_FOUND); FAILED_PRECONDITION (DIFFERENT_PATIENTS).
+	// VISIT_NOT_FOUND); FAILED_PRECONDITION (DIFFERENT_PATIENTS,
+	// OPTION_INFEASIBLE, REASSESSMENT_NEEDED); INVALID_ARGUMENT
+	// (UNKNOWN_CATALOGUE_ID, IMPOSSIBLE_FIGURE) for what was given.
 	GetVisitSheet(ctx context.Context, in *GetVisitSheetRequest, opts ...grpc.CallOption) (*VisitSheet, error)
 	// Lists the catalogues. Roles: all. Codes: NOT_FOUND
 	// (PRACTICE_NOT_FOUND); INVALID_ARGUMENT (INVALID_PAGE_TOKEN).
@@ -621,10 +625,10 @@ type PlannerServiceServer interface {
 	// Turns findings into difficulty and a forecast of canals, and keeps
 	// them. Reception and integration may only preview, with validate_only.
 	// Roles: clinician, nurse, reception, integration. Codes: NOT_FOUND
-	// (CASE_NOT_FOUND); FAILED_PRECONDITION (CASE_CLOSED,
-	// TOOTH_NOT_IDENTIFIED); PERMISSION_DENIED (CLINICIAN_REQUIRED);
-	// INVALID_ARGUMENT (UNKNOWN_CATALOGUE_ID, IMPOSSIBLE_CANAL_COUNT,
-	// CONTRADICTORY_EVIDENCE).
+	// (CASE_NOT_FOUND); ABORTED (CONCURRENT_CHANGE); FAILED_PRECONDITION
+	// (CASE_CLOSED, TOOTH_NOT_IDENTIFIED); PERMISSION_DENIED
+	// (CLINICIAN_REQUIRED); INVALID_ARGUMENT (UNKNOWN_CATALOGUE_ID,
+	// IMPOSSIBLE_CANAL_COUNT, CONTRADICTORY_EVIDENCE).
 	Assess(context.Context, *AssessRequest) (*Assessment, error)
 	// Reads an assessment. Roles: reception, nurse, clinician, integration.
 	// Codes: NOT_FOUND (CASE_NOT_FOUND, ASSESSMENT_NOT_FOUND).
@@ -636,9 +640,10 @@ type PlannerServiceServer interface {
 	// Computes treatment options and keeps them as the next revision.
 	// Reception and integration may only preview, with validate_only. Roles:
 	// clinician, nurse, reception, integration. Codes: NOT_FOUND
-	// (CASE_NOT_FOUND, ASSESSMENT_NOT_FOUND); FAILED_PRECONDITION
-	// (CASE_CLOSED, TOOTH_NOT_IDENTIFIED, ASSESSMENT_MISSING);
-	// PERMISSION_DENIED (CLINICIAN_REQUIRED); INVALID_ARGUMENT
+	// (CASE_NOT_FOUND, ASSESSMENT_NOT_FOUND); ABORTED (CONCURRENT_CHANGE);
+	// FAILED_PRECONDITION (CASE_CLOSED, TOOTH_NOT_IDENTIFIED,
+	// ASSESSMENT_MISSING, REASSESSMENT_NEEDED); PERMISSION_DENIED
+	// (CLINICIAN_REQUIRED); INVALID_ARGUMENT
 	// (UNKNOWN_CATALOGUE_ID, IMPOSSIBLE_CANAL_COUNT, CONTRADICTORY_EVIDENCE,
 	// IMPOSSIBLE_FIGURE); DEADLINE_EXCEEDED (DEADLINE_PASSED).
 	ProposePlan(context.Context, *ProposePlanRequest) (*Plan, error)
@@ -657,13 +662,16 @@ type PlannerServiceServer interface {
 	// Accepts one option of the newest revision. Roles: clinician. Codes:
 	// NOT_FOUND (CASE_NOT_FOUND, PLAN_NOT_FOUND, OPTION_NOT_FOUND); ABORTED
 	// (ETAG_MISMATCH); FAILED_PRECONDITION (CASE_CLOSED, PLAN_SUPERSEDED,
-	// OPTION_INFEASIBLE, OPTION_FORBIDDEN); PERMISSION_DENIED
-	// (CLINICIAN_REQUIRED).
+	// REASSESSMENT_NEEDED, OPTION_INFEASIBLE, OPTION_FORBIDDEN);
+	// PERMISSION_DENIED (CLINICIAN_REQUIRED); INVALID_ARGUMENT (INVALID_FIELD,
+	// UNKNOWN_CATALOGUE_ID) for a consent.
 	AcceptOption(context.Context, *AcceptOptionRequest) (*Plan, error)
 	// Makes the page for nurse and clinician. The access is kept in the audit
 	// trail. Roles: reception, nurse, clinician, integration. Codes:
 	// NOT_FOUND (CASE_NOT_FOUND, PLAN_NOT_FOUND, OPTION_NOT_FOUND,
-	// VISIT_NOT_FOUND); FAILED_PRECONDITION (DIFFERENT_PATIENTS).
+	// VISIT_NOT_FOUND); FAILED_PRECONDITION (DIFFERENT_PATIENTS,
+	// OPTION_INFEASIBLE, REASSESSMENT_NEEDED); INVALID_ARGUMENT
+	// (UNKNOWN_CATALOGUE_ID, IMPOSSIBLE_FIGURE) for what was given.
 	GetVisitSheet(context.Context, *GetVisitSheetRequest) (*VisitSheet, error)
 	// Lists the catalogues. Roles: all. Codes: NOT_FOUND
 	// (PRACTICE_NOT_FOUND); INVALID_ARGUMENT (INVALID_PAGE_TOKEN).
