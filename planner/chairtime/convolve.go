@@ -8,7 +8,33 @@ func Convolve(dst, a, b []float64) { new(Convolver).Add(dst, a, b, 1) }
 // not be used by two goroutines at once.
 type Convolver struct {
 	rows, cells []float64
+	chunk       []float64 // for results
+	used        int
 }
+
+// chunkCells is how many cells for results are allocated at once.
+const (
+	chunkCells = 1 << 15
+	maxChunk   = 1 << 18
+)
+
+// single is space for one result.
+func single(cells int) *Convolver { return &Convolver{chunk: make([]float64, cells)} }
+
+// take returns n zeros for a result. They stay valid until Forget.
+func (c *Convolver) take(n int) []float64 {
+	if c.used+n > len(c.chunk) {
+		c.chunk, c.used = make([]float64, max(n, min(2*len(c.chunk), maxChunk), chunkCells)), 0
+	}
+	v := c.chunk[c.used : c.used+n : c.used+n]
+	c.used += n
+	clear(v)
+	return v
+}
+
+// Forget lets the space of all results made with PlusWith be used again: they
+// must not be read any more.
+func (c *Convolver) Forget() { c.used = 0 }
 
 // Add adds scale times the convolution of a and b to dst, as far as dst reaches.
 func (c *Convolver) Add(dst, a, b []float64, scale float64) { c.add(dst, a, b, scale, wide) }

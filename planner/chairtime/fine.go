@@ -4,7 +4,7 @@ import "math"
 
 // stepTail is the probability dropped from each end of one step's law. It is
 // put into the outermost cells, so the sum of the cells stays 1.
-const stepTail = 1e-10
+const stepTail = 1e-9
 
 // Fine is a distribution on a lattice of PerMinute cells a minute. The steps of
 // a block are added on it, so that only the sum is rounded to a minute.
@@ -57,7 +57,10 @@ func FineLognormal(l Lognormal, perMinute int) Fine {
 
 // Plus returns the distribution of the sum of two independent durations on the
 // same lattice.
-func (f Fine) Plus(g Fine) Fine {
+func (f Fine) Plus(g Fine) Fine { return f.PlusWith(single(len(f.P)+len(g.P)), g) }
+
+// PlusWith is Plus with working space, which also holds the result.
+func (f Fine) PlusWith(space *Convolver, g Fine) Fine {
 	if len(f.P) == 1 && f.P[0] == 1 && f.First == 0 {
 		return g
 	}
@@ -65,8 +68,8 @@ func (f Fine) Plus(g Fine) Fine {
 		return f
 	}
 	out := Fine{PerMinute: f.PerMinute, First: f.First + g.First,
-		P: make([]float64, len(f.P)+len(g.P)-1), Lost: f.Lost + g.Lost}
-	Convolve(out.P, f.P, g.P)
+		P: space.take(len(f.P) + len(g.P) - 1), Lost: f.Lost + g.Lost}
+	space.Add(out.P, f.P, g.P, 1)
 	return out.trim(stepTail)
 }
 
@@ -83,11 +86,13 @@ func (f Fine) Maybe(p float64) Fine {
 		out.P[f.First+i] = p * q
 	}
 	out.P[0] += 1 - p
-	return out
+	return out.trim(stepTail)
 }
 
+// trim cuts the ends in place.
 func (f Fine) trim(tail float64) Fine {
-	d := Dist{First: f.First, P: f.P, Lost: f.Lost}.Trim(tail)
+	d := Dist{First: f.First, P: f.P, Lost: f.Lost}
+	d.cut(tail)
 	return Fine{PerMinute: f.PerMinute, First: d.First, P: d.P, Lost: d.Lost}
 }
 
@@ -121,35 +126,67 @@ type Excess struct {
 // it. Values below 0 count as 0, so that shift = -c gives max(scale*X - c, 0).
 // The convolution behind X is done once and serves every scale.
 func (e Excess) Minutes(scale, shift float64, cap int) Dist {
+	return e.MinutesIn(nil, scale, shift, cap)
+}
+
+// MinutesIn is Minutes with its cells in the space given, when it is large
+// enough.
+func (e Excess) MinutesIn(space []float64, scale, shift float64, cap int) Dist {
+	first, cells, lost := e.onLattice(space, scale, shift, cap)
+	return Dist{First: first, P: cells, Lost: lost}
+}
+
+// Scaled returns the distribution of scale*X + shift on the lattice of X, up to
+// cap minutes; values below 0 count as 0.
+func (e Excess) Scaled(scale, shift float64, cap int) Fine {
+	n := int(math.Round(1 / e.h))
+	first, cells, lost := e.onLattice(nil, scale*float64(n), shift*float64(n), cap*n)
+	return Fine{PerMinute: n, First: first, P: cells, Lost: lost}
+}
+
+// onLattice puts scale*X + shift on the whole numbers, 0 to cap, where scale and
+// shift are in cells and X in minutes.
+func (e Excess) onLattice(space []float64, scale, shift float64, cap int) (first int, cells []float64, lost float64) {
 	n := len(e.at)
 	if n == 0 {
-		return Dist{}
+		return 0, nil, 0
 	}
 	lowest := scale*float64(e.first)*e.h + shift
 	highest := scale*float64(e.first+n-1)*e.h + shift
 	lo := min(max(int(math.Floor(lowest)), 0), cap)
 	hi := min(max(int(math.Ceil(highest)), lo), cap)
-	d := Dist{First: lo, P: make([]float64, hi-lo+1), Lost: e.lost}
-	// In units of cells, minute y lies at (y-shift)/(scale*h) - first.
+	size := hi - lo + 1
+	if len(space) < size {
+		space = make([]float64, size)
+	}
+	cells, lost = space[:size], e.lost
+	// In units of the cells of X, lattice point y lies at (y-shift)/(scale*h) - first.
 	inv := 1 / (scale * e.h)
-	unit := scale // J of the scaled value is scale times J
-	pos := (float64(lo)-shift)*inv - float64(e.first)
-	value := unit * e.value(pos)
+	from := (float64(lo)-shift)*inv - float64(e.first)
+	// J of the scaled value is scale times J.
+	value := scale * e.value(from)
 	survival := e.mass
-	for i := range d.P {
-		pos = (float64(lo+i+1)-shift)*inv - float64(e.first)
-		next := unit * e.value(pos)
-		s := value - next
-		if i == len(d.P)-1 {
-			if lo+i == cap {
-				d.Lost += s
-			}
-			s = 0
+	top := float64(n - 1)
+	for i := range cells {
+		pos := from + float64(i+1)*inv
+		next := 0.0
+		if pos <= 0 {
+			next = scale * (e.at[0] - pos*e.h*e.mass)
+		} else if pos < top {
+			k := int(pos)
+			low := e.at[k]
+			next = scale * (low + (pos-float64(k))*(e.at[k+1]-low))
 		}
-		d.P[i] = math.Max(survival-s, 0)
+		s := value - next
+		cells[i] = max(survival-s, 0)
 		survival, value = s, next
 	}
-	return d
+	// The last cell holds everything from there on.
+	cells[size-1] = max(cells[size-1]+survival, 0)
+	if hi == cap {
+		lost += survival
+	}
+	return lo, cells, lost
 }
 
 // value is J at a position in cells from the first.

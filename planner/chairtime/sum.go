@@ -2,12 +2,15 @@ package chairtime
 
 // Plus returns the distribution of the sum of two independent durations. What
 // lies beyond cap minutes is put into the cell of cap and counted as Lost.
-func (d Dist) Plus(e Dist, cap int) Dist {
+func (d Dist) Plus(e Dist, cap int) Dist { return d.PlusWith(single(len(d.P)+len(e.P)), e, cap) }
+
+// PlusWith is Plus with working space, which also holds the result.
+func (d Dist) PlusWith(space *Convolver, e Dist, cap int) Dist {
 	if len(d.P) == 0 || len(e.P) == 0 {
 		return Dist{}
 	}
-	out := Dist{First: d.First + e.First, P: make([]float64, len(d.P)+len(e.P)-1)}
-	Convolve(out.P, d.P, e.P)
+	out := Dist{First: d.First + e.First, P: space.take(len(d.P) + len(e.P) - 1)}
+	space.Add(out.P, d.P, e.P, 1)
 	out.Lost = d.Lost*e.Mass() + e.Lost*d.Mass()
 	out.capAt(cap)
 	return out
@@ -88,6 +91,13 @@ func (d Dist) AtLeast(minutes int) Dist {
 // stays within tail. What is dropped is put into the outermost cell kept and
 // counted as Lost, so the sum of the cells is kept.
 func (d Dist) Trim(tail float64) Dist {
+	d.P = append([]float64(nil), d.P...)
+	d.cut(tail)
+	return d
+}
+
+// cut is Trim in place.
+func (d *Dist) cut(tail float64) {
 	lo, hi := 0, len(d.P)
 	low, high := 0.0, 0.0
 	for lo < hi-1 && low+d.P[lo] <= tail {
@@ -98,11 +108,12 @@ func (d Dist) Trim(tail float64) Dist {
 		high += d.P[hi-1]
 		hi--
 	}
-	if lo == 0 && hi == len(d.P) {
-		return d
+	if hi <= lo {
+		return
 	}
-	out := Dist{First: d.First + lo, P: append([]float64(nil), d.P[lo:hi]...), Lost: d.Lost + low + high}
-	out.P[0] += low
-	out.P[len(out.P)-1] += high
-	return out
+	d.First += lo
+	d.P = d.P[lo:hi]
+	d.Lost += low + high
+	d.P[0] += low
+	d.P[len(d.P)-1] += high
 }

@@ -64,6 +64,11 @@ type workshop struct {
 	scale []float64 // exp of each node's value
 	lost  float64
 
+	space  *chairtime.Convolver
+	buffer []float64 // cells of one distribution
+
+	straight bool // barring does not count
+
 	laws    map[law]int
 	lawFine []chairtime.Fine
 	sums    map[[2]int]int // sum and law to the sum with the law added
@@ -89,9 +94,11 @@ type recipe struct {
 type mixKey struct{ a, b *kernel }
 
 func newWorkshop(f Factor, cap int, c nodeCounts) *workshop {
-	w := &workshop{cap: cap,
+	w := &workshop{cap: cap, space: new(chairtime.Convolver),
 		laws: map[law]int{}, sums: map[[2]int]int{}, kernels: map[recipe]*kernel{}, mixes: map[mixKey]*kernel{}}
-	w.sets[scouting] = w.product(chairtime.Nodes(f.CaseLogSD, min(c.decideCase, 3)), chairtime.Nodes(0, 1))
+	if c.decideVisit > 1 || c.oddsVisit != 1 {
+		w.sets[scouting] = w.product(chairtime.Nodes(f.CaseLogSD, min(c.decideCase, 3)), chairtime.Nodes(0, 1))
+	}
 	w.sets[deciding] = w.product(chairtime.Nodes(f.CaseLogSD, c.decideCase), chairtime.Nodes(f.VisitLogSD, c.decideVisit))
 	switch {
 	case c.oddsCase == c.decideCase && c.oddsVisit == c.decideVisit:
@@ -193,7 +200,7 @@ func (w *workshop) plus(sum int, l law) int {
 	key := [2]int{sum, id}
 	next, ok := w.sums[key]
 	if !ok {
-		next = w.addSum(w.sumFine[sum].Plus(w.lawFine[id]))
+		next = w.addSum(w.sumFine[sum].PlusWith(w.space, w.lawFine[id]))
 		w.sums[key] = next
 	}
 	return next
@@ -213,29 +220,36 @@ func (w *workshop) make(r recipe) *kernel {
 		return k
 	}
 	k := &kernel{at: make([]chairtime.Dist, len(w.nodes))}
+	var fixed chairtime.Dist
+	if r.fixed != 0 {
+		fixed = w.excessOf(r.fixed).Minutes(1, 0, w.cap)
+	}
+	if len(w.buffer) <= w.cap {
+		w.buffer = make([]float64, w.cap+1)
+	}
 	for n, scale := range w.scale {
-		d := w.excessOf(r.scaled).Minutes(scale, r.shift+r.contact, w.cap)
+		d := w.excessOf(r.scaled).MinutesIn(w.buffer, scale, r.shift+r.contact, w.cap)
 		if r.fixed != 0 {
-			d = d.Plus(w.excessOf(r.fixed).Minutes(1, 0, w.cap), w.cap)
+			d = d.PlusWith(w.space, fixed, w.cap)
 		}
 		if r.contact > 0 {
-			d = d.Plus(w.beyondContact(r, scale), w.cap)
-		}
-		if r.weight != 1 {
-			for i := range d.P {
-				d.P[i] *= r.weight
-			}
+			d = d.PlusWith(w.space, w.beyondContact(r, scale), w.cap)
 		}
 		k.at[n] = w.trim(d, n)
+		if r.weight != 1 {
+			for i := range k.at[n].P {
+				k.at[n].P[i] *= r.weight
+			}
+		}
 	}
 	w.finish(k)
 	w.kernels[r] = k
 	return k
 }
 
-// trim drops the ends of a node's kernel: 1e-8 of probability in all on each
-// side, counting the node's own weight, and never more than a hundred thousandth
-// of the kernel. It stays in the outermost cells and is reported.
+// trim returns a copy of a node's kernel without its ends: 1e-8 of probability in
+// all on each side, counting the node's own weight, and never more than a hundred
+// thousandth of the kernel. It stays in the outermost cells and is reported.
 func (w *workshop) trim(d chairtime.Dist, n int) chairtime.Dist {
 	d = d.Trim(min(1e-8/w.nodes[n].prior, 1e-5))
 	w.lost = max(w.lost, d.Lost*w.nodes[n].prior)
@@ -249,13 +263,10 @@ func (w *workshop) beyondContact(r recipe, scale float64) chairtime.Dist {
 	if r.overFixed == 0 {
 		return e.Minutes(scale, r.overShift-r.contact, w.cap)
 	}
-	f := w.sumFine[r.overFixed]
-	parts := make([]chairtime.Part, len(f.P))
-	for i, p := range f.P {
-		shift := float64(f.First+i)/perMinute + r.overShift - r.contact
-		parts[i] = chairtime.Part{Weight: p, Dist: e.Minutes(scale, shift, w.cap)}
-	}
-	return chairtime.Mix(parts...)
+	// Both kinds of work are added before the contact is taken off, so they stay on
+	// the fine lattice until then.
+	sum := e.Scaled(scale, 0, w.cap).PlusWith(w.space, w.sumFine[r.overFixed])
+	return sum.Excess().Minutes(1, r.overShift-r.contact, w.cap)
 }
 
 // mix returns the sum of two kernels; nil stands for none.
@@ -285,7 +296,7 @@ func (w *workshop) plusKernel(a, b *kernel) *kernel {
 	}
 	k := &kernel{at: make([]chairtime.Dist, len(w.nodes))}
 	for n := range k.at {
-		k.at[n] = w.trim(a.at[n].Plus(b.at[n], w.cap), n)
+		k.at[n] = w.trim(a.at[n].PlusWith(w.space, b.at[n], w.cap), n)
 	}
 	w.finish(k)
 	return k

@@ -48,6 +48,7 @@ func (r *run) follow() []*outcome {
 				}
 			}
 			r.followFrom(v, x0, mass, ends, o)
+			r.gather(ends, row, mass, o)
 			for x := range ends {
 				r.byCase(ends[x], byCase, row, mass)
 				r.collect(v.length[x0], x, row, before[x0], byCase, o)
@@ -63,6 +64,36 @@ func (r *run) follow() []*outcome {
 		before = o.total
 	}
 	return out
+}
+
+// gather puts the measures of all complete states together, since nothing follows
+// there that depends on what was found, and keeps their probabilities apart.
+func (r *run) gather(ends [][]lane, weight, mass []float64, o *outcome) {
+	last := len(ends) - 1
+	for x, s := range r.sp.states {
+		if !r.sp.complete(s) {
+			continue
+		}
+		for n := range ends[x] {
+			l := &ends[x][n]
+			if l.empty() {
+				continue
+			}
+			q := l.mass()
+			for _, h := range r.node(n).shares {
+				o.ends[x][h.caseAt] += q * weight[h.caseAt] * h.weight / mass[n]
+			}
+		}
+	}
+	for x, s := range r.sp.states[:last] {
+		if !r.sp.complete(s) {
+			continue
+		}
+		for n := range ends[x] {
+			ends[last][n].add(ends[x][n].lo, ends[x][n].cells(), 1)
+			ends[x][n].reset()
+		}
+	}
 }
 
 // byCase divides measures by node among the case nodes that meet them.
@@ -100,7 +131,9 @@ func (r *run) collect(length, x int, weight []float64, before, cases []lane, o *
 				o.idle += q * float64(length-t)
 			}
 		}
-		o.ends[x][c] += mass
+		if !r.sp.complete(r.sp.states[x]) { // counted before by gather
+			o.ends[x][c] += mass
+		}
 		o.happens += mass
 		to, prior := &o.total[x][c], &before[c]
 		to.convolve(&r.space, prior.lo, prior.cells(), chairtime.Dist{First: l.lo, P: l.cells()}, 1/weight[c])
@@ -183,8 +216,11 @@ func (r *run) spread(v *visit, x, p, n, first int, cells []float64, ends [][]lan
 	if check := r.ks.checks[x]; check != nil {
 		ready = r.ready(v, x)
 		if !check.none {
-			d := chairtime.Dist{First: first, P: cells}.Plus(r.dist(check, n), r.m.Cap)
-			first, cells = d.First, d.P
+			l := &r.work.checked
+			l.reset()
+			l.convolve(&r.space, first, cells, r.dist(check, n), 1)
+			r.lost = max(r.lost, l.settle(r.m.Cap))
+			first, cells = l.lo, l.cells()
 		}
 		ends[x][n].convolve(&r.space, first, cells, r.dist(r.ks.ends[x], n), 1-ready)
 	}

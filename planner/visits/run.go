@@ -47,6 +47,7 @@ type working struct {
 	inflow  [][]lane  // by point and node: measure over minutes used, before the choice
 	first   [][]lane  // by point and node: of visits that begin there
 	part    lane
+	checked lane
 }
 
 // visit is one visit's part of the plan.

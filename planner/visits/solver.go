@@ -4,7 +4,10 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"math"
 	"sync"
+
+	"github.com/visitwright/visitwright/planner/chairtime"
 )
 
 // Solver solves models and keeps what it has computed about their steps: the
@@ -44,16 +47,8 @@ func (s *Solver) Solve(m Model, o Option) (Result, error) {
 	return r.solve()
 }
 
-// Distribution is the function Distribution with kernels kept.
-func (s *Solver) Distribution(m Model) (Treatment, error) {
-	r, err := s.prepare(m, Option{})
-	if err != nil {
-		return Treatment{}, err
-	}
-	defer r.free()
-	r.use(odds)
-	return r.treatment(), nil
-}
+// Distribution is the function Distribution.
+func (s *Solver) Distribution(m Model) (Treatment, error) { return Distribution(m) }
 
 // Follow is the function Follow with kernels kept.
 func (s *Solver) Follow(m Model, o Option, lengths []Length, table []Entry) (Result, error) {
@@ -107,7 +102,30 @@ func Solve(m Model, o Option) (Result, error) { return new(Solver).Solve(m, o) }
 
 // Distribution returns the minutes of the whole treatment in one go. It returns
 // a *FieldError for a model out of range.
-func Distribution(m Model) (Treatment, error) { return new(Solver).Distribution(m) }
+func Distribution(m Model) (Treatment, error) {
+	if err := Validate(m); err != nil {
+		return Treatment{}, err
+	}
+	// In one visit both factors act as one, with the sum of their variances.
+	both := Factor{CaseLogSD: math.Hypot(m.Factor.CaseLogSD, m.Factor.VisitLogSD)}
+	n := pick(both.CaseLogSD, 9, 0.24, 11, 0.34, 15)
+	w := newWorkshop(both, m.Cap, nodeCounts{n, 1, n, 1})
+	w.space = spaces.Get().(*chairtime.Convolver)
+	defer func() { w.space.Forget(); spaces.Put(w.space) }()
+	sp := newSpace(m)
+	sp.enumerate()
+	o, err := Option{}.resolve(m)
+	if err != nil {
+		return Treatment{}, err
+	}
+	r := newRun(sp, w.straightOf(sp), o)
+	defer r.free()
+	r.set = r.ks.sets[odds]
+	return r.treatment(), nil
+}
+
+// spaces holds working space for distributions.
+var spaces = sync.Pool{New: func() any { return new(chairtime.Convolver) }}
 
 // Follow returns what follows from lengths and a table that are given, instead
 // of chosen, as Solve returned them or changed. Entries and lengths that are

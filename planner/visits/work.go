@@ -46,7 +46,7 @@ func (b *work) step(m Minutes, overlaps bool) {
 func (b *work) event(e Event) {
 	switch {
 	case e.Probability == 0:
-	case e.BarsFilling:
+	case e.BarsFilling && !b.w.straight:
 		b.barring = append(b.barring, barring{e.Probability, e.Minutes})
 	default:
 		b.maybe(&b.r, e.Probability, e.Minutes)
@@ -164,19 +164,13 @@ func (w *workshop) kernelsOf(sp *space) *kernelSet {
 	ks := &kernelSet{nodes: w.nodes, sets: w.sets, first: make([]pair, n), again: make([]pair, n),
 		portions: make([][]pair, n), checks: make([]*kernel, n), ends: make([]*kernel, n)}
 	for i, s := range sp.states {
-		b := w.begin()
-		b.block(m.Stops[s.Stage].End, true, ranks(0, s.Found), false)
-		ks.ends[i], _ = b.done()
+		ks.ends[i] = w.ending(m, s)
 		if sp.complete(s) {
 			continue
 		}
 		ks.first[i] = w.opening(m, s, m.Begin != State{})
 		ks.again[i] = w.opening(m, s, true)
-		if g := m.Stages[s.Stage].Gate; g != nil && s.Canal == 0 {
-			b := w.begin()
-			b.step(g.Check, false)
-			ks.checks[i], _ = b.done()
-		}
+		ks.checks[i] = w.check(m, s)
 		ks.portions[i] = make([]pair, len(sp.moves[i]))
 		for j, mv := range sp.moves[i] {
 			if mv.prob > 0 {
@@ -202,6 +196,53 @@ func (w *workshop) kernelsOf(sp *space) *kernelSet {
 		ks.resumes[x] = ks.met[x] || ks.checks[x] != nil || sp.fills[s.Stage]
 	}
 	return ks
+}
+
+// straightOf makes only the kernels that a treatment in one go needs; barring
+// does not count there.
+func (w *workshop) straightOf(sp *space) *kernelSet {
+	w.straight = true
+	n := len(sp.states)
+	ks := &kernelSet{nodes: w.nodes, sets: w.sets, first: make([]pair, n), checks: make([]*kernel, n), ends: make([]*kernel, n), straight: make([][]edge, n)}
+	for _, b := range sp.entry {
+		x := sp.index[b.state]
+		ks.first[x] = w.opening(sp.m, b.state, sp.m.Begin != State{})
+	}
+	for x, s := range sp.states {
+		if sp.complete(s) {
+			ks.ends[x] = w.ending(sp.m, s)
+			continue
+		}
+		ks.checks[x] = w.check(sp.m, s)
+		for _, mv := range sp.moves[x] {
+			if mv.prob > 0 {
+				p := w.portion(sp, s, mv.found)
+				ks.straight[x] = append(ks.straight[x], edge{p.clear, mv.prob, mv.to})
+			}
+		}
+	}
+	ks.lost = w.lost
+	return ks
+}
+
+// ending is the end of a visit at the state's stop.
+func (w *workshop) ending(m Model, s State) *kernel {
+	b := w.begin()
+	b.block(m.Stops[s.Stage].End, true, ranks(0, s.Found), false)
+	k, _ := b.done()
+	return k
+}
+
+// check is the check of the gate before the state's next portion, nil for none.
+func (w *workshop) check(m Model, s State) *kernel {
+	g := m.Stages[s.Stage].Gate
+	if g == nil || s.Canal > 0 {
+		return nil
+	}
+	b := w.begin()
+	b.step(g.Check, false)
+	k, _ := b.done()
+	return k
 }
 
 // findBarred marks the states that can be met with filling barred while something
