@@ -1,11 +1,12 @@
-// Command ratios reads the output of `go test -bench` and prints, for every
-// benchmark with a sub-benchmark "ours", how many times longer or shorter each
-// of its neighbours takes in the same run. Repetitions are reduced to their
-// median; the spread is the half range around it.
+// Command ratios reads the output of `go test -bench` and prints how many times
+// longer each sub-benchmark takes than the one named "ours" beside it, or than
+// the first where none is. Repetitions are reduced to their median; the spread
+// is the half range around it. With -markdown it prints a Markdown table.
 package main
 
 import (
 	"bufio"
+	"flag"
 	"fmt"
 	"io"
 	"os"
@@ -98,35 +99,83 @@ func room(pkg string) string {
 	return after[1:]
 }
 
-func write(out io.Writer, list []*benchmark) {
+// rows are the cells of the table, the header first.
+func rows(list []*benchmark) [][]string {
 	base := map[string]*benchmark{}
+	members := map[string]int{}
 	for _, b := range list {
-		if g, side := b.group(); side == ours {
+		g, side := b.group()
+		members[b.pkg+g]++
+		if base[b.pkg+g] == nil || side == ours {
 			base[b.pkg+g] = b
 		}
 	}
-	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "\nroom\tbenchmark\ttime\t±\tallocs\ttimes ours")
+	table := [][]string{{"room", "benchmark", "time", "±", "allocs", "ratio", "also"}}
 	for _, b := range list {
 		if len(b.ns) == 0 {
 			continue
 		}
 		g, _ := b.group()
 		ratio := ""
-		if o := base[b.pkg+g]; o != nil {
+		if o := base[b.pkg+g]; members[b.pkg+g] > 1 {
 			ratio = fmt.Sprintf("%.2f", median(b.ns)/median(o.ns))
 		}
-		fmt.Fprintf(w, "%s\t%s\t%v\t%.0f %%\t%.0f\t%s\n", room(b.pkg), b.name,
-			time.Duration(median(b.ns)).Round(10), spread(b.ns), median(b.extra["allocs/op"]), ratio)
+		table = append(table, []string{room(b.pkg), b.name, rounded(median(b.ns)),
+			fmt.Sprintf("%.0f %%", spread(b.ns)), fmt.Sprintf("%.0f", median(b.extra["allocs/op"])), ratio, b.reported()})
 	}
-	w.Flush()
+	return table
+}
+
+// rounded prints nanoseconds with three figures or so.
+func rounded(ns float64) string {
+	d := time.Duration(ns)
+	for unit := time.Second; unit >= time.Microsecond; unit /= 1000 {
+		if d >= unit {
+			return d.Round(unit / 100).String()
+		}
+	}
+	return fmt.Sprintf("%.1fns", ns)
+}
+
+// reported are the metrics that the benchmark itself reports.
+func (b *benchmark) reported() string {
+	var parts []string
+	for unit, values := range b.extra {
+		if unit != "allocs/op" && unit != "B/op" {
+			parts = append(parts, fmt.Sprintf("%.4g %s", median(values), unit))
+		}
+	}
+	slices.Sort(parts)
+	return strings.Join(parts, ", ")
+}
+
+func write(out io.Writer, list []*benchmark, markdown bool) {
+	table := rows(list)
+	if markdown {
+		for i, cells := range table {
+			fmt.Fprintf(out, "| %s |\n", strings.Join(cells, " | "))
+			if i == 0 {
+				fmt.Fprintf(out, "|%s\n", strings.Repeat(" --- |", len(cells)))
+			}
+		}
+		return
+	}
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	for _, cells := range table {
+		fmt.Fprintln(w, strings.TrimRight(strings.Join(cells, "\t"), "\t"))
+	}
+	if err := w.Flush(); err != nil {
+		fmt.Fprintln(os.Stderr, err)
+	}
 }
 
 func main() {
+	markdown := flag.Bool("markdown", false, "print a Markdown table")
+	flag.Parse()
 	list, err := read(os.Stdin)
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		os.Exit(1)
 	}
-	write(os.Stdout, list)
+	write(os.Stdout, list, *markdown)
 }
