@@ -25,6 +25,7 @@ import (
 	"github.com/visitwright/visitwright/proto/fault"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store"
+	"github.com/visitwright/visitwright/store/pgtest"
 )
 
 // The invented practices of these tests.
@@ -68,11 +69,39 @@ type wrap func(store.Planning) store.Planning
 
 func newBench(t *testing.T, wraps ...wrap) *bench {
 	t.Helper()
-	b := &bench{T: t, clock: &clock{at: tuesday}}
+	return newBenchOn(t, filepath.Join(t.TempDir(), "test.db"), wraps...)
+}
+
+// databases are the two kinds of database, each as the address of an empty one.
+var databases = map[string]func(*testing.T) string{
+	"SQLite": func(t *testing.T) string { return filepath.Join(t.TempDir(), "test.db") },
+	"PostgreSQL": func(t *testing.T) string {
+		owner, _ := pgtest.New(t, func(url string) error {
+			s, err := store.Open(context.Background(), store.Config{Database: url, Keys: worthlessKeys()})
+			if err != nil {
+				return err
+			}
+			return s.Close()
+		})
+		return owner
+	},
+}
+
+// worthlessKeys are known to everybody.
+func worthlessKeys() *store.Keys {
 	keys, err := store.ParseKeys([]byte("key 1 " + strings.Repeat("A", 43) + "="))
-	b.must(err)
+	if err != nil {
+		panic(err) // the line above is wrong
+	}
+	return keys
+}
+
+func newBenchOn(t *testing.T, database string, wraps ...wrap) *bench {
+	t.Helper()
+	b := &bench{T: t, clock: &clock{at: tuesday}}
+	var err error
 	b.store, err = store.Open(t.Context(), store.Config{
-		Database: filepath.Join(t.TempDir(), "test.db"), Keys: keys, Clock: b.clock.now, ReadAudit: store.AuditReadsFirst, NoSync: true})
+		Database: database, Keys: worthlessKeys(), Clock: b.clock.now, ReadAudit: store.AuditReadsFirst, NoSync: true})
 	b.must(err)
 	t.Cleanup(func() { b.must(b.store.Close()) })
 	for _, p := range []string{ours, theirs} {

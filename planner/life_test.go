@@ -16,7 +16,13 @@ import (
 )
 
 func TestACaseGoesFromTheLetterToAnAcceptedPlanAndItsVisitSheet(t *testing.T) {
-	b := newBench(t)
+	for name, empty := range databases {
+		t.Run(name, func(t *testing.T) { wholeLife(t, newBenchOn(t, empty(t))) })
+	}
+}
+
+func wholeLife(t *testing.T, b *bench) {
+	t.Helper()
 	patient := b.patient("A-1001")
 
 	// A letter comes: the tooth is not identified, what it says is provisional.

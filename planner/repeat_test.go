@@ -18,7 +18,13 @@ import (
 // A second call with the same request id gets the first answer and changes
 // nothing, whatever the method.
 func TestARepeatedWriteGetsTheFirstAnswer(t *testing.T) {
-	b := newBench(t)
+	for name, empty := range databases {
+		t.Run(name, func(t *testing.T) { repeatEverything(t, newBenchOn(t, empty(t))) })
+	}
+}
+
+func repeatEverything(t *testing.T, b *bench) {
+	t.Helper()
 	patient := b.patient("A-1")
 	c := b.molar(patient)
 	b.assessed(c)
