@@ -101,12 +101,12 @@ func (f *WishFlags) wishes(s *Session) (*vw.OfferWishes, error) {
 
 // OffersCommand looks for places.
 type OffersCommand struct {
-	Cases    []string `arg:"" name:"case" help:"Ids of the cases: one, or several teeth of one patient in the same visits."`
-	Option   string   `help:"Id of the option; without it the accepted one, else the recommended one." placeholder:"ID"`
-	Visit    []int32  `help:"Only these visits; without it all of the option. Repeat." placeholder:"N"`
-	IfNeeded []int32  `help:"Book this visit only in case it is needed. Repeat." placeholder:"N"`
-	After    string   `help:"Place the visits around this appointment of the plan's first visit: id." placeholder:"ID"`
-	Most     int32    `help:"Most offers to show." default:"10" placeholder:"N"`
+	Cases  []string `arg:"" name:"case" help:"Ids of the cases: one, or several teeth of one patient in the same visits."`
+	Option string   `help:"Id of the option; without it the accepted one, else the recommended one." placeholder:"ID"`
+	Visit  []int32  `help:"Only these visits; without it all of the option. Repeat." placeholder:"N"`
+	Firm   bool     `help:"Ask for firm places also for visits that are more likely not needed."`
+	After  string   `help:"Place the visits around this appointment of the plan's first visit: id." placeholder:"ID"`
+	Most   int32    `help:"Most offers to show." default:"10" placeholder:"N"`
 	WishFlags
 }
 
@@ -156,6 +156,7 @@ func (c *OffersCommand) request(s *Session) (*vw.FindOffersRequest, error) {
 	request := &vw.FindOffersRequest{Parent: s.parent(), Wishes: wishes, MostOffers: c.Most}
 	visits := c.Visit
 	var plans []string
+	inCase := map[int32]bool{}
 	for i, id := range c.Cases {
 		found, err := s.planner().GetCase(s.Context, &vw.GetCaseRequest{Name: s.name("cases", id)})
 		if err != nil {
@@ -170,29 +171,21 @@ func (c *OffersCommand) request(s *Session) (*vw.FindOffersRequest, error) {
 		}
 		plans = append(plans, name)
 	}
-	if len(visits) == 0 {
-		plan, err := s.planner().GetPlan(s.Context, &vw.GetPlanRequest{Name: plans[0]})
-		if err != nil {
-			return nil, err
-		}
-		option := c.Option
-		if option == "" {
-			option = plan.GetAccepted().GetOption()
-		}
-		if option == "" {
-			option = plan.GetRecommendedOption()
-		}
-		for _, v := range optionOf(plan, option).GetVisits() {
+	plan, err := s.planner().GetPlan(s.Context, &vw.GetPlanRequest{Name: plans[0]})
+	if err != nil {
+		return nil, err
+	}
+	option := orElse(c.Option, orElse(plan.GetAccepted().GetOption(), plan.GetRecommendedOption()))
+	for _, v := range optionOf(plan, option).GetVisits() {
+		inCase[v.GetNumber()] = ifNeeded(v) && !c.Firm
+		if len(c.Visit) == 0 {
 			visits = append(visits, v.GetNumber())
 		}
 	}
 	for i, n := range visits {
-		visit := &vw.VisitToPlace{}
+		visit := &vw.VisitToPlace{IfNeeded: inCase[n]}
 		for _, plan := range plans {
 			visit.Parts = append(visit.Parts, &vw.VisitPart{Plan: plan, Option: c.Option, Visit: n})
-		}
-		for _, m := range c.IfNeeded {
-			visit.IfNeeded = visit.IfNeeded || m == n
 		}
 		if i == 0 && c.After != "" {
 			visit.Appointment = s.name("appointments", c.After)

@@ -198,7 +198,7 @@ func (c *AssessmentsCommand) Run(s *Session) error {
 				signs = append(signs, text)
 			}
 			rows = append(rows, []string{shortID(a.GetName()), a.GetCreateTime().AsTime().Format("2006-01-02 15:04"), levelWords(a.GetDifficulty().GetLevel()),
-				sayOdds(a.GetCanals().GetFurtherCanal()), strings.Join(signs, ", ")})
+				odds(a.GetCanals().GetFurtherCanal().GetProbability()), strings.Join(signs, ", ")})
 		}
 		p.list([]string{"assessment", "made (UTC)", "difficulty", "a further canal", "seen"}, rows, "assessments", reply.GetNextPageToken())
 	})

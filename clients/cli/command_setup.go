@@ -227,7 +227,7 @@ type ClosureAdd struct {
 	First   string `arg:"" help:"First day, YYYY-MM-DD."`
 	Last    string `arg:"" optional:"" help:"Last day; without it the same."`
 	Owner   string `help:"Who is away: practice, clinicians/ID or resources/ID." default:"practice" placeholder:"OWNER"`
-	Kind    string `help:"Why (catalogue absence-kinds)." default:"closure" placeholder:"ID"`
+	Kind    string `help:"Why (catalogue absence-kinds)." default:"closed" placeholder:"ID"`
 	Note    string `help:"What else should be known." placeholder:"TEXT"`
 	Preview bool   `help:"Say what it would break and keep nothing."`
 }

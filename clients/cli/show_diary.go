@@ -118,19 +118,18 @@ func whatFor(a *vw.Appointment) string {
 	return ""
 }
 
-// ShowDay writes one day of the diary, the appointments of each clinician or
-// room in order, and the free time between them that is worth booking.
+// ShowDay writes one day of the diary, the appointments in the order in which
+// they begin.
 func ShowDay(p *Page, day time.Time, appointments []*vw.Appointment, t titles) {
 	p.Title("%s", dayWords(day))
-	var rows [][]string
-	for _, a := range ofDay(appointments, day) {
-		rows = append(rows, []string{clock(startMinute(a.GetPlace())) + "-" + endClock(a.GetPlace()), stateWords(a), t.with(a.GetPlace()), whatFor(a), shortID(a.GetName())})
-	}
-	if len(rows) == 0 {
+	list := ofDay(appointments, day)
+	if len(list) == 0 {
 		p.Text("Nothing is booked.")
-		return
 	}
-	p.Table([]string{"time", "state", "with", "for", "appointment"}, rows)
+	for _, a := range list {
+		p.marked(clock(startMinute(a.GetPlace()))+"-"+endClock(a.GetPlace())+"  ", stateWords(a)+": "+t.with(a.GetPlace()))
+		p.marked(strings.Repeat(" ", 13), strings.Join(nonEmpty(whatFor(a), "appointment "+shortID(a.GetName())), "; "))
+	}
 }
 
 // ofDay picks the appointments of a day in the order in which they begin.
@@ -213,7 +212,7 @@ func ShowOffers(p *Page, reply *vw.FindOffersResponse, t titles) {
 				number, cost = fmt.Sprint(i+1), fmt.Sprint(o.GetCost())
 			}
 			if place.DaysAfterPrevious != nil {
-				after = sayDays(place.GetDaysAfterPrevious()) + " later"
+				after = fmt.Sprintf("+%s", plural(int(place.GetDaysAfterPrevious()), "day", "days"))
 			}
 			if place.GetIfNeeded() {
 				after = strings.TrimPrefix(after+", if needed", ", ")
@@ -222,13 +221,19 @@ func ShowOffers(p *Page, reply *vw.FindOffersResponse, t titles) {
 		}
 	}
 	p.Table([]string{">offer", ">cost", ">visit", "when", "", "with"}, rows)
+	before := ""
 	for i, o := range reply.GetOffers() {
 		var list []string
 		for _, r := range o.GetReasons() {
 			list = append(list, fmt.Sprintf("%s (%d)", r.GetText(), r.GetCost()))
 		}
-		if len(list) > 0 {
-			p.Item("offer %d: %s", i+1, strings.Join(list, "; "))
+		switch text := strings.Join(list, "; "); text {
+		case "":
+		case before:
+			p.Item("offer %d: the same", i+1)
+		default:
+			p.Item("offer %d: %s", i+1, text)
+			before = text
 		}
 		for _, place := range o.GetPlaces() {
 			for _, w := range place.GetWarnings() {

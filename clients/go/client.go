@@ -22,6 +22,7 @@ var serviceConfig string
 type Client struct {
 	Planner vw.PlannerServiceClient
 	Diary   vw.DiaryServiceClient
+	Chair   vw.ChairServiceClient
 
 	conn *grpc.ClientConn
 }
@@ -33,7 +34,7 @@ func Connect(target string, o Options) (*Client, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Client{Planner: vw.NewPlannerServiceClient(conn), Diary: vw.NewDiaryServiceClient(conn), conn: conn}, nil
+	return &Client{Planner: vw.NewPlannerServiceClient(conn), Diary: vw.NewDiaryServiceClient(conn), Chair: vw.NewChairServiceClient(conn), conn: conn}, nil
 }
 
 // Close ends the connection.

@@ -16,6 +16,7 @@ import (
 	"github.com/visitwright/visitwright/cmd/visitwright/server"
 	"github.com/visitwright/visitwright/planner"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
+	"github.com/visitwright/visitwright/scheduler"
 	"github.com/visitwright/visitwright/store"
 	"github.com/visitwright/visitwright/store/access"
 )
@@ -50,8 +51,14 @@ func openHouse(ctx context.Context, o houseOptions) (*house, error) {
 	if h.store, h.credentials, err = openStore(ctx, o); err != nil {
 		return nil, err
 	}
-	if h.planner, err = newPlanner(h.store, o); err == nil {
-		o.server.Register = h.planner.Register
+	stopping := make(chan struct{})
+	var diary *scheduler.Diary
+	if h.planner, diary, err = services(h.store, o, stopping); err == nil {
+		o.server.Register = func(r grpc.ServiceRegistrar) {
+			h.planner.Register(r)
+			diary.Register(r)
+		}
+		o.server.Draining = func() { close(stopping) }
 		o.server.Table, o.server.Tokens, o.server.Refusals = server.Table, h.store, h.store
 		o.server.Probe, o.server.Now, o.server.Log = h.store.Ready, o.now, o.log
 		h.server, err = server.Start(o.server)
@@ -78,26 +85,42 @@ func (h *house) close() error {
 	return h.store.Close()
 }
 
-func newPlanner(s *store.Store, o houseOptions) (*planner.Service, error) {
+// services builds the services on one store. stopping ends watch streams.
+func services(s *store.Store, o houseOptions, stopping <-chan struct{}) (*planner.Service, *scheduler.Diary, error) {
 	pageKey, err := o.where.pageKey()
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	return planner.New(planner.Config{
-		Store: s, Caller: caller, PageKey: pageKey, Now: o.now,
+	plans, err := planner.New(planner.Config{
+		Store: s, PageKey: pageKey, Now: o.now,
+		Caller: func(ctx context.Context) (planner.Caller, bool) {
+			call, clinician, known := caller(ctx)
+			return planner.Caller{Call: call, Clinician: clinician}, known
+		},
 		Info: planner.Info{
 			Version: version(), RequestBytes: server.MaxRequestBytes,
 			LongestDeadline: server.LongestDeadline, DefaultDeadline: server.DefaultDeadline,
-			Services: []string{vw.PlannerService_ServiceDesc.ServiceName},
+			Services: []string{vw.PlannerService_ServiceDesc.ServiceName, vw.DiaryService_ServiceDesc.ServiceName},
 		},
 	})
+	if err != nil {
+		return nil, nil, err
+	}
+	diary, err := scheduler.NewDiary(scheduler.DiaryConfig{
+		Store: s, PageKey: pageKey, Now: o.now, Stopping: stopping,
+		Caller: func(ctx context.Context) (scheduler.Caller, bool) {
+			call, clinician, known := caller(ctx)
+			return scheduler.Caller{Call: call, Clinician: clinician}, known
+		},
+	})
+	return plans, diary, err
 }
 
-// caller is who the chain found out.
-func caller(ctx context.Context) (planner.Caller, bool) {
+// caller is who the server found out, and the clinician whom the token stands for.
+func caller(ctx context.Context) (call store.Call, clinician string, known bool) {
 	id, known := access.From(ctx)
 	method, _ := grpc.Method(ctx)
-	return planner.Caller{Call: id.Call(method), Clinician: id.Clinician}, known
+	return id.Call(method), id.Clinician, known
 }
 
 // pageKey authenticates page tokens. It comes from the key file, which every

@@ -12,7 +12,9 @@ import (
 	"strings"
 	"testing"
 	"time"
+	"unicode/utf8"
 
+	"github.com/visitwright/visitwright/clients/cli"
 	"github.com/visitwright/visitwright/store/pgtest"
 )
 
@@ -167,6 +169,11 @@ func golden(t *testing.T, name, got string) {
 	t.Helper()
 	path := filepath.Join("testdata", name+".golden")
 	got = same(got)
+	for line := range strings.SplitSeq(got, "\n") {
+		if n := utf8.RuneCountInString(line); n > cli.Width {
+			t.Errorf("%s: a line of %d columns, want at most %d: %s", name, n, cli.Width, line)
+		}
+	}
 	if *update {
 		if err := os.MkdirAll("testdata", 0o755); err != nil {
 			t.Fatal(err)

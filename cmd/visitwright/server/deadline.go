@@ -10,7 +10,7 @@ import (
 // deadlineLink bounds what one call may take: the bytes of its messages and
 // its time. It keeps HeldBack of the caller's deadline for the answer. A watch
 // stream has no default deadline: it ends when its caller leaves.
-func deadlineLink(now func() time.Time) link {
+func deadlineLink() link {
 	return link{
 		name: LinkDeadline, after: []string{LinkRecovery, LinkLog, LinkMetrics},
 		around: func(ctx context.Context, call *Call, next func(context.Context) error) error {
@@ -18,12 +18,12 @@ func deadlineLink(now func() time.Time) link {
 			if call.Stream {
 				return next(ctx)
 			}
-			if !given {
-				deadline = now().Add(DefaultDeadline)
-			} else {
-				deadline = deadline.Add(-HeldBack)
+			left := DefaultDeadline
+			if given {
+				// A context's deadline is on the machine's clock, whatever clock the
+				// program was given.
+				left = time.Until(deadline) - HeldBack
 			}
-			left := deadline.Sub(now())
 			if left < LeastWork {
 				return tooLate(call)
 			}

@@ -181,7 +181,7 @@ func (o *Options) links(meter *metrics, audit *refusals) []link {
 		recoveryLink(LinkRecovery, nil, o.Log),
 		logLink(o.Log, o.Now),
 		meter.link(o.Now),
-		deadlineLink(o.Now),
+		deadlineLink(),
 		authenticateLink(o.Tokens, newLimiter(BadTokensPerMinute/60.0, BadTokensBurst, o.Now)),
 		roleLink(o.Table, audit),
 		practiceLink(audit),

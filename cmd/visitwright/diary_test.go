@@ -1,0 +1,194 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"google.golang.org/genproto/googleapis/type/date"
+
+	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
+	"github.com/visitwright/visitwright/store"
+)
+
+// monday is when the diary tests take place: a Monday morning at seven, UTC.
+var monday = time.Date(2027, 3, 1, 7, 0, 0, 0, time.UTC)
+
+// at runs the program inside the test at a time of its own.
+func (h *home) at(now time.Time, args ...string) answer {
+	h.t.Helper()
+	h.t.Setenv("VISITWRIGHT_DATA", h.dir)
+	var out, err bytes.Buffer
+	code := run(context.Background(), args, world{out: &out, err: &err, now: func() time.Time { return now }})
+	return answer{out.String(), err.String(), code}
+}
+
+// mustAt is at, and fails the test unless the program succeeds.
+func (h *home) mustAt(now time.Time, args ...string) string {
+	h.t.Helper()
+	a := h.at(now, args...)
+	if a.code != exitDone {
+		h.t.Fatalf("visitwright %s: exit %d\n%s%s", strings.Join(args, " "), a.code, a.out, a.err)
+	}
+	return a.out
+}
+
+// furnish gives the practice people, rooms and hours, and a planned case.
+func (h *home) furnish() (caseID string) {
+	h.t.Helper()
+	for _, args := range [][]string{
+		{"settings", "change", "--zone", "Europe/Vienna", "--title", "Nowhere-on-Sea Practice (invented)"},
+		{"clinician", "add", "Dr Invented"},
+		{"resource", "add", "room", "Room 1", "--clean-up", "10"},
+		{"resource", "add", "nurse", "Nurse Invented"},
+		{"hours", "set", "practice", "mon=08:00-12:00", "mon=13:00-17:00", "tue=08:00-12:00", "wed=08:00-17:00", "thu=08:00-17:00", "fri/2+1=08:00-13:00"},
+		{"patient", "add", "INVENTED-0046", "--weight", "68"},
+	} {
+		h.mustAt(monday, args...)
+	}
+	id := h.id(h.mustAt(monday, "case", "open", "--patient", "INVENTED-0046", "--tooth", "46", "--protocol", "primary-treatment", "--diagnosis", "necrotic-lesion"), "Case")
+	h.mustAt(monday, "assess", id, "--diagnosis", "necrotic-lesion", "--radiograph-count", "3")
+	h.mustAt(monday, "propose", id)
+	h.mustAt(monday, "accept", id, "--option", "two-visits", "--consent", "written")
+	return id
+}
+
+func TestReceptionFindsPlacesBooksMovesAndCancels(t *testing.T) {
+	h := newHome(t)
+	id := h.furnish()
+	show := func(name string, args ...string) string {
+		out := h.mustAt(monday, args...)
+		golden(t, name, out)
+		return out
+	}
+	show("hours", "hours", "show")
+	show("resources", "resource", "list")
+	show("closure-add", "closure", "add", "2027-03-10", "2027-03-11", "--note", "invented course")
+	show("closures", "closure", "list")
+	show("offers", "offers", id, "--most", "3", "--as", "reception", "--weekday", "mon", "--weekday", "wed", "--between", "08:00-12:00")
+	page := show("book", "book", "1", "--keep", "60", "--as", "reception")
+	booking := h.id(page, "Booking")
+	first := h.id(page, "Appointment")
+	show("booking-confirm", "booking", "confirm", booking, "--as", "reception")
+	show("diary-day", "diary", "2027-03-01")
+	show("diary-week", "diary", "week", "2027-03-03")
+	show("appointment-move-preview", "appointment", "move", first, "--to", "2027-03-03 09:00", "--preview")
+	show("appointment-move", "appointment", "move", first, "--to", "2027-03-03 09:00", "--repair")
+	show("diary-conflicts", "diary", "conflicts")
+	show("short-notice", "short-notice", "add", id, "--instead-of", first)
+	show("appointment-cancel", "appointment", "cancel", first)
+	show("short-notice-match", "short-notice", "match", first)
+	show("emergency-questions", "emergency")
+	show("emergency", "emergency", "--no-flags")
+	h.mustAt(monday, "settings", "change", "--file", writeFile(t, `{"urgent_instruction": "Call the invented emergency line at once."}`))
+	show("emergency-flag", "emergency", "--yes", "breathing", "--no-flags")
+	calendar := h.mustAt(monday, "diary", "export", "bookings/"+booking)
+	if !strings.HasPrefix(calendar, "BEGIN:VCALENDAR\r\n") || strings.Contains(calendar, "46") && strings.Contains(calendar, "necrotic") {
+		t.Errorf("the calendar is\n%s", calendar)
+	}
+}
+
+func writeFile(t *testing.T, text string) string {
+	t.Helper()
+	name := filepath.Join(t.TempDir(), "settings.json")
+	if err := os.WriteFile(name, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return name
+}
+
+func TestAPlaceThatIsTakenMeanwhileIsNotBookedTwice(t *testing.T) {
+	h := newHome(t)
+	id := h.furnish()
+	h.mustAt(monday, "offers", id)
+	h.mustAt(monday, "book", "1")
+	a := h.at(monday, "book", "1")
+	if a.code != exitRefused || a.err == "" {
+		t.Errorf("the same offer was booked twice: exit %d\n%s%s", a.code, a.out, a.err)
+	}
+}
+
+func TestAProvisionalBookingThatRanOutCannotBeConfirmed(t *testing.T) {
+	h := newHome(t)
+	id := h.furnish()
+	h.mustAt(monday, "offers", id)
+	booking := h.id(h.mustAt(monday, "book", "1", "--keep", "30"), "Booking")
+	a := h.at(monday.Add(31*time.Minute), "booking", "confirm", booking)
+	if a.code != exitRefused || !strings.Contains(a.err, "PROVISIONAL_EXPIRED") {
+		t.Errorf("exit %d: %s%s", a.code, a.out, a.err)
+	}
+}
+
+func TestBadWishesAreMistakesOfTheCommandLine(t *testing.T) {
+	h := newHome(t)
+	id := h.furnish()
+	for _, args := range []string{
+		"offers ID --not-before tomorrow", "offers ID --weekday someday", "offers ID --between 12:00-08:00", "offers ID --between 25:00-26:00",
+		"appointment move x --to monday", "hours set practice mon=0800-1200", "hours set practice someday=08:00-12:00", "hours set elsewhere mon=08:00-12:00",
+		"closure add 2027-02-30", "diary 2027-13-01", "diary export 01", "book 1", "book 99", "diary conflicts --days 4000",
+	} {
+		a := h.at(monday, strings.Fields(strings.ReplaceAll(args, "ID", id))...)
+		if a.code != exitUsage {
+			t.Errorf("visitwright %s: exit %d, want 2: %s%s", args, a.code, a.out, a.err)
+		}
+	}
+}
+
+func TestAWatchTellsOfABookingAndHowToGoOn(t *testing.T) {
+	h := newHome(t)
+	h.furnish()
+	s := h.serve()
+	watch := h.command("diary", "watch", "--server", s.address)
+	out, err := watch.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := watch.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = watch.Process.Kill() })
+	lines := make(chan string)
+	go func() {
+		scan := bufio.NewScanner(out)
+		for scan.Scan() {
+			lines <- scan.Text()
+		}
+		close(lines)
+	}()
+	// The stream starts with the next change: bookings follow each other until
+	// the watch has seen one.
+	c, parent := h.connect(s, store.RoleReception)
+	var seen string
+	for n := 0; seen == "" && n < 50; n++ {
+		_, err := c.Diary.CreateAbsence(t.Context(), &vw.CreateAbsenceRequest{Parent: parent, Absence: &vw.Absence{
+			Owner: parent, Kind: "closed", FirstDate: &date.Date{Year: 2027, Month: 5, Day: int32(1 + n%28)}, LastDate: &date.Date{Year: 2027, Month: 5, Day: int32(1 + n%28)}}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		select {
+		case seen = <-lines:
+		case <-time.After(200 * time.Millisecond):
+		}
+	}
+	if !strings.Contains(seen, "setup.changed") {
+		t.Errorf("the watch shows %q", seen)
+	}
+	if err := watch.Process.Signal(os.Interrupt); err != nil {
+		t.Fatal(err)
+	}
+	var last string
+	for line := range lines {
+		last = line
+	}
+	if !strings.HasPrefix(last, "go on with --after ") {
+		t.Errorf("the watch ended with %q", last)
+	}
+	if err := watch.Wait(); err != nil {
+		t.Errorf("the watch ended with %v", err)
+	}
+}
