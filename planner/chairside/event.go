@@ -74,6 +74,28 @@ type catalogue struct {
 	Events []Event `json:"events"`
 	// StepEffects says which state a step leaves its canal in.
 	StepEffects map[string]CanalState `json:"step_effects"`
+	JoinShare   joinShare             `json:"join_share"`
+}
+
+// joinShare is how much of a canal's work is done when it joins another.
+type joinShare struct {
+	Steps                   []string `json:"steps"`
+	Coronal, Middle, Apical share
+}
+
+type share struct {
+	Value float64         `json:"value"`
+	Mark  provenance.Mark `json:"mark"`
+}
+
+func (j joinShare) of(t Third) float64 {
+	switch t {
+	case Coronal:
+		return j.Coronal.Value
+	case Middle:
+		return j.Middle.Value
+	}
+	return j.Apical.Value
 }
 
 var load = sync.OnceValues(func() (catalogue, error) {

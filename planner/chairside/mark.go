@@ -25,6 +25,7 @@ const (
 	TakeBack   Kind = "take-back"  // undoes a mark of this visit
 	Correct    Kind = "correct"    // gives an earlier mark another time
 	End        Kind = "end"        // dressed and closed, or complete
+	LogEntry   Kind = "log"        // an entry of the visit log, after the end
 )
 
 // Mark is one entry of a visit. Marks are never changed: a correction is a
@@ -34,6 +35,8 @@ type Mark struct {
 	At   time.Time `json:"at"` // when it happened, not when it was entered
 	Kind Kind      `json:"kind"`
 	Who  string    `json:"who"` // who entered it
+	// Late: entered after later marks, and belongs between them by its time.
+	Late bool `json:"late,omitempty"`
 
 	Step  string `json:"step,omitempty"`  // StepBegun, StepDone
 	Stage string `json:"stage,omitempty"` // StageDone
@@ -50,6 +53,7 @@ type Mark struct {
 
 	Of      string   `json:"of,omitempty"` // TakeBack, Correct: the mark meant
 	Closing *Closing `json:"closing,omitempty"`
+	Log     *Log     `json:"log,omitempty"`
 	// Identity: a second identifier was compared. Alerts: the alerts were read
 	// out and confirmed. Both belong to Begin.
 	Identity bool `json:"identity,omitempty"`
@@ -64,6 +68,17 @@ const (
 	Middle  Third = "middle"
 	Apical  Third = "apical"
 )
+
+// Log is what is entered in the visit log after the end. What it does not
+// name stays as the marks have it.
+type Log struct {
+	Minutes float64             `json:"minutes,omitempty"` // in the chair as a whole, 0 for "as marked"
+	Steps   []Work              `json:"steps,omitempty"`   // minutes of single steps
+	Closing *Closing            `json:"closing,omitempty"` // what was really placed
+	Given   []anaesthetic.Given `json:"given,omitempty"`   // not entered in the chair
+	Images  []string            `json:"images,omitempty"`  // justifications of radiographs
+	Reason  string              `json:"reason"`            // why the log is changed
+}
 
 // Closing is how a visit ended.
 type Closing struct {

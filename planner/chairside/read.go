@@ -38,6 +38,7 @@ func Read(p Plan, marks []Mark) (Visit, error) {
 			return r.Visit, err
 		}
 	}
+	r.Visit.SinceStop = r.loose
 	return r.Visit, nil
 }
 
@@ -71,8 +72,15 @@ func corrected(marks []Mark) ([]Mark, error) {
 			}
 			out = slices.Delete(out, i, i+1)
 		default:
+			if m.Late && ended {
+				return nil, &InputError{"late", "the visit has ended", "an entry of the visit log"}
+			}
 			ended = ended || m.Kind == End
-			out = append(out, m)
+			at := len(out)
+			for m.Late && at > 1 && out[at-1].At.After(m.At) { // nothing comes before the beginning
+				at--
+			}
+			out = slices.Insert(out, at, m)
 		}
 	}
 	// A corrected time must still fit between its neighbours.
@@ -93,7 +101,6 @@ type reader struct {
 	code    tooth.Code
 	lengths map[string]float64
 	done    map[work]bool
-	opened  bool // a step of a stage was done: the opening block is over
 	loose   []string
 }
 
@@ -103,8 +110,10 @@ func (r *reader) read(m Mark) error {
 		return &InputError{"kind", "the visit has begun already", "any other mark"}
 	case m.Kind != Begin && r.Phase == NotBegun:
 		return &InputError{"kind", "the visit has not begun", "the identity and the alerts confirmed first (begin)"}
-	case r.Phase == Ended:
+	case r.Phase == Ended && m.Kind != LogEntry:
 		return &InputError{"kind", "the visit has ended", "a correction in the visit log"}
+	case m.Kind == LogEntry && r.Phase != Ended:
+		return &InputError{"kind", "the visit has not ended", "the marks of the running visit; the log is changed after the end"}
 	case r.Phase == Paused && (m.Kind == StepBegun || m.Kind == StepDone || m.Kind == StageDone || m.Kind == Pause):
 		return &InputError{"kind", "the visit is paused", "resume first"}
 	}
@@ -152,6 +161,8 @@ func (r *reader) read(m Mark) error {
 		r.ConsentFor = nil
 	case End:
 		err = r.end(m)
+	case LogEntry:
+		err = r.logged(m)
 	default:
 		return &InputError{"kind", fmt.Sprintf("%q is no mark", m.Kind), "one of the kinds of mark"}
 	}
@@ -267,6 +278,46 @@ func (r *reader) end(m Mark) error {
 	r.Phase, r.Ended, r.Closing = Ended, m.At, m.Closing
 	return nil
 }
+
+// logged takes an entry of the visit log over. What was marked stays in the
+// marks; the state of the visit shows what the log says.
+func (r *reader) logged(m Mark) error {
+	l := m.Log
+	switch {
+	case l == nil || (l.Minutes == 0 && len(l.Steps)+len(l.Given)+len(l.Images) == 0 && l.Closing == nil):
+		return &InputError{"log", "empty", "minutes, steps, what was placed, given or imaged"}
+	case l.Reason == "":
+		return &InputError{"log.reason", "missing", "why the log is changed"}
+	case l.Minutes < 0 || l.Minutes > longestVisit:
+		return &InputError{"log.chair_minutes", fmt.Sprintf("%g minutes", l.Minutes), "above 0, at most 960 minutes"}
+	}
+	for i, s := range l.Steps {
+		at := fmt.Sprintf("log.steps[%d]", i)
+		if !(s.Minutes > 0 && s.Minutes <= longestVisit) {
+			return &InputError{at + ".minutes", fmt.Sprintf("%g minutes", s.Minutes), "above 0, at most 960 minutes"}
+		}
+		j := slices.IndexFunc(r.Work, func(w Work) bool { return w.Step == s.Step && w.Canal == s.Canal })
+		if j < 0 {
+			return &InputError{at, "no such step was done in this visit", "a step of the visit's marks, with its canal"}
+		}
+		r.Work[j].Minutes, r.Work[j].Caught = s.Minutes, false
+	}
+	if l.Closing != nil {
+		r.Closing = l.Closing
+	}
+	r.Given = append(r.Given, l.Given...)
+	for _, why := range l.Images {
+		if why == "" {
+			return &InputError{"log.radiographs", "a radiograph without justification", "why it was needed"}
+		}
+		r.Images = append(r.Images, Mark{ID: m.ID, At: m.At, Kind: Radiograph, Reason: why})
+	}
+	r.Logged = append(r.Logged, *l)
+	return nil
+}
+
+// longestVisit in minutes: no one is treated longer on one day.
+const longestVisit = 960
 
 func (r *reader) canal(name string) (int, error) {
 	i := slices.IndexFunc(r.Canals, func(c Canal) bool { return c.Name == name })

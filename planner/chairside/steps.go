@@ -60,7 +60,7 @@ func (r *reader) stepBegun(m Mark) error {
 		return err
 	}
 	r.leaveOpening(stage, m)
-	r.Running, r.RunningCanal, r.Since = m.Step, m.Canal, m.At
+	r.Running, r.RunningCanal, r.Since, r.sincePaused = m.Step, m.Canal, m.At, r.Visit.Paused
 	return nil
 }
 
@@ -79,6 +79,7 @@ func (r *reader) stepDone(m Mark) error {
 	r.leaveOpeningAt(stage, m, r.Running == m.Step && r.RunningCanal == m.Canal)
 	r.Work = append(r.Work, Work{Step: m.Step, Stage: stage, Canal: m.Canal, Minutes: m.At.Sub(since).Minutes()})
 	r.done[work{m.Step, m.Canal}] = true
+	r.LastWork, r.workPaused = m.At, r.Visit.Paused
 	r.Running, r.RunningCanal = "", ""
 	if perCanal {
 		if err := r.effect(m.Step, m.Canal); err != nil {
@@ -101,6 +102,7 @@ func (r *reader) stageDone(m Mark) error {
 		return &InputError{"stage", "done already", "a later stage"}
 	}
 	r.leaveOpeningAt(m.Stage, m, false)
+	r.LastWork, r.workPaused = m.At, r.Visit.Paused
 	for s := r.State.Stage; s <= want; s++ {
 		for _, step := range stages[s].Work.Once {
 			r.catchUp(step.ID, stages[s].ID, "")
@@ -162,10 +164,10 @@ func (r *reader) leaveOpening(stage string, m Mark) { r.leaveOpeningAt(stage, m,
 // leaveOpeningAt closes the opening block when the first step of a stage is
 // met: at the step's own beginning when that is known, else at the last mark.
 func (r *reader) leaveOpeningAt(stage string, m Mark, begun bool) {
-	if stage == "" || r.opened {
+	if stage == "" || r.Opened {
 		return
 	}
-	r.opened = true
+	r.Opened = true
 	at := r.Last
 	if begun && r.Running == "" {
 		at = m.At

@@ -16,6 +16,12 @@ type Plan struct {
 	Length int          // minutes booked
 	// Canals known from earlier visits, in treatment order; empty at the first.
 	Canals []Canal
+	// Number of this visit in the model, from 1, and the option and tables of the
+	// plan that was accepted; the answers are made under them.
+	Number  int
+	Option  visits.Option
+	Lengths []visits.Length
+	Table   []visits.Entry
 }
 
 // Phase of a visit.
@@ -46,16 +52,19 @@ type Portion struct {
 
 // Visit is the state of a running visit, read from its marks.
 type Visit struct {
-	Phase   Phase
-	Began   time.Time
-	Last    time.Time // time of the latest mark
-	Ended   time.Time
-	Paused  float64 // minutes rested so far, closed pauses only
-	State   visits.State
-	Canals  []Canal
-	Work    []Work
-	Start   float64 // minutes of the opening block, 0 while it runs
-	Portion []Portion
+	Phase Phase
+	Began time.Time
+	Last  time.Time // time of the latest mark
+	// LastWork is the time of the latest mark of a step or a stage that is done.
+	LastWork time.Time
+	Ended    time.Time
+	Paused   float64 // minutes rested so far, closed pauses only
+	State    visits.State
+	Canals   []Canal
+	Work     []Work
+	Start    float64 // minutes of the opening block, 0 while it runs
+	Opened   bool    // the opening block is over
+	Portion  []Portion
 	// Running is the step in hand, and since when; empty when none was begun.
 	Running      string
 	RunningCanal string
@@ -69,10 +78,14 @@ type Visit struct {
 	Given        []anaesthetic.Given
 	Images       []Mark
 	Closing      *Closing
+	Logged       []Log    // entries of the visit log after the end
+	SinceStop    []string // chair events since the last stopping point
 	Warnings     []string
 
 	marks  map[string]Mark
 	paused time.Time
+	// minutes rested up to the last work done, and up to the step in hand
+	workPaused, sincePaused float64
 }
 
 // Used is the minutes since the patient was in the chair, at an instant.
@@ -84,6 +97,17 @@ func (v Visit) Used(now time.Time) float64 {
 		return v.Ended.Sub(v.Began).Minutes()
 	}
 	return max(0, now.Sub(v.Began).Minutes())
+}
+
+// Minutes of the visit: of the log when somebody entered them there, else of
+// the marks.
+func (v Visit) Minutes() float64 {
+	for _, l := range slices.Backward(v.Logged) {
+		if l.Minutes > 0 {
+			return l.Minutes
+		}
+	}
+	return v.Used(v.Last)
 }
 
 // InPortion is the minutes spent so far on the portion in hand, pauses left
