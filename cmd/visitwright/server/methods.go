@@ -34,7 +34,7 @@ var (
 
 // Table is who may call what. The contract's comment at each method says the
 // same, which a test compares.
-var Table = together(plannerTable, diaryTable, chairTable)
+var Table = together(plannerTable, diaryTable, chairTable, followUpTable)
 
 var plannerTable = access.Table{
 	vw.PlannerService_GetServerInfo_FullMethodName:          everybody,

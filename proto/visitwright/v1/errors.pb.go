@@ -111,6 +111,10 @@ const (
 	ErrorReason_ERROR_REASON_APPOINTMENT_NOT_FOUND ErrorReason = 413
 	// No such entry of the short-notice list.
 	ErrorReason_ERROR_REASON_SHORT_NOTICE_ENTRY_NOT_FOUND ErrorReason = 414
+	// No such follow-up: its cause has ended, or there never was one.
+	ErrorReason_ERROR_REASON_FOLLOW_UP_NOT_FOUND ErrorReason = 415
+	// No such message.
+	ErrorReason_ERROR_REASON_MESSAGE_NOT_FOUND ErrorReason = 416
 	// Another patient of the practice has this reference.
 	ErrorReason_ERROR_REASON_PATIENT_REFERENCE_TAKEN ErrorReason = 501
 	// Another record of this kind has this external identifier.
@@ -166,6 +170,12 @@ const (
 	ErrorReason_ERROR_REASON_RED_FLAG ErrorReason = 719
 	// Another visit of the case has begun and not ended.
 	ErrorReason_ERROR_REASON_VISIT_RUNNING ErrorReason = 720
+	// The tooth has not been filled yet.
+	ErrorReason_ERROR_REASON_NOT_TREATED_YET ErrorReason = 721
+	// The follow-up ends by its cause: a visit, a restoration, a review.
+	ErrorReason_ERROR_REASON_FOLLOW_UP_NEEDS_ITS_CAUSE ErrorReason = 722
+	// The message is not in a state from which this can happen.
+	ErrorReason_ERROR_REASON_WRONG_MESSAGE_STATE ErrorReason = 723
 	// The clock skips this local time. INVALID_ARGUMENT.
 	ErrorReason_ERROR_REASON_TIME_IN_GAP ErrorReason = 801
 	// The clock shows this local time twice. INVALID_ARGUMENT.
@@ -241,6 +251,8 @@ var (
 		412: "ERROR_REASON_BOOKING_NOT_FOUND",
 		413: "ERROR_REASON_APPOINTMENT_NOT_FOUND",
 		414: "ERROR_REASON_SHORT_NOTICE_ENTRY_NOT_FOUND",
+		415: "ERROR_REASON_FOLLOW_UP_NOT_FOUND",
+		416: "ERROR_REASON_MESSAGE_NOT_FOUND",
 		501: "ERROR_REASON_PATIENT_REFERENCE_TAKEN",
 		502: "ERROR_REASON_EXTERNAL_IDENTIFIER_TAKEN",
 		503: "ERROR_REASON_RESOURCE_TAKEN",
@@ -267,6 +279,9 @@ var (
 		718: "ERROR_REASON_WRONG_RESOURCE",
 		719: "ERROR_REASON_RED_FLAG",
 		720: "ERROR_REASON_VISIT_RUNNING",
+		721: "ERROR_REASON_NOT_TREATED_YET",
+		722: "ERROR_REASON_FOLLOW_UP_NEEDS_ITS_CAUSE",
+		723: "ERROR_REASON_WRONG_MESSAGE_STATE",
 		801: "ERROR_REASON_TIME_IN_GAP",
 		802: "ERROR_REASON_TIME_AMBIGUOUS",
 		803: "ERROR_REASON_UNKNOWN_ZONE",
@@ -321,6 +336,8 @@ var (
 		"ERROR_REASON_BOOKING_NOT_FOUND":            412,
 		"ERROR_REASON_APPOINTMENT_NOT_FOUND":        413,
 		"ERROR_REASON_SHORT_NOTICE_ENTRY_NOT_FOUND": 414,
+		"ERROR_REASON_FOLLOW_UP_NOT_FOUND":          415,
+		"ERROR_REASON_MESSAGE_NOT_FOUND":            416,
 		"ERROR_REASON_PATIENT_REFERENCE_TAKEN":      501,
 		"ERROR_REASON_EXTERNAL_IDENTIFIER_TAKEN":    502,
 		"ERROR_REASON_RESOURCE_TAKEN":               503,
@@ -347,6 +364,9 @@ var (
 		"ERROR_REASON_WRONG_RESOURCE":               718,
 		"ERROR_REASON_RED_FLAG":                     719,
 		"ERROR_REASON_VISIT_RUNNING":                720,
+		"ERROR_REASON_NOT_TREATED_YET":              721,
+		"ERROR_REASON_FOLLOW_UP_NEEDS_ITS_CAUSE":    722,
+		"ERROR_REASON_WRONG_MESSAGE_STATE":          723,
 		"ERROR_REASON_TIME_IN_GAP":                  801,
 		"ERROR_REASON_TIME_AMBIGUOUS":               802,
 		"ERROR_REASON_UNKNOWN_ZONE":                 803,
@@ -395,7 +415,7 @@ var File_visitwright_v1_errors_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_errors_proto_rawDesc = "" +
 	"\n" +
-	"\x1bvisitwright/v1/errors.proto\x12\x0evisitwright.v1*\x95\x16\n" +
+	"\x1bvisitwright/v1/errors.proto\x12\x0evisitwright.v1*\xd8\x17\n" +
 	"\vErrorReason\x12\x1c\n" +
 	"\x18ERROR_REASON_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aERROR_REASON_INVALID_FIELD\x10e\x12\x1d\n" +
@@ -434,7 +454,9 @@ const file_visitwright_v1_errors_proto_rawDesc = "" +
 	"\x1eERROR_REASON_ABSENCE_NOT_FOUND\x10\x9b\x03\x12#\n" +
 	"\x1eERROR_REASON_BOOKING_NOT_FOUND\x10\x9c\x03\x12'\n" +
 	"\"ERROR_REASON_APPOINTMENT_NOT_FOUND\x10\x9d\x03\x12.\n" +
-	")ERROR_REASON_SHORT_NOTICE_ENTRY_NOT_FOUND\x10\x9e\x03\x12)\n" +
+	")ERROR_REASON_SHORT_NOTICE_ENTRY_NOT_FOUND\x10\x9e\x03\x12%\n" +
+	" ERROR_REASON_FOLLOW_UP_NOT_FOUND\x10\x9f\x03\x12#\n" +
+	"\x1eERROR_REASON_MESSAGE_NOT_FOUND\x10\xa0\x03\x12)\n" +
 	"$ERROR_REASON_PATIENT_REFERENCE_TAKEN\x10\xf5\x03\x12+\n" +
 	"&ERROR_REASON_EXTERNAL_IDENTIFIER_TAKEN\x10\xf6\x03\x12 \n" +
 	"\x1bERROR_REASON_RESOURCE_TAKEN\x10\xf7\x03\x12\x1f\n" +
@@ -460,7 +482,10 @@ const file_visitwright_v1_errors_proto_rawDesc = "" +
 	"\x13ERROR_REASON_CLOSED\x10\xcd\x05\x12 \n" +
 	"\x1bERROR_REASON_WRONG_RESOURCE\x10\xce\x05\x12\x1a\n" +
 	"\x15ERROR_REASON_RED_FLAG\x10\xcf\x05\x12\x1f\n" +
-	"\x1aERROR_REASON_VISIT_RUNNING\x10\xd0\x05\x12\x1d\n" +
+	"\x1aERROR_REASON_VISIT_RUNNING\x10\xd0\x05\x12!\n" +
+	"\x1cERROR_REASON_NOT_TREATED_YET\x10\xd1\x05\x12+\n" +
+	"&ERROR_REASON_FOLLOW_UP_NEEDS_ITS_CAUSE\x10\xd2\x05\x12%\n" +
+	" ERROR_REASON_WRONG_MESSAGE_STATE\x10\xd3\x05\x12\x1d\n" +
 	"\x18ERROR_REASON_TIME_IN_GAP\x10\xa1\x06\x12 \n" +
 	"\x1bERROR_REASON_TIME_AMBIGUOUS\x10\xa2\x06\x12\x1e\n" +
 	"\x19ERROR_REASON_UNKNOWN_ZONE\x10\xa3\x06\x12 \n" +
