@@ -149,3 +149,38 @@ func BenchmarkReadDaysCold(b *testing.B) {
 		})
 	}
 }
+
+// BenchmarkTakeIn takes in ten thousand appointments of another system, new and
+// then unchanged.
+func BenchmarkTakeIn(b *testing.B) {
+	for name, open := range benchStores(b) {
+		b.Run(name, func(b *testing.B) {
+			s := open(b)
+			r, err := s.PutResource(b.Context(), benchCall, store.Resource{ResourceRef: store.ResourceRef{Kind: store.KindRoom}, Name: "x", Active: true})
+			if err != nil {
+				b.Fatal(err)
+			}
+			const many = 10_000
+			first := time.Date(2026, 1, 1, 8, 0, 0, 0, time.UTC)
+			run := 0
+			for b.Loop() {
+				run++
+				items := make([]store.ExternalAppointment, many)
+				for i := range items {
+					from := first.AddDate(0, 0, i/40).Add(time.Duration(i%40) * 15 * time.Minute)
+					items[i] = store.ExternalAppointment{Key: store.ExternalID{System: "b", Value: fmt.Sprint(run, "-", i)}, Start: from, End: from.Add(15 * time.Minute),
+						Spans: []store.Span{{ResourceRef: r.ResourceRef, Start: from, End: from.Add(15 * time.Minute)}}}
+				}
+				for _, metric := range []string{"s/new-10000", "s/unchanged-10000"} {
+					began := time.Now()
+					for i := 0; i < many; i += store.MaxTakeIn {
+						if _, err := s.TakeIn(b.Context(), benchCall, items[i:i+store.MaxTakeIn]); err != nil {
+							b.Fatal(err)
+						}
+					}
+					b.ReportMetric(time.Since(began).Seconds(), metric)
+				}
+			}
+		})
+	}
+}

@@ -57,7 +57,7 @@ func (s *Store) clean(ctx context.Context, err error) error {
 	default:
 		kind = ErrInternal
 	}
-	if kind == ErrInternal || kind == ErrUnavailable {
+	if errors.Is(kind, ErrInternal) || errors.Is(kind, ErrUnavailable) {
 		s.log.ErrorContext(ctx, "store", "kind", kind.Error(), "cause", describe(err))
 	}
 	return &Problem{Kind: kind, cause: err}

@@ -193,7 +193,7 @@ func TestAProblemIsItsKindAndHidesItsCause(t *testing.T) {
 	if !errors.Is(err, ErrInternal) || errors.Is(err, cause) || strings.Contains(err.Error(), "driver") {
 		t.Errorf("%v", err)
 	}
-	if Cause(err) != cause || Cause(cause) != nil {
+	if !errors.Is(Cause(err), cause) || Cause(cause) != nil {
 		t.Error("the cause is for the log")
 	}
 	taken := error(&Taken{Kind: KindRoom, Resource: "a"})

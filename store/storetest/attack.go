@@ -158,7 +158,7 @@ func TestAttack(t *testing.T, backend Backend, replicas, clients, attempts int) 
 	got := attack(t, stores, s, clients, attempts)
 	raw := s.bench.place.Raw(t)
 	var n int
-	s.must(raw.QueryRow(overlaps).Scan(&n))
+	s.must(raw.QueryRowContext(t.Context(), overlaps).Scan(&n))
 	if n != 0 {
 		t.Errorf("%d pairs of our own bookings overlap", n)
 	}
@@ -199,7 +199,7 @@ func TestAttackSeesOverlaps(t *testing.T, backend Backend) {
 	dropGuard(s)
 	attack(t, []*store.Store{s.s}, s, 4, 40)
 	var n int
-	s.must(raw.QueryRow(overlaps).Scan(&n))
+	s.must(raw.QueryRowContext(t.Context(), overlaps).Scan(&n))
 	if n == 0 {
 		t.Error("without the constraint the attack finds no overlap: it proves nothing with it")
 	}

@@ -167,7 +167,7 @@ func dropGuard(s *surgery) {
 	}
 	raw := s.bench.place.Raw(s.T)
 	for _, text := range drop {
-		_, err := raw.Exec(text)
+		_, err := raw.ExecContext(s.ctx, text)
 		s.must(err)
 	}
 }

@@ -3,7 +3,6 @@ package storetest
 import (
 	"fmt"
 	"slices"
-	"time"
 
 	"github.com/visitwright/visitwright/store"
 )
@@ -136,7 +135,6 @@ var takeInTests = map[string]func(*bench){
 			items[i].Spans = append(items[i].Spans, store.Span{ResourceRef: s.clinician, Start: at(from), End: at(from + 30)})
 		}
 		for _, want := range []store.TakeOutcome{store.TakeCreated, store.TakeUnchanged} {
-			began := time.Now()
 			for i := 0; i < n; i += store.MaxTakeIn {
 				for _, g := range s.takeIn(items[i : i+store.MaxTakeIn]...) {
 					if g.Outcome != want {
@@ -144,7 +142,6 @@ var takeInTests = map[string]func(*bench){
 					}
 				}
 			}
-			s.Logf("%d %s in %v", n, want, time.Since(began).Round(time.Millisecond))
 		}
 	}),
 }
