@@ -351,6 +351,14 @@ func TestAnIntegrationNamesThePersonItActsFor(t *testing.T) {
 	_, err = b.CreateCase(b.as(store.RoleIntegration), &vw.CreateCaseRequest{Parent: ours, OnBehalfOf: "desk-b",
 		Case: &vw.Case{Patient: made.GetName(), ExternalIdentifiers: []*vw.ExternalIdentifier{{System: "front-desk", Value: "4711"}}}})
 	b.must(err) // a case may have the number of a patient
+	for open, want := range map[string]int{"4711": 1, "4712": 0} {
+		listed, err := b.ListCases(b.as(store.RoleIntegration), &vw.ListCasesRequest{Parent: ours,
+			Filter: &vw.CaseFilter{OpenOnly: true, ExternalIdentifier: &vw.ExternalIdentifier{System: "front-desk", Value: open}}})
+		b.must(err)
+		if len(listed.GetCases()) != want {
+			t.Errorf("%s finds %d cases, want %d", open, len(listed.GetCases()), want)
+		}
+	}
 	_, err = b.CreateCase(b.as(store.RoleIntegration), &vw.CreateCaseRequest{Parent: ours, OnBehalfOf: "desk-b",
 		Case: &vw.Case{Patient: made.GetName(), ExternalIdentifiers: []*vw.ExternalIdentifier{{System: "front-desk", Value: "4711"}}}})
 	b.names(b.refused(err, codes.AlreadyExists, "EXTERNAL_IDENTIFIER_TAKEN"), "case.external_identifiers", "no other record")

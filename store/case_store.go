@@ -289,6 +289,27 @@ func (s *Store) GetCase(ctx context.Context, call Call, id string) (Case, error)
 	return c, s.access.record(ctx, call, "cases/"+id, at)
 }
 
+// caseByExternal finds the one case with a name in another system, if the rest
+// of the query lets it pass.
+func caseByExternal(ctx context.Context, r querier, practice string, q CaseQuery, before string, into *[]caseRow) error {
+	var id string
+	err := r.get(ctx, &id, stmtExternalFind, practice, externalCase, q.External.System, q.External.Value)
+	if noRows(err) || err == nil && id >= before {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	var row caseRow
+	if err := r.get(ctx, &row, stmtCaseGet, practice, id); err != nil {
+		return err
+	}
+	if (q.PatientID == "" || row.PatientID == q.PatientID) && (!q.OpenOnly || row.State != string(CaseClosed)) {
+		*into = append(*into, row)
+	}
+	return nil
+}
+
 // ListCases returns a page, newest first, and the cursor of the next.
 func (s *Store) ListCases(ctx context.Context, call Call, q CaseQuery) ([]Case, string, error) {
 	before := q.Page.After
@@ -304,8 +325,15 @@ func (s *Store) ListCases(ctx context.Context, call Call, q CaseQuery) ([]Case, 
 	size := q.Page.size()
 	var rows []caseRow
 	var at time.Time
-	err := s.glance(ctx, call, func(r querier, now time.Time) error {
+	look := s.glance
+	if q.External != (ExternalID{}) { // two statements of one snapshot
+		look = s.view
+	}
+	err := look(ctx, call, func(r querier, now time.Time) error {
 		at = now
+		if q.External != (ExternalID{}) {
+			return caseByExternal(ctx, r, call.Practice, q, before, &rows)
+		}
 		if q.PatientID != "" {
 			return r.list(ctx, &rows, stmtCasePageOf, call.Practice, before, openOnly, size+1, q.PatientID)
 		}

@@ -120,5 +120,6 @@ type ClosedCase struct {
 type CaseQuery struct {
 	PatientID string // empty: of all patients
 	OpenOnly  bool
+	External  ExternalID // the one case with this name in another system
 	Page      Page
 }

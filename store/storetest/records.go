@@ -37,6 +37,40 @@ var recordTests = map[string]func(*bench){
 		wantProblem(b, err, store.ErrExists, "reference")
 		b.patient(theirs, "ref-A") // another practice may use it
 	},
+	"a case is found by its name in another system, in its own practice only": func(b *bench) {
+		x := store.ExternalID{System: "diary", Value: "77"}
+		p := b.patient(ours, "a")
+		c, err := b.s.CreateCase(b.ctx, call(ours), store.Case{PatientID: p.ID, ExternalIDs: []store.ExternalID{x}})
+		b.must(err)
+		find := func(practice string, q store.CaseQuery) int {
+			q.External = x
+			found, next, err := b.s.ListCases(b.ctx, call(practice), q)
+			b.must(err)
+			if next != "" || len(found) == 1 && found[0].ID != c.ID {
+				b.Errorf("found %+v, next %q", found, next)
+			}
+			return len(found)
+		}
+		other := b.patient(ours, "b")
+		for want, q := range map[int][]store.CaseQuery{
+			1: {{}, {OpenOnly: true}, {PatientID: p.ID}},
+			0: {{PatientID: other.ID}, {Page: store.Page{After: c.ID}}},
+		} {
+			for _, q := range q {
+				if n := find(ours, q); n != want {
+					b.Errorf("%+v finds %d, want %d", q, n, want)
+				}
+			}
+		}
+		if n := find(theirs, store.CaseQuery{}); n != 0 {
+			b.Errorf("another practice finds %d", n)
+		}
+		_, err = b.s.CloseCase(b.ctx, call(ours), store.CaseClosing{ID: c.ID, Reason: store.ClosedLost})
+		b.must(err)
+		if n := find(ours, store.CaseQuery{OpenOnly: true}); n != 0 {
+			b.Error("a closed case is found among the open ones")
+		}
+	},
 	"an external id belongs to one patient": func(b *bench) {
 		x := []store.ExternalID{{System: "diary", Value: "1"}}
 		p, err := b.s.CreatePatient(b.ctx, call(ours), store.Patient{Reference: "a", ExternalIDs: x})

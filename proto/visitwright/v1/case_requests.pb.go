@@ -645,9 +645,11 @@ type CaseFilter struct {
 	// Of this patient, practices/{practice}/patients/{patient}.
 	Patient string `protobuf:"bytes,1,opt,name=patient,proto3" json:"patient,omitempty"`
 	// Only cases that are not closed.
-	OpenOnly      bool `protobuf:"varint,2,opt,name=open_only,json=openOnly,proto3" json:"open_only,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	OpenOnly bool `protobuf:"varint,2,opt,name=open_only,json=openOnly,proto3" json:"open_only,omitempty"`
+	// With this name in another system.
+	ExternalIdentifier *ExternalIdentifier `protobuf:"bytes,3,opt,name=external_identifier,json=externalIdentifier,proto3" json:"external_identifier,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *CaseFilter) Reset() {
@@ -692,6 +694,13 @@ func (x *CaseFilter) GetOpenOnly() bool {
 		return x.OpenOnly
 	}
 	return false
+}
+
+func (x *CaseFilter) GetExternalIdentifier() *ExternalIdentifier {
+	if x != nil {
+		return x.ExternalIdentifier
+	}
+	return nil
 }
 
 // A page of cases.
@@ -1050,11 +1059,12 @@ const file_visitwright_v1_case_requests_proto_rawDesc = "" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
 	"\n" +
 	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x04R\tpageToken\x122\n" +
-	"\x06filter\x18\x04 \x01(\v2\x1a.visitwright.v1.CaseFilterR\x06filter\"M\n" +
+	"\x06filter\x18\x04 \x01(\v2\x1a.visitwright.v1.CaseFilterR\x06filter\"\xa2\x01\n" +
 	"\n" +
 	"CaseFilter\x12\"\n" +
 	"\apatient\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\apatient\x12\x1b\n" +
-	"\topen_only\x18\x02 \x01(\bR\bopenOnly\"g\n" +
+	"\topen_only\x18\x02 \x01(\bR\bopenOnly\x12S\n" +
+	"\x13external_identifier\x18\x03 \x01(\v2\".visitwright.v1.ExternalIdentifierR\x12externalIdentifier\"g\n" +
 	"\x11ListCasesResponse\x12*\n" +
 	"\x05cases\x18\x01 \x03(\v2\x14.visitwright.v1.CaseR\x05cases\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xa0\x02\n" +
@@ -1125,16 +1135,17 @@ var file_visitwright_v1_case_requests_proto_depIdxs = []int32{
 	16, // 5: visitwright.v1.UpdatePatientRequest.update_mask:type_name -> google.protobuf.FieldMask
 	17, // 6: visitwright.v1.CreateCaseRequest.case:type_name -> visitwright.v1.Case
 	9,  // 7: visitwright.v1.ListCasesRequest.filter:type_name -> visitwright.v1.CaseFilter
-	17, // 8: visitwright.v1.ListCasesResponse.cases:type_name -> visitwright.v1.Case
-	17, // 9: visitwright.v1.UpdateCaseRequest.case:type_name -> visitwright.v1.Case
-	16, // 10: visitwright.v1.UpdateCaseRequest.update_mask:type_name -> google.protobuf.FieldMask
-	17, // 11: visitwright.v1.StopCaseResponse.case:type_name -> visitwright.v1.Case
-	18, // 12: visitwright.v1.StopCaseRequest.end_date:type_name -> google.type.Date
-	13, // [13:13] is the sub-list for method output_type
-	13, // [13:13] is the sub-list for method input_type
-	13, // [13:13] is the sub-list for extension type_name
-	13, // [13:13] is the sub-list for extension extendee
-	0,  // [0:13] is the sub-list for field type_name
+	15, // 8: visitwright.v1.CaseFilter.external_identifier:type_name -> visitwright.v1.ExternalIdentifier
+	17, // 9: visitwright.v1.ListCasesResponse.cases:type_name -> visitwright.v1.Case
+	17, // 10: visitwright.v1.UpdateCaseRequest.case:type_name -> visitwright.v1.Case
+	16, // 11: visitwright.v1.UpdateCaseRequest.update_mask:type_name -> google.protobuf.FieldMask
+	17, // 12: visitwright.v1.StopCaseResponse.case:type_name -> visitwright.v1.Case
+	18, // 13: visitwright.v1.StopCaseRequest.end_date:type_name -> google.type.Date
+	14, // [14:14] is the sub-list for method output_type
+	14, // [14:14] is the sub-list for method input_type
+	14, // [14:14] is the sub-list for extension type_name
+	14, // [14:14] is the sub-list for extension extendee
+	0,  // [0:14] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_case_requests_proto_init() }
