@@ -27,6 +27,10 @@ var (
 		SELECT `+prefixed+` FROM appointments a
 		WHERE a.practice_id = ?1 AND a.start_us < ?3 AND a.start_us > ?2 - 86400000000 AND a.end_us > ?2
 		AND EXISTS (SELECT 1 FROM spans s WHERE s.practice_id = ?1 AND s.appointment_id = a.id AND s.resource = ?8)`+appointmentPage)
+	// Row security lets PostgreSQL look up by a comparison only when both sides
+	// are plain columns: the day is taken off beforehand. OFFSET 0 and one lookup
+	// for each hold keep it to the index while it has no statistics; it joined all
+	// spans of a resource with each other.
 	stmtConflicts = differs("conflicts", `
 		SELECT DISTINCT x.appointment_id AS of, y.appointment_id AS with_id
 		FROM json_each(?2) w CROSS JOIN spans x CROSS JOIN spans y
@@ -34,11 +38,16 @@ var (
 		AND y.practice_id = ?1 AND y.resource = x.resource AND y.hold IN (1, 2) AND y.start_us < x.end_us
 		AND y.start_us > x.start_us - 86400000000 AND y.end_us > x.start_us AND y.appointment_id <> x.appointment_id
 		ORDER BY 1, 2`, `
+		WITH x AS MATERIALIZED (
+			SELECT s.appointment_id, s.resource, s.start_us, s.end_us, s.start_us - 86400000000 AS low
+			FROM unnest(?2::text[]) AS w(id) CROSS JOIN LATERAL (
+				SELECT * FROM spans WHERE practice_id = ?1 AND appointment_id = w.id AND hold > 0 OFFSET 0) s)
 		SELECT DISTINCT x.appointment_id AS of, y.appointment_id AS with_id
-		FROM spans x JOIN spans y ON y.practice_id = ?1 AND y.resource = x.resource AND y.hold IN (1, 2) AND y.start_us < x.end_us
-			AND y.start_us > x.start_us - 86400000000 AND y.end_us > x.start_us
-		WHERE x.practice_id = ?1 AND x.appointment_id = ANY(?2::text[]) AND x.hold > 0
-		AND y.appointment_id <> x.appointment_id
+		FROM x CROSS JOIN (VALUES (1::smallint), (2::smallint)) AS v(hold) CROSS JOIN LATERAL (
+			SELECT s.appointment_id FROM spans s
+			WHERE s.practice_id = ?1 AND s.resource = x.resource AND s.hold = v.hold AND s.start_us < x.end_us AND s.start_us > x.low
+				AND s.end_us > x.start_us AND s.appointment_id <> x.appointment_id
+			OFFSET 0) y
 		ORDER BY 1, 2`, false)
 )
 
