@@ -276,6 +276,7 @@ func through(m visits.Model, progress visits.Progress, solver *visits.Solver) (c
 		m.Stops[i].Allowed = false
 	}
 	clearBars(&m)
+	m.Horizon = max(visits.MinHorizon, progress.Visit) // what comes later does not matter on this way
 	progress.Table, progress.Lengths = []visits.Entry{}, nil
 	progress.Option = visits.Option{EarliestCompletion: 1, BookedAhead: 1}
 	a, err := solver.FromHere(m, progress)

@@ -204,7 +204,7 @@ func (r *reader) advance(m Mark) {
 			spent += p.Minutes
 		}
 		minutes := m.At.Sub(r.Began).Minutes() - r.Visit.Paused - spent
-		r.Portion = append(r.Portion, Portion{Before: r.State, After: next, Minutes: minutes, Events: r.loose})
+		r.Portion = append(r.Portion, Portion{Before: r.State, After: next, Minutes: minutes, Events: r.loose, Works: len(r.Work)})
 		r.loose = nil
 		r.State = next
 	}

@@ -48,6 +48,7 @@ type Portion struct {
 	Before, After visits.State
 	Minutes       float64
 	Events        []string // ids of the chair events met in it
+	Works         int      // Visit.Work before this index was done by its end
 }
 
 // Visit is the state of a running visit, read from its marks.
