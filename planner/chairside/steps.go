@@ -203,7 +203,7 @@ func (r *reader) advance(m Mark) {
 		for _, p := range r.Portion {
 			spent += p.Minutes
 		}
-		minutes := m.At.Sub(r.Began).Minutes() - r.Visit.Paused - spent
+		minutes := max(0, m.At.Sub(r.Began).Minutes()-r.Visit.Paused-spent)
 		r.Portion = append(r.Portion, Portion{Before: r.State, After: next, Minutes: minutes, Events: r.loose, Works: len(r.Work)})
 		r.loose = nil
 		r.State = next

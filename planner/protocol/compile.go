@@ -35,6 +35,9 @@ type CaseInput struct {
 	Conditions  []string // Caries, Crowned, Post, Splinted, WithCore, Opened, PartlyStops
 	Microscope  bool     // one is used; a practice may also switch it off
 	SharesVisit bool     // another tooth of this patient opens the visit: identity, wait and microscope count once
+	// Pace is what the practice's own visits say; the zero Pace leaves the
+	// published figures as they are.
+	Pace Pace
 
 	Cost    visits.Cost
 	Grid    visits.Grid
@@ -54,10 +57,7 @@ func (c *Catalogue) Compile(in CaseInput) (visits.Model, Trace, error) {
 	m := visits.Model{
 		Protocol: in.Protocol, Tooth: in.Tooth.String(),
 		Canals: visits.CanalBelief{P: slices.Clone(in.Canals.P), Expected: in.Canals.Expected, Names: slices.Clone(in.Canals.Names)},
-		Factor: visits.Factor{
-			CaseLogSD:  b.plain("factor/case_log_sd", "factors.spread.case_log_sd"),
-			VisitLogSD: b.plain("factor/visit_log_sd", "factors.spread.visit_log_sd"),
-		},
+		Factor: b.spread(),
 		Cost: in.Cost, Grid: in.Grid, Bear: in.Bear, Horizon: in.Horizon, Cap: in.Cap, Clock: visits.NearestMinute,
 	}
 	b.inputs(m)
@@ -350,6 +350,7 @@ func (b *builder) median(at string, s Step, canal string) float64 {
 			}
 			times("factors.difficulty."+criterion+"."+string(level), criterion+" "+string(level))
 		}
+		b.pace(&line, &value)
 		if s.ByClass {
 			times("factors.class."+string(b.in.Tooth.Class()), string(b.in.Tooth.Class()))
 		}
