@@ -14,6 +14,7 @@ import (
 	"github.com/visitwright/visitwright/planner/difficulty"
 	"github.com/visitwright/visitwright/planner/proposal"
 	"github.com/visitwright/visitwright/planner/protocol"
+	"github.com/visitwright/visitwright/planner/recall"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
@@ -57,6 +58,7 @@ var catalogues = sortedCatalogues(
 	catalogue{"protocols", "kinds of visit and treatment", protocolEntries},
 	catalogue{"pulpal-diagnoses", "diagnoses of the pulp", termEntries((*protocol.Catalogue).PulpalDiagnoses)},
 	catalogue{"red-flags", "questions that come before any emergency appointment", redFlagEntries},
+	catalogue{"review-calendars", "when reviews fall due after treatment or injury", calendarEntries},
 	catalogue{"rules", "rules that speak for or against a way of treating", ruleEntries},
 	catalogue{"stages", "the work between two stopping points", stageEntries},
 	catalogue{"steps", "pieces of work", stepEntries},
@@ -124,6 +126,22 @@ func redFlagEntries(*protocol.Catalogue) ([]*vw.CatalogueEntry, error) {
 	var out []*vw.CatalogueEntry
 	for _, f := range proposal.RedFlags() {
 		out = append(out, &vw.CatalogueEntry{Id: f.ID, Title: f.Question})
+	}
+	return out, nil
+}
+
+func calendarEntries(*protocol.Catalogue) ([]*vw.CatalogueEntry, error) {
+	calendars, err := recall.Calendars()
+	if err != nil {
+		return nil, err
+	}
+	var out []*vw.CatalogueEntry
+	for _, c := range calendars {
+		text := "counted from " + string(c.Anchor)
+		if c.YearlyToYears > 0 {
+			text += fmt.Sprintf(", then yearly to %d years", c.YearlyToYears)
+		}
+		out = append(out, &vw.CatalogueEntry{Id: c.ID, Title: c.Name, Explanation: fmt.Sprintf("%s. %s: %s", text, c.Mark.Kind, c.Mark.Source)})
 	}
 	return out, nil
 }

@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/testing/protocmp"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -269,6 +270,18 @@ func TestTwoTeethOfOnePatientShareOneStartOfVisit(t *testing.T) {
 	if !against {
 		t.Errorf("two lower blocks on both sides are not advised against: %v", both.GetReasons())
 	}
+
+	shared, err := b.GetSharedVisits(b.clinician(), &vw.GetSharedVisitsRequest{Plans: []string{first.GetName(), second.GetName()}})
+	b.must(err)
+	visit := shared.GetVisits()[0]
+	if len(visit.GetParts()) != 2 || visit.GetWindow() != nil || len(shared.GetReasons()) == 0 || len(shared.GetAnaesthetic().GetAgents()) == 0 {
+		t.Errorf("together: %v, %d reasons", visit.GetParts(), len(shared.GetReasons()))
+	}
+	if mean := visit.GetChairMinutes().GetMean(); mean >= apart || visit.GetAppointmentMinutes() > one.GetAppointmentMinutes()+two.GetAppointmentMinutes() {
+		t.Errorf("one visit for both takes %v minutes and %d are booked; apart they take %v", mean, visit.GetAppointmentMinutes(), apart)
+	}
+	_, err = b.GetSharedVisits(b.clinician(), &vw.GetSharedVisitsRequest{Plans: []string{first.GetName(), first.GetName()}})
+	b.names(b.refused(err, codes.InvalidArgument, "INVALID_FIELD"), "plans[1]", "once")
 }
 
 func TestTreatmentBegunElsewhereStartsItsClockAtIntake(t *testing.T) {

@@ -55,6 +55,7 @@ func TestNoMethodReachesIntoAnotherPractice(t *testing.T) {
 		"ComparePlans":           try(asClinician, b.ComparePlans, &vw.ComparePlansRequest{FromPlan: plan.GetName(), ToPlan: plan.GetName()}),
 		"AcceptOption":           try(asClinician, b.AcceptOption, &vw.AcceptOptionRequest{Name: plan.GetName(), Option: plan.GetRecommendedOption()}),
 		"GetVisitSheet":          try(asClinician, b.GetVisitSheet, &vw.GetVisitSheetRequest{Parts: []*vw.VisitPart{{Plan: plan.GetName(), Visit: 1}}}),
+		"GetSharedVisits":        try(asClinician, b.GetSharedVisits, &vw.GetSharedVisitsRequest{Plans: []string{plan.GetName(), plan.GetName()}}),
 		"ListCatalogues":         try(asClinician, b.ListCatalogues, &vw.ListCataloguesRequest{Parent: ours}),
 		"ListCatalogueEntries":   try(asClinician, b.ListCatalogueEntries, &vw.ListCatalogueEntriesRequest{Parent: ours, Catalogue: "steps"}),
 		"ListAuditEntries":       try(asManager, b.ListAuditEntries, &vw.ListAuditEntriesRequest{Parent: ours}),

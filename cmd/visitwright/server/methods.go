@@ -70,6 +70,7 @@ var plannerTable = access.Table{
 	vw.PlannerService_ComparePlans_FullMethodName:      patientWork,
 	vw.PlannerService_AcceptOption_FullMethodName:      {clinician},
 	vw.PlannerService_GetVisitSheet_FullMethodName:     patientWork,
+	vw.PlannerService_GetSharedVisits_FullMethodName:   patientWork,
 
 	vw.PlannerService_ListCatalogues_FullMethodName:       everybody,
 	vw.PlannerService_ListCatalogueEntries_FullMethodName: everybody,

@@ -769,6 +769,53 @@ func (x *GetVisitSheetRequest) GetGiven() []*GivenAnaesthetic {
 	return nil
 }
 
+// Request of GetSharedVisits.
+type GetSharedVisitsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The plan of each tooth, practices/{practice}/cases/{case}/plans/{revision};
+	// the first tooth opens each visit.
+	Plans         []string `protobuf:"bytes,1,rep,name=plans,proto3" json:"plans,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetSharedVisitsRequest) Reset() {
+	*x = GetSharedVisitsRequest{}
+	mi := &file_visitwright_v1_plan_requests_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetSharedVisitsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetSharedVisitsRequest) ProtoMessage() {}
+
+func (x *GetSharedVisitsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_plan_requests_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetSharedVisitsRequest.ProtoReflect.Descriptor instead.
+func (*GetSharedVisitsRequest) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_plan_requests_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *GetSharedVisitsRequest) GetPlans() []string {
+	if x != nil {
+		return x.Plans
+	}
+	return nil
+}
+
 var File_visitwright_v1_plan_requests_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_plan_requests_proto_rawDesc = "" +
@@ -833,7 +880,9 @@ const file_visitwright_v1_plan_requests_proto_rawDesc = "" +
 	"\x14GetVisitSheetRequest\x12;\n" +
 	"\x05parts\x18\x01 \x03(\v2\x19.visitwright.v1.VisitPartB\n" +
 	"\xbaH\a\x92\x01\x04\b\x01\x10\bR\x05parts\x12@\n" +
-	"\x05given\x18\x02 \x03(\v2 .visitwright.v1.GivenAnaestheticB\b\xbaH\x05\x92\x01\x02\x10 R\x05givenBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
+	"\x05given\x18\x02 \x03(\v2 .visitwright.v1.GivenAnaestheticB\b\xbaH\x05\x92\x01\x02\x10 R\x05given\"\x97\x01\n" +
+	"\x16GetSharedVisitsRequest\x12}\n" +
+	"\x05plans\x18\x01 \x03(\tBg\xbaHd\x92\x01a\b\x02\x10\b\"[rY2W^practices/[a-z0-9][a-z0-9-]{0,62}/cases/[a-z0-9][a-z0-9-]{0,62}/plans/[1-9][0-9]{0,8}$R\x05plansBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
 
 var (
 	file_visitwright_v1_plan_requests_proto_rawDescOnce sync.Once
@@ -847,7 +896,7 @@ func file_visitwright_v1_plan_requests_proto_rawDescGZIP() []byte {
 	return file_visitwright_v1_plan_requests_proto_rawDescData
 }
 
-var file_visitwright_v1_plan_requests_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
+var file_visitwright_v1_plan_requests_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
 var file_visitwright_v1_plan_requests_proto_goTypes = []any{
 	(*AssessRequest)(nil),             // 0: visitwright.v1.AssessRequest
 	(*GetAssessmentRequest)(nil),      // 1: visitwright.v1.GetAssessmentRequest
@@ -860,24 +909,25 @@ var file_visitwright_v1_plan_requests_proto_goTypes = []any{
 	(*ComparePlansRequest)(nil),       // 8: visitwright.v1.ComparePlansRequest
 	(*AcceptOptionRequest)(nil),       // 9: visitwright.v1.AcceptOptionRequest
 	(*GetVisitSheetRequest)(nil),      // 10: visitwright.v1.GetVisitSheetRequest
-	(*Findings)(nil),                  // 11: visitwright.v1.Findings
-	(*Assessment)(nil),                // 12: visitwright.v1.Assessment
-	(PlanView)(0),                     // 13: visitwright.v1.PlanView
-	(*Plan)(nil),                      // 14: visitwright.v1.Plan
-	(*Consent)(nil),                   // 15: visitwright.v1.Consent
-	(*VisitPart)(nil),                 // 16: visitwright.v1.VisitPart
-	(*GivenAnaesthetic)(nil),          // 17: visitwright.v1.GivenAnaesthetic
+	(*GetSharedVisitsRequest)(nil),    // 11: visitwright.v1.GetSharedVisitsRequest
+	(*Findings)(nil),                  // 12: visitwright.v1.Findings
+	(*Assessment)(nil),                // 13: visitwright.v1.Assessment
+	(PlanView)(0),                     // 14: visitwright.v1.PlanView
+	(*Plan)(nil),                      // 15: visitwright.v1.Plan
+	(*Consent)(nil),                   // 16: visitwright.v1.Consent
+	(*VisitPart)(nil),                 // 17: visitwright.v1.VisitPart
+	(*GivenAnaesthetic)(nil),          // 18: visitwright.v1.GivenAnaesthetic
 }
 var file_visitwright_v1_plan_requests_proto_depIdxs = []int32{
-	11, // 0: visitwright.v1.AssessRequest.findings:type_name -> visitwright.v1.Findings
-	12, // 1: visitwright.v1.ListAssessmentsResponse.assessments:type_name -> visitwright.v1.Assessment
-	13, // 2: visitwright.v1.ProposePlanRequest.view:type_name -> visitwright.v1.PlanView
-	11, // 3: visitwright.v1.ProposePlanRequest.findings:type_name -> visitwright.v1.Findings
-	13, // 4: visitwright.v1.GetPlanRequest.view:type_name -> visitwright.v1.PlanView
-	14, // 5: visitwright.v1.ListPlanRevisionsResponse.plans:type_name -> visitwright.v1.Plan
-	15, // 6: visitwright.v1.AcceptOptionRequest.consent:type_name -> visitwright.v1.Consent
-	16, // 7: visitwright.v1.GetVisitSheetRequest.parts:type_name -> visitwright.v1.VisitPart
-	17, // 8: visitwright.v1.GetVisitSheetRequest.given:type_name -> visitwright.v1.GivenAnaesthetic
+	12, // 0: visitwright.v1.AssessRequest.findings:type_name -> visitwright.v1.Findings
+	13, // 1: visitwright.v1.ListAssessmentsResponse.assessments:type_name -> visitwright.v1.Assessment
+	14, // 2: visitwright.v1.ProposePlanRequest.view:type_name -> visitwright.v1.PlanView
+	12, // 3: visitwright.v1.ProposePlanRequest.findings:type_name -> visitwright.v1.Findings
+	14, // 4: visitwright.v1.GetPlanRequest.view:type_name -> visitwright.v1.PlanView
+	15, // 5: visitwright.v1.ListPlanRevisionsResponse.plans:type_name -> visitwright.v1.Plan
+	16, // 6: visitwright.v1.AcceptOptionRequest.consent:type_name -> visitwright.v1.Consent
+	17, // 7: visitwright.v1.GetVisitSheetRequest.parts:type_name -> visitwright.v1.VisitPart
+	18, // 8: visitwright.v1.GetVisitSheetRequest.given:type_name -> visitwright.v1.GivenAnaesthetic
 	9,  // [9:9] is the sub-list for method output_type
 	9,  // [9:9] is the sub-list for method input_type
 	9,  // [9:9] is the sub-list for extension type_name
@@ -900,7 +950,7 @@ func file_visitwright_v1_plan_requests_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_visitwright_v1_plan_requests_proto_rawDesc), len(file_visitwright_v1_plan_requests_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   11,
+			NumMessages:   12,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

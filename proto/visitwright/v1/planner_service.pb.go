@@ -24,7 +24,7 @@ var File_visitwright_v1_planner_service_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_planner_service_proto_rawDesc = "" +
 	"\n" +
-	"$visitwright/v1/planner_service.proto\x12\x0evisitwright.v1\x1a\x1fvisitwright/v1/assessment.proto\x1a\x1avisitwright/v1/audit.proto\x1a\x19visitwright/v1/case.proto\x1a\"visitwright/v1/case_requests.proto\x1a\x1evisitwright/v1/clinician.proto\x1a\x1cvisitwright/v1/patient.proto\x1a\x19visitwright/v1/plan.proto\x1a\"visitwright/v1/plan_requests.proto\x1a\x1dvisitwright/v1/practice.proto\x1a&visitwright/v1/practice_requests.proto\x1a visitwright/v1/server_info.proto\x1a visitwright/v1/visit_sheet.proto2\xc3\x13\n" +
+	"$visitwright/v1/planner_service.proto\x12\x0evisitwright.v1\x1a\x1fvisitwright/v1/assessment.proto\x1a\x1avisitwright/v1/audit.proto\x1a\x19visitwright/v1/case.proto\x1a\"visitwright/v1/case_requests.proto\x1a\x1evisitwright/v1/clinician.proto\x1a\x1cvisitwright/v1/patient.proto\x1a\x19visitwright/v1/plan.proto\x1a\"visitwright/v1/plan_requests.proto\x1a\x1dvisitwright/v1/practice.proto\x1a&visitwright/v1/practice_requests.proto\x1a visitwright/v1/server_info.proto\x1a\"visitwright/v1/shared_visits.proto\x1a visitwright/v1/visit_sheet.proto2\x9c\x14\n" +
 	"\x0ePlannerService\x12Q\n" +
 	"\rGetServerInfo\x12$.visitwright.v1.GetServerInfoRequest\x1a\x1a.visitwright.v1.ServerInfo\x12c\n" +
 	"\x13GetPracticeSettings\x12*.visitwright.v1.GetPracticeSettingsRequest\x1a .visitwright.v1.PracticeSettings\x12i\n" +
@@ -53,7 +53,8 @@ const file_visitwright_v1_planner_service_proto_rawDesc = "" +
 	"\x11ListPlanRevisions\x12(.visitwright.v1.ListPlanRevisionsRequest\x1a).visitwright.v1.ListPlanRevisionsResponse\x12S\n" +
 	"\fComparePlans\x12#.visitwright.v1.ComparePlansRequest\x1a\x1e.visitwright.v1.PlanDifference\x12I\n" +
 	"\fAcceptOption\x12#.visitwright.v1.AcceptOptionRequest\x1a\x14.visitwright.v1.Plan\x12Q\n" +
-	"\rGetVisitSheet\x12$.visitwright.v1.GetVisitSheetRequest\x1a\x1a.visitwright.v1.VisitSheet\x12_\n" +
+	"\rGetVisitSheet\x12$.visitwright.v1.GetVisitSheetRequest\x1a\x1a.visitwright.v1.VisitSheet\x12W\n" +
+	"\x0fGetSharedVisits\x12&.visitwright.v1.GetSharedVisitsRequest\x1a\x1c.visitwright.v1.SharedVisits\x12_\n" +
 	"\x0eListCatalogues\x12%.visitwright.v1.ListCataloguesRequest\x1a&.visitwright.v1.ListCataloguesResponse\x12q\n" +
 	"\x14ListCatalogueEntries\x12+.visitwright.v1.ListCatalogueEntriesRequest\x1a,.visitwright.v1.ListCatalogueEntriesResponse\x12e\n" +
 	"\x10ListAuditEntries\x12'.visitwright.v1.ListAuditEntriesRequest\x1a(.visitwright.v1.ListAuditEntriesResponse\x12^\n" +
@@ -85,29 +86,31 @@ var file_visitwright_v1_planner_service_proto_goTypes = []any{
 	(*ComparePlansRequest)(nil),           // 22: visitwright.v1.ComparePlansRequest
 	(*AcceptOptionRequest)(nil),           // 23: visitwright.v1.AcceptOptionRequest
 	(*GetVisitSheetRequest)(nil),          // 24: visitwright.v1.GetVisitSheetRequest
-	(*ListCataloguesRequest)(nil),         // 25: visitwright.v1.ListCataloguesRequest
-	(*ListCatalogueEntriesRequest)(nil),   // 26: visitwright.v1.ListCatalogueEntriesRequest
-	(*ListAuditEntriesRequest)(nil),       // 27: visitwright.v1.ListAuditEntriesRequest
-	(*VerifyAuditTrailRequest)(nil),       // 28: visitwright.v1.VerifyAuditTrailRequest
-	(*ServerInfo)(nil),                    // 29: visitwright.v1.ServerInfo
-	(*PracticeSettings)(nil),              // 30: visitwright.v1.PracticeSettings
-	(*Clinician)(nil),                     // 31: visitwright.v1.Clinician
-	(*ListCliniciansResponse)(nil),        // 32: visitwright.v1.ListCliniciansResponse
-	(*Patient)(nil),                       // 33: visitwright.v1.Patient
-	(*ListPatientsResponse)(nil),          // 34: visitwright.v1.ListPatientsResponse
-	(*Case)(nil),                          // 35: visitwright.v1.Case
-	(*ListCasesResponse)(nil),             // 36: visitwright.v1.ListCasesResponse
-	(*StopCaseResponse)(nil),              // 37: visitwright.v1.StopCaseResponse
-	(*Assessment)(nil),                    // 38: visitwright.v1.Assessment
-	(*ListAssessmentsResponse)(nil),       // 39: visitwright.v1.ListAssessmentsResponse
-	(*Plan)(nil),                          // 40: visitwright.v1.Plan
-	(*ListPlanRevisionsResponse)(nil),     // 41: visitwright.v1.ListPlanRevisionsResponse
-	(*PlanDifference)(nil),                // 42: visitwright.v1.PlanDifference
-	(*VisitSheet)(nil),                    // 43: visitwright.v1.VisitSheet
-	(*ListCataloguesResponse)(nil),        // 44: visitwright.v1.ListCataloguesResponse
-	(*ListCatalogueEntriesResponse)(nil),  // 45: visitwright.v1.ListCatalogueEntriesResponse
-	(*ListAuditEntriesResponse)(nil),      // 46: visitwright.v1.ListAuditEntriesResponse
-	(*AuditVerification)(nil),             // 47: visitwright.v1.AuditVerification
+	(*GetSharedVisitsRequest)(nil),        // 25: visitwright.v1.GetSharedVisitsRequest
+	(*ListCataloguesRequest)(nil),         // 26: visitwright.v1.ListCataloguesRequest
+	(*ListCatalogueEntriesRequest)(nil),   // 27: visitwright.v1.ListCatalogueEntriesRequest
+	(*ListAuditEntriesRequest)(nil),       // 28: visitwright.v1.ListAuditEntriesRequest
+	(*VerifyAuditTrailRequest)(nil),       // 29: visitwright.v1.VerifyAuditTrailRequest
+	(*ServerInfo)(nil),                    // 30: visitwright.v1.ServerInfo
+	(*PracticeSettings)(nil),              // 31: visitwright.v1.PracticeSettings
+	(*Clinician)(nil),                     // 32: visitwright.v1.Clinician
+	(*ListCliniciansResponse)(nil),        // 33: visitwright.v1.ListCliniciansResponse
+	(*Patient)(nil),                       // 34: visitwright.v1.Patient
+	(*ListPatientsResponse)(nil),          // 35: visitwright.v1.ListPatientsResponse
+	(*Case)(nil),                          // 36: visitwright.v1.Case
+	(*ListCasesResponse)(nil),             // 37: visitwright.v1.ListCasesResponse
+	(*StopCaseResponse)(nil),              // 38: visitwright.v1.StopCaseResponse
+	(*Assessment)(nil),                    // 39: visitwright.v1.Assessment
+	(*ListAssessmentsResponse)(nil),       // 40: visitwright.v1.ListAssessmentsResponse
+	(*Plan)(nil),                          // 41: visitwright.v1.Plan
+	(*ListPlanRevisionsResponse)(nil),     // 42: visitwright.v1.ListPlanRevisionsResponse
+	(*PlanDifference)(nil),                // 43: visitwright.v1.PlanDifference
+	(*VisitSheet)(nil),                    // 44: visitwright.v1.VisitSheet
+	(*SharedVisits)(nil),                  // 45: visitwright.v1.SharedVisits
+	(*ListCataloguesResponse)(nil),        // 46: visitwright.v1.ListCataloguesResponse
+	(*ListCatalogueEntriesResponse)(nil),  // 47: visitwright.v1.ListCatalogueEntriesResponse
+	(*ListAuditEntriesResponse)(nil),      // 48: visitwright.v1.ListAuditEntriesResponse
+	(*AuditVerification)(nil),             // 49: visitwright.v1.AuditVerification
 }
 var file_visitwright_v1_planner_service_proto_depIdxs = []int32{
 	0,  // 0: visitwright.v1.PlannerService.GetServerInfo:input_type -> visitwright.v1.GetServerInfoRequest
@@ -135,41 +138,43 @@ var file_visitwright_v1_planner_service_proto_depIdxs = []int32{
 	22, // 22: visitwright.v1.PlannerService.ComparePlans:input_type -> visitwright.v1.ComparePlansRequest
 	23, // 23: visitwright.v1.PlannerService.AcceptOption:input_type -> visitwright.v1.AcceptOptionRequest
 	24, // 24: visitwright.v1.PlannerService.GetVisitSheet:input_type -> visitwright.v1.GetVisitSheetRequest
-	25, // 25: visitwright.v1.PlannerService.ListCatalogues:input_type -> visitwright.v1.ListCataloguesRequest
-	26, // 26: visitwright.v1.PlannerService.ListCatalogueEntries:input_type -> visitwright.v1.ListCatalogueEntriesRequest
-	27, // 27: visitwright.v1.PlannerService.ListAuditEntries:input_type -> visitwright.v1.ListAuditEntriesRequest
-	28, // 28: visitwright.v1.PlannerService.VerifyAuditTrail:input_type -> visitwright.v1.VerifyAuditTrailRequest
-	29, // 29: visitwright.v1.PlannerService.GetServerInfo:output_type -> visitwright.v1.ServerInfo
-	30, // 30: visitwright.v1.PlannerService.GetPracticeSettings:output_type -> visitwright.v1.PracticeSettings
-	30, // 31: visitwright.v1.PlannerService.UpdatePracticeSettings:output_type -> visitwright.v1.PracticeSettings
-	31, // 32: visitwright.v1.PlannerService.CreateClinician:output_type -> visitwright.v1.Clinician
-	31, // 33: visitwright.v1.PlannerService.GetClinician:output_type -> visitwright.v1.Clinician
-	32, // 34: visitwright.v1.PlannerService.ListClinicians:output_type -> visitwright.v1.ListCliniciansResponse
-	31, // 35: visitwright.v1.PlannerService.UpdateClinician:output_type -> visitwright.v1.Clinician
-	33, // 36: visitwright.v1.PlannerService.CreatePatient:output_type -> visitwright.v1.Patient
-	33, // 37: visitwright.v1.PlannerService.GetPatient:output_type -> visitwright.v1.Patient
-	34, // 38: visitwright.v1.PlannerService.ListPatients:output_type -> visitwright.v1.ListPatientsResponse
-	33, // 39: visitwright.v1.PlannerService.UpdatePatient:output_type -> visitwright.v1.Patient
-	35, // 40: visitwright.v1.PlannerService.CreateCase:output_type -> visitwright.v1.Case
-	35, // 41: visitwright.v1.PlannerService.GetCase:output_type -> visitwright.v1.Case
-	36, // 42: visitwright.v1.PlannerService.ListCases:output_type -> visitwright.v1.ListCasesResponse
-	35, // 43: visitwright.v1.PlannerService.UpdateCase:output_type -> visitwright.v1.Case
-	37, // 44: visitwright.v1.PlannerService.StopCase:output_type -> visitwright.v1.StopCaseResponse
-	38, // 45: visitwright.v1.PlannerService.Assess:output_type -> visitwright.v1.Assessment
-	38, // 46: visitwright.v1.PlannerService.GetAssessment:output_type -> visitwright.v1.Assessment
-	39, // 47: visitwright.v1.PlannerService.ListAssessments:output_type -> visitwright.v1.ListAssessmentsResponse
-	40, // 48: visitwright.v1.PlannerService.ProposePlan:output_type -> visitwright.v1.Plan
-	40, // 49: visitwright.v1.PlannerService.GetPlan:output_type -> visitwright.v1.Plan
-	41, // 50: visitwright.v1.PlannerService.ListPlanRevisions:output_type -> visitwright.v1.ListPlanRevisionsResponse
-	42, // 51: visitwright.v1.PlannerService.ComparePlans:output_type -> visitwright.v1.PlanDifference
-	40, // 52: visitwright.v1.PlannerService.AcceptOption:output_type -> visitwright.v1.Plan
-	43, // 53: visitwright.v1.PlannerService.GetVisitSheet:output_type -> visitwright.v1.VisitSheet
-	44, // 54: visitwright.v1.PlannerService.ListCatalogues:output_type -> visitwright.v1.ListCataloguesResponse
-	45, // 55: visitwright.v1.PlannerService.ListCatalogueEntries:output_type -> visitwright.v1.ListCatalogueEntriesResponse
-	46, // 56: visitwright.v1.PlannerService.ListAuditEntries:output_type -> visitwright.v1.ListAuditEntriesResponse
-	47, // 57: visitwright.v1.PlannerService.VerifyAuditTrail:output_type -> visitwright.v1.AuditVerification
-	29, // [29:58] is the sub-list for method output_type
-	0,  // [0:29] is the sub-list for method input_type
+	25, // 25: visitwright.v1.PlannerService.GetSharedVisits:input_type -> visitwright.v1.GetSharedVisitsRequest
+	26, // 26: visitwright.v1.PlannerService.ListCatalogues:input_type -> visitwright.v1.ListCataloguesRequest
+	27, // 27: visitwright.v1.PlannerService.ListCatalogueEntries:input_type -> visitwright.v1.ListCatalogueEntriesRequest
+	28, // 28: visitwright.v1.PlannerService.ListAuditEntries:input_type -> visitwright.v1.ListAuditEntriesRequest
+	29, // 29: visitwright.v1.PlannerService.VerifyAuditTrail:input_type -> visitwright.v1.VerifyAuditTrailRequest
+	30, // 30: visitwright.v1.PlannerService.GetServerInfo:output_type -> visitwright.v1.ServerInfo
+	31, // 31: visitwright.v1.PlannerService.GetPracticeSettings:output_type -> visitwright.v1.PracticeSettings
+	31, // 32: visitwright.v1.PlannerService.UpdatePracticeSettings:output_type -> visitwright.v1.PracticeSettings
+	32, // 33: visitwright.v1.PlannerService.CreateClinician:output_type -> visitwright.v1.Clinician
+	32, // 34: visitwright.v1.PlannerService.GetClinician:output_type -> visitwright.v1.Clinician
+	33, // 35: visitwright.v1.PlannerService.ListClinicians:output_type -> visitwright.v1.ListCliniciansResponse
+	32, // 36: visitwright.v1.PlannerService.UpdateClinician:output_type -> visitwright.v1.Clinician
+	34, // 37: visitwright.v1.PlannerService.CreatePatient:output_type -> visitwright.v1.Patient
+	34, // 38: visitwright.v1.PlannerService.GetPatient:output_type -> visitwright.v1.Patient
+	35, // 39: visitwright.v1.PlannerService.ListPatients:output_type -> visitwright.v1.ListPatientsResponse
+	34, // 40: visitwright.v1.PlannerService.UpdatePatient:output_type -> visitwright.v1.Patient
+	36, // 41: visitwright.v1.PlannerService.CreateCase:output_type -> visitwright.v1.Case
+	36, // 42: visitwright.v1.PlannerService.GetCase:output_type -> visitwright.v1.Case
+	37, // 43: visitwright.v1.PlannerService.ListCases:output_type -> visitwright.v1.ListCasesResponse
+	36, // 44: visitwright.v1.PlannerService.UpdateCase:output_type -> visitwright.v1.Case
+	38, // 45: visitwright.v1.PlannerService.StopCase:output_type -> visitwright.v1.StopCaseResponse
+	39, // 46: visitwright.v1.PlannerService.Assess:output_type -> visitwright.v1.Assessment
+	39, // 47: visitwright.v1.PlannerService.GetAssessment:output_type -> visitwright.v1.Assessment
+	40, // 48: visitwright.v1.PlannerService.ListAssessments:output_type -> visitwright.v1.ListAssessmentsResponse
+	41, // 49: visitwright.v1.PlannerService.ProposePlan:output_type -> visitwright.v1.Plan
+	41, // 50: visitwright.v1.PlannerService.GetPlan:output_type -> visitwright.v1.Plan
+	42, // 51: visitwright.v1.PlannerService.ListPlanRevisions:output_type -> visitwright.v1.ListPlanRevisionsResponse
+	43, // 52: visitwright.v1.PlannerService.ComparePlans:output_type -> visitwright.v1.PlanDifference
+	41, // 53: visitwright.v1.PlannerService.AcceptOption:output_type -> visitwright.v1.Plan
+	44, // 54: visitwright.v1.PlannerService.GetVisitSheet:output_type -> visitwright.v1.VisitSheet
+	45, // 55: visitwright.v1.PlannerService.GetSharedVisits:output_type -> visitwright.v1.SharedVisits
+	46, // 56: visitwright.v1.PlannerService.ListCatalogues:output_type -> visitwright.v1.ListCataloguesResponse
+	47, // 57: visitwright.v1.PlannerService.ListCatalogueEntries:output_type -> visitwright.v1.ListCatalogueEntriesResponse
+	48, // 58: visitwright.v1.PlannerService.ListAuditEntries:output_type -> visitwright.v1.ListAuditEntriesResponse
+	49, // 59: visitwright.v1.PlannerService.VerifyAuditTrail:output_type -> visitwright.v1.AuditVerification
+	30, // [30:60] is the sub-list for method output_type
+	0,  // [0:30] is the sub-list for method input_type
 	0,  // [0:0] is the sub-list for extension type_name
 	0,  // [0:0] is the sub-list for extension extendee
 	0,  // [0:0] is the sub-list for field type_name
@@ -191,6 +196,7 @@ func file_visitwright_v1_planner_service_proto_init() {
 	file_visitwright_v1_practice_proto_init()
 	file_visitwright_v1_practice_requests_proto_init()
 	file_visitwright_v1_server_info_proto_init()
+	file_visitwright_v1_shared_visits_proto_init()
 	file_visitwright_v1_visit_sheet_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{

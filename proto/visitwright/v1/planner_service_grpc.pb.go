@@ -44,6 +44,7 @@ const (
 	PlannerService_ComparePlans_FullMethodName           = "/visitwright.v1.PlannerService/ComparePlans"
 	PlannerService_AcceptOption_FullMethodName           = "/visitwright.v1.PlannerService/AcceptOption"
 	PlannerService_GetVisitSheet_FullMethodName          = "/visitwright.v1.PlannerService/GetVisitSheet"
+	PlannerService_GetSharedVisits_FullMethodName        = "/visitwright.v1.PlannerService/GetSharedVisits"
 	PlannerService_ListCatalogues_FullMethodName         = "/visitwright.v1.PlannerService/ListCatalogues"
 	PlannerService_ListCatalogueEntries_FullMethodName   = "/visitwright.v1.PlannerService/ListCatalogueEntries"
 	PlannerService_ListAuditEntries_FullMethodName       = "/visitwright.v1.PlannerService/ListAuditEntries"
@@ -204,6 +205,15 @@ type PlannerServiceClient interface {
 	// OPTION_INFEASIBLE, REASSESSMENT_NEEDED); INVALID_ARGUMENT
 	// (UNKNOWN_CATALOGUE_ID, IMPOSSIBLE_FIGURE) for what was given.
 	GetVisitSheet(ctx context.Context, in *GetVisitSheetRequest, opts ...grpc.CallOption) (*VisitSheet, error)
+	// Computes the visits of several teeth of one patient treated together: one
+	// start of visit, one length, one anaesthetic total. Each tooth goes by the
+	// option that is recommended for it; nothing is kept. Roles: reception,
+	// nurse, clinician, integration. Codes: NOT_FOUND (CASE_NOT_FOUND,
+	// PLAN_NOT_FOUND); FAILED_PRECONDITION (DIFFERENT_PATIENTS,
+	// REASSESSMENT_NEEDED, NO_FEASIBLE_OPTION); INVALID_ARGUMENT
+	// (INVALID_FIELD) for a tooth named twice; DEADLINE_EXCEEDED
+	// (DEADLINE_PASSED).
+	GetSharedVisits(ctx context.Context, in *GetSharedVisitsRequest, opts ...grpc.CallOption) (*SharedVisits, error)
 	// Lists the catalogues. Roles: all. Codes: NOT_FOUND
 	// (PRACTICE_NOT_FOUND); INVALID_ARGUMENT (INVALID_PAGE_TOKEN).
 	ListCatalogues(ctx context.Context, in *ListCataloguesRequest, opts ...grpc.CallOption) (*ListCataloguesResponse, error)
@@ -479,6 +489,16 @@ func (c *plannerServiceClient) GetVisitSheet(ctx context.Context, in *GetVisitSh
 	return out, nil
 }
 
+func (c *plannerServiceClient) GetSharedVisits(ctx context.Context, in *GetSharedVisitsRequest, opts ...grpc.CallOption) (*SharedVisits, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SharedVisits)
+	err := c.cc.Invoke(ctx, PlannerService_GetSharedVisits_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *plannerServiceClient) ListCatalogues(ctx context.Context, in *ListCataloguesRequest, opts ...grpc.CallOption) (*ListCataloguesResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListCataloguesResponse)
@@ -673,6 +693,15 @@ type PlannerServiceServer interface {
 	// OPTION_INFEASIBLE, REASSESSMENT_NEEDED); INVALID_ARGUMENT
 	// (UNKNOWN_CATALOGUE_ID, IMPOSSIBLE_FIGURE) for what was given.
 	GetVisitSheet(context.Context, *GetVisitSheetRequest) (*VisitSheet, error)
+	// Computes the visits of several teeth of one patient treated together: one
+	// start of visit, one length, one anaesthetic total. Each tooth goes by the
+	// option that is recommended for it; nothing is kept. Roles: reception,
+	// nurse, clinician, integration. Codes: NOT_FOUND (CASE_NOT_FOUND,
+	// PLAN_NOT_FOUND); FAILED_PRECONDITION (DIFFERENT_PATIENTS,
+	// REASSESSMENT_NEEDED, NO_FEASIBLE_OPTION); INVALID_ARGUMENT
+	// (INVALID_FIELD) for a tooth named twice; DEADLINE_EXCEEDED
+	// (DEADLINE_PASSED).
+	GetSharedVisits(context.Context, *GetSharedVisitsRequest) (*SharedVisits, error)
 	// Lists the catalogues. Roles: all. Codes: NOT_FOUND
 	// (PRACTICE_NOT_FOUND); INVALID_ARGUMENT (INVALID_PAGE_TOKEN).
 	ListCatalogues(context.Context, *ListCataloguesRequest) (*ListCataloguesResponse, error)
@@ -772,6 +801,9 @@ func (UnimplementedPlannerServiceServer) AcceptOption(context.Context, *AcceptOp
 }
 func (UnimplementedPlannerServiceServer) GetVisitSheet(context.Context, *GetVisitSheetRequest) (*VisitSheet, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetVisitSheet not implemented")
+}
+func (UnimplementedPlannerServiceServer) GetSharedVisits(context.Context, *GetSharedVisitsRequest) (*SharedVisits, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetSharedVisits not implemented")
 }
 func (UnimplementedPlannerServiceServer) ListCatalogues(context.Context, *ListCataloguesRequest) (*ListCataloguesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListCatalogues not implemented")
@@ -1256,6 +1288,24 @@ func _PlannerService_GetVisitSheet_Handler(srv interface{}, ctx context.Context,
 	return interceptor(ctx, in, info, handler)
 }
 
+func _PlannerService_GetSharedVisits_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetSharedVisitsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlannerServiceServer).GetSharedVisits(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlannerService_GetSharedVisits_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlannerServiceServer).GetSharedVisits(ctx, req.(*GetSharedVisitsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _PlannerService_ListCatalogues_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListCataloguesRequest)
 	if err := dec(in); err != nil {
@@ -1434,6 +1484,10 @@ var PlannerService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetVisitSheet",
 			Handler:    _PlannerService_GetVisitSheet_Handler,
+		},
+		{
+			MethodName: "GetSharedVisits",
+			Handler:    _PlannerService_GetSharedVisits_Handler,
 		},
 		{
 			MethodName: "ListCatalogues",
