@@ -13,6 +13,7 @@ type Commands struct {
 	Assessments AssessmentsCommand `cmd:"" help:"List the assessments of a case, or show one."`
 	Compare     CompareCommand     `cmd:"" help:"Say what differs between two revisions."`
 	Sheet       SheetCommand       `cmd:"" help:"Print the visit sheet: one page for nurse and clinician."`
+	Together    TogetherCommand    `cmd:"" help:"Plan several teeth of one patient for the same visits."`
 	Stop        StopCommand        `cmd:"" help:"Close a case with its reason."`
 	Offers      OffersCommand      `cmd:"" help:"Find sets of places that fit the plan: lengths, windows, people, room, equipment."`
 	Book        BookCommand        `cmd:"" help:"Book an offer, firmly or provisionally."`
