@@ -19,7 +19,11 @@ var demoFlags = []string{
 
 func TestTheDemoPlansTheInventedCase(t *testing.T) {
 	h := newHome(t)
-	out := h.must("demo")
+	a := h.program("demo")
+	if a.code != exitDone || a.err != "" {
+		t.Fatalf("exit %d: %s", a.code, a.err)
+	}
+	out := a.out
 	golden(t, "demo", out)
 	for _, want := range []string{"46, lower right first molar", "Options side by side", "Return window", "If a further canal turns up", "Visit sheet, visit 1", "in 10"} {
 		if !strings.Contains(out, want) {
@@ -39,7 +43,11 @@ func TestNoScreenOfTheDemoUsesTheWordsOfTheWorkings(t *testing.T) {
 
 func TestAPlanNeedsNoServerAndLeavesNothingBehind(t *testing.T) {
 	h := newHome(t)
-	golden(t, "plan-flags", h.must(append([]string{"plan"}, demoFlags...)...))
+	a := h.program(append([]string{"plan"}, demoFlags...)...)
+	if a.code != exitDone || a.err != "" {
+		t.Fatalf("exit %d: %s", a.code, a.err)
+	}
+	golden(t, "plan-flags", a.out)
 	if entries, err := os.ReadDir(h.dir); err != nil || len(entries) > 0 {
 		t.Errorf("the data folder holds %v (%v), want nothing", entries, err)
 	}
@@ -189,7 +197,7 @@ func TestBadInputIsRefusedClearlyAndKeepsNothing(t *testing.T) {
 			if where != nil && strings.Contains(c.args, "--file") {
 				where = where[:2]
 			}
-			a := h.run(append(args, where...)...)
+			a := h.program(append(args, where...)...)
 			if a.code != c.code {
 				t.Errorf("%s %v: exit %d, want %d: %s", c.what, where, a.code, c.code, a.err)
 			}

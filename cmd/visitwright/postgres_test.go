@@ -72,7 +72,7 @@ func TestTwoReplicasServeOnePracticeAndAThirdNeedsItsKey(t *testing.T) {
 	if err != nil || len(next.GetPatients()) != 1 || next.GetPatients()[0].GetName() == page.GetPatients()[0].GetName() {
 		t.Errorf("the second page on the other replica: %v, %v", next, err)
 	}
-	c := third.run("serve", "--listen", "127.0.0.1:0", "--database", url)
+	c := third.program("serve", "--listen", "127.0.0.1:0", "--database", url)
 	if c.code != exitRefused || !strings.Contains(c.err, access.KeyFile) {
 		t.Errorf("a replica without the key: exit %d, %s", c.code, c.err)
 	}

@@ -44,7 +44,7 @@ func newHome(t *testing.T) *home {
 }
 
 func (h *home) command(args ...string) *exec.Cmd {
-	cmd := exec.Command(os.Args[0], args...) //nolint:gosec // the test binary itself
+	cmd := exec.Command(os.Args[0], args...)
 	cmd.Env = append(os.Environ(), runMain+"=1", "VISITWRIGHT_DATA="+h.dir, "NO_COLOR=1")
 	return cmd
 }
@@ -55,8 +55,16 @@ type answer struct {
 	code     int
 }
 
-// run runs the program to its end.
+// run runs the program inside the test, which saves a process for each of the
+// many commands; program starts a real one.
 func (h *home) run(args ...string) answer {
+	h.t.Helper()
+	h.t.Setenv("VISITWRIGHT_DATA", h.dir)
+	return inside(args...)
+}
+
+// program starts the real program and waits for its end.
+func (h *home) program(args ...string) answer {
 	h.t.Helper()
 	cmd := h.command(args...)
 	var out, err bytes.Buffer

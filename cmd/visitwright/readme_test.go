@@ -58,7 +58,7 @@ func TestTheReadmeShowsWhatTheDemoPrints(t *testing.T) {
 	}
 	if *update {
 		text := before + "what the program prints -->\n```\n" + block.String() + "```" + rest
-		if err := os.WriteFile("../../README.md", []byte(text), 0o644); err != nil { //nolint:gosec // a page for everybody
+		if err := os.WriteFile("../../README.md", []byte(text), 0o644); err != nil {
 			t.Fatal(err)
 		}
 		return

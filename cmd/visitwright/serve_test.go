@@ -56,7 +56,7 @@ func TestTheServiceStopsCleanlyOnBothSignals(t *testing.T) {
 
 func TestServingOutsideThisMachineNeedsTLSAndLeavesNothingBehind(t *testing.T) {
 	h := newHome(t)
-	a := h.run("serve", "--listen", "0.0.0.0:0")
+	a := h.program("serve", "--listen", "0.0.0.0:0")
 	if a.code != exitRefused || !strings.Contains(a.err, "--tls-cert") {
 		t.Errorf("exit %d: %s", a.code, a.err)
 	}
