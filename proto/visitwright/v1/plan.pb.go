@@ -190,7 +190,10 @@ type Plan struct {
 	// When the first visit must be, if treatment begun elsewhere started a clock.
 	Intake *ReturnWindow `protobuf:"bytes,21,opt,name=intake,proto3" json:"intake,omitempty"`
 	// What is to be done, in words.
-	Title         string `protobuf:"bytes,22,opt,name=title,proto3" json:"title,omitempty"`
+	Title string `protobuf:"bytes,22,opt,name=title,proto3" json:"title,omitempty"`
+	// What the practice's own visits did to the minutes; empty when the published
+	// figures hold as they are.
+	Pace          *PaceUsed `protobuf:"bytes,40,opt,name=pace,proto3" json:"pace,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -377,6 +380,13 @@ func (x *Plan) GetTitle() string {
 		return x.Title
 	}
 	return ""
+}
+
+func (x *Plan) GetPace() *PaceUsed {
+	if x != nil {
+		return x.Pace
+	}
+	return nil
 }
 
 // One way of doing the treatment.
@@ -2075,11 +2085,111 @@ func (x *VisitPart) GetVisit() int32 {
 	return 0
 }
 
+// What logged visits did to the minutes of a plan.
+type PaceUsed struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Scaled minutes are the published ones times this.
+	Speed float64 `protobuf:"fixed64,1,opt,name=speed,proto3" json:"speed,omitempty"`
+	// Visits of the clinician, or of the practice, behind it.
+	Visits int32 `protobuf:"varint,2,opt,name=visits,proto3" json:"visits,omitempty"`
+	// Of these stopped early.
+	BrokenOff int32 `protobuf:"varint,3,opt,name=broken_off,json=brokenOff,proto3" json:"broken_off,omitempty"`
+	// Whose: "this clinician" or "this practice".
+	Of string `protobuf:"bytes,4,opt,name=of,proto3" json:"of,omitempty"`
+	// Visits of this tooth behind its own factor.
+	CaseVisits int32 `protobuf:"varint,5,opt,name=case_visits,json=caseVisits,proto3" json:"case_visits,omitempty"`
+	// The tooth's own factor, in the speed already.
+	CaseSpeed float64 `protobuf:"fixed64,6,opt,name=case_speed,json=caseSpeed,proto3" json:"case_speed,omitempty"`
+	// As a sentence, shown in plan and sheet.
+	Text          string `protobuf:"bytes,7,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PaceUsed) Reset() {
+	*x = PaceUsed{}
+	mi := &file_visitwright_v1_plan_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PaceUsed) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PaceUsed) ProtoMessage() {}
+
+func (x *PaceUsed) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_plan_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PaceUsed.ProtoReflect.Descriptor instead.
+func (*PaceUsed) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_plan_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *PaceUsed) GetSpeed() float64 {
+	if x != nil {
+		return x.Speed
+	}
+	return 0
+}
+
+func (x *PaceUsed) GetVisits() int32 {
+	if x != nil {
+		return x.Visits
+	}
+	return 0
+}
+
+func (x *PaceUsed) GetBrokenOff() int32 {
+	if x != nil {
+		return x.BrokenOff
+	}
+	return 0
+}
+
+func (x *PaceUsed) GetOf() string {
+	if x != nil {
+		return x.Of
+	}
+	return ""
+}
+
+func (x *PaceUsed) GetCaseVisits() int32 {
+	if x != nil {
+		return x.CaseVisits
+	}
+	return 0
+}
+
+func (x *PaceUsed) GetCaseSpeed() float64 {
+	if x != nil {
+		return x.CaseSpeed
+	}
+	return 0
+}
+
+func (x *PaceUsed) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
 var File_visitwright_v1_plan_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"\n" +
-	"\x19visitwright/v1/plan.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1fvisitwright/v1/assessment.proto\x1a\x19visitwright/v1/case.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xc9\b\n" +
+	"\x19visitwright/v1/plan.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1fvisitwright/v1/assessment.proto\x1a\x19visitwright/v1/case.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xf7\b\n" +
 	"\x04Plan\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\x03R\brevision\x12\x12\n" +
@@ -2107,7 +2217,8 @@ const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"\x04etag\x18\x12 \x01(\tR\x04etag\x12.\n" +
 	"\x05stops\x18\x14 \x03(\v2\x18.visitwright.v1.PlanStopR\x05stops\x124\n" +
 	"\x06intake\x18\x15 \x01(\v2\x1c.visitwright.v1.ReturnWindowR\x06intake\x12\x14\n" +
-	"\x05title\x18\x16 \x01(\tR\x05title\"o\n" +
+	"\x05title\x18\x16 \x01(\tR\x05title\x12,\n" +
+	"\x04pace\x18( \x01(\v2\x18.visitwright.v1.PaceUsedR\x04pace\"o\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rSTATE_PREVIEW\x10\x01\x12\x12\n" +
@@ -2267,7 +2378,18 @@ const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"\tVisitPart\x12r\n" +
 	"\x04plan\x18\x01 \x01(\tB^\xbaH[rY2W^practices/[a-z0-9][a-z0-9-]{0,62}/cases/[a-z0-9][a-z0-9-]{0,62}/plans/[1-9][0-9]{0,8}$R\x04plan\x128\n" +
 	"\x06option\x18\x02 \x01(\tB \xbaH\x1dr\x1b\x18?2\x17^([a-z0-9][a-z0-9-]*)?$R\x06option\x12\x1f\n" +
-	"\x05visit\x18\x03 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\b(\x01R\x05visit*N\n" +
+	"\x05visit\x18\x03 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\b(\x01R\x05visit\"\xbb\x01\n" +
+	"\bPaceUsed\x12\x14\n" +
+	"\x05speed\x18\x01 \x01(\x01R\x05speed\x12\x16\n" +
+	"\x06visits\x18\x02 \x01(\x05R\x06visits\x12\x1d\n" +
+	"\n" +
+	"broken_off\x18\x03 \x01(\x05R\tbrokenOff\x12\x0e\n" +
+	"\x02of\x18\x04 \x01(\tR\x02of\x12\x1f\n" +
+	"\vcase_visits\x18\x05 \x01(\x05R\n" +
+	"caseVisits\x12\x1d\n" +
+	"\n" +
+	"case_speed\x18\x06 \x01(\x01R\tcaseSpeed\x12\x12\n" +
+	"\x04text\x18\a \x01(\tR\x04text*N\n" +
 	"\bPlanView\x12\x19\n" +
 	"\x15PLAN_VIEW_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fPLAN_VIEW_BASIC\x10\x01\x12\x12\n" +
@@ -2286,7 +2408,7 @@ func file_visitwright_v1_plan_proto_rawDescGZIP() []byte {
 }
 
 var file_visitwright_v1_plan_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_visitwright_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
+var file_visitwright_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 20)
 var file_visitwright_v1_plan_proto_goTypes = []any{
 	(PlanView)(0),                 // 0: visitwright.v1.PlanView
 	(Plan_State)(0),               // 1: visitwright.v1.Plan.State
@@ -2309,81 +2431,83 @@ var file_visitwright_v1_plan_proto_goTypes = []any{
 	(*PlanDifference)(nil),        // 18: visitwright.v1.PlanDifference
 	(*PlanChange)(nil),            // 19: visitwright.v1.PlanChange
 	(*VisitPart)(nil),             // 20: visitwright.v1.VisitPart
-	(*Tooth)(nil),                 // 21: visitwright.v1.Tooth
-	(*Assessment)(nil),            // 22: visitwright.v1.Assessment
-	(*Actor)(nil),                 // 23: visitwright.v1.Actor
-	(*timestamppb.Timestamp)(nil), // 24: google.protobuf.Timestamp
-	(*AcceptedOption)(nil),        // 25: visitwright.v1.AcceptedOption
-	(*Odds)(nil),                  // 26: visitwright.v1.Odds
-	(*Distribution)(nil),          // 27: visitwright.v1.Distribution
-	(*Reason)(nil),                // 28: visitwright.v1.Reason
-	(Reason_Stance)(0),            // 29: visitwright.v1.Reason.Stance
-	(*TreatmentState)(nil),        // 30: visitwright.v1.TreatmentState
-	(*Provenance)(nil),            // 31: visitwright.v1.Provenance
-	(*TreatmentModel)(nil),        // 32: visitwright.v1.TreatmentModel
-	(*Tolerance)(nil),             // 33: visitwright.v1.Tolerance
-	(*StateLength)(nil),           // 34: visitwright.v1.StateLength
-	(*PolicyTable)(nil),           // 35: visitwright.v1.PolicyTable
-	(*Precision)(nil),             // 36: visitwright.v1.Precision
-	(*Figure)(nil),                // 37: visitwright.v1.Figure
+	(*PaceUsed)(nil),              // 21: visitwright.v1.PaceUsed
+	(*Tooth)(nil),                 // 22: visitwright.v1.Tooth
+	(*Assessment)(nil),            // 23: visitwright.v1.Assessment
+	(*Actor)(nil),                 // 24: visitwright.v1.Actor
+	(*timestamppb.Timestamp)(nil), // 25: google.protobuf.Timestamp
+	(*AcceptedOption)(nil),        // 26: visitwright.v1.AcceptedOption
+	(*Odds)(nil),                  // 27: visitwright.v1.Odds
+	(*Distribution)(nil),          // 28: visitwright.v1.Distribution
+	(*Reason)(nil),                // 29: visitwright.v1.Reason
+	(Reason_Stance)(0),            // 30: visitwright.v1.Reason.Stance
+	(*TreatmentState)(nil),        // 31: visitwright.v1.TreatmentState
+	(*Provenance)(nil),            // 32: visitwright.v1.Provenance
+	(*TreatmentModel)(nil),        // 33: visitwright.v1.TreatmentModel
+	(*Tolerance)(nil),             // 34: visitwright.v1.Tolerance
+	(*StateLength)(nil),           // 35: visitwright.v1.StateLength
+	(*PolicyTable)(nil),           // 36: visitwright.v1.PolicyTable
+	(*Precision)(nil),             // 37: visitwright.v1.Precision
+	(*Figure)(nil),                // 38: visitwright.v1.Figure
 }
 var file_visitwright_v1_plan_proto_depIdxs = []int32{
-	21, // 0: visitwright.v1.Plan.tooth:type_name -> visitwright.v1.Tooth
+	22, // 0: visitwright.v1.Plan.tooth:type_name -> visitwright.v1.Tooth
 	1,  // 1: visitwright.v1.Plan.state:type_name -> visitwright.v1.Plan.State
-	22, // 2: visitwright.v1.Plan.assessment:type_name -> visitwright.v1.Assessment
+	23, // 2: visitwright.v1.Plan.assessment:type_name -> visitwright.v1.Assessment
 	3,  // 3: visitwright.v1.Plan.options:type_name -> visitwright.v1.TreatmentOption
 	9,  // 4: visitwright.v1.Plan.further_canals:type_name -> visitwright.v1.FurtherCanal
 	11, // 5: visitwright.v1.Plan.cautions:type_name -> visitwright.v1.Caution
 	12, // 6: visitwright.v1.Plan.versions:type_name -> visitwright.v1.PlanVersions
 	13, // 7: visitwright.v1.Plan.workings:type_name -> visitwright.v1.PlanWorkings
-	23, // 8: visitwright.v1.Plan.proposed_by:type_name -> visitwright.v1.Actor
-	24, // 9: visitwright.v1.Plan.create_time:type_name -> google.protobuf.Timestamp
-	25, // 10: visitwright.v1.Plan.accepted:type_name -> visitwright.v1.AcceptedOption
+	24, // 8: visitwright.v1.Plan.proposed_by:type_name -> visitwright.v1.Actor
+	25, // 9: visitwright.v1.Plan.create_time:type_name -> google.protobuf.Timestamp
+	26, // 10: visitwright.v1.Plan.accepted:type_name -> visitwright.v1.AcceptedOption
 	10, // 11: visitwright.v1.Plan.stops:type_name -> visitwright.v1.PlanStop
 	6,  // 12: visitwright.v1.Plan.intake:type_name -> visitwright.v1.ReturnWindow
-	4,  // 13: visitwright.v1.TreatmentOption.visits:type_name -> visitwright.v1.PlannedVisit
-	26, // 14: visitwright.v1.TreatmentOption.complete_by:type_name -> visitwright.v1.Odds
-	27, // 15: visitwright.v1.TreatmentOption.total_minutes:type_name -> visitwright.v1.Distribution
-	28, // 16: visitwright.v1.TreatmentOption.reasons:type_name -> visitwright.v1.Reason
-	29, // 17: visitwright.v1.TreatmentOption.strength:type_name -> visitwright.v1.Reason.Stance
-	26, // 18: visitwright.v1.PlannedVisit.on_time:type_name -> visitwright.v1.Odds
-	27, // 19: visitwright.v1.PlannedVisit.chair_minutes:type_name -> visitwright.v1.Distribution
-	26, // 20: visitwright.v1.PlannedVisit.needed:type_name -> visitwright.v1.Odds
-	5,  // 21: visitwright.v1.PlannedVisit.ends:type_name -> visitwright.v1.VisitEnd
-	6,  // 22: visitwright.v1.PlannedVisit.return_window:type_name -> visitwright.v1.ReturnWindow
-	26, // 23: visitwright.v1.VisitEnd.odds:type_name -> visitwright.v1.Odds
-	30, // 24: visitwright.v1.VisitEnd.state:type_name -> visitwright.v1.TreatmentState
-	8,  // 25: visitwright.v1.ReturnWindow.earliest:type_name -> visitwright.v1.WindowBound
-	8,  // 26: visitwright.v1.ReturnWindow.target:type_name -> visitwright.v1.WindowBound
-	8,  // 27: visitwright.v1.ReturnWindow.latest:type_name -> visitwright.v1.WindowBound
-	7,  // 28: visitwright.v1.ReturnWindow.past_actions:type_name -> visitwright.v1.PastAction
-	31, // 29: visitwright.v1.PastAction.provenance:type_name -> visitwright.v1.Provenance
-	28, // 30: visitwright.v1.WindowBound.reasons:type_name -> visitwright.v1.Reason
-	26, // 31: visitwright.v1.FurtherCanal.odds:type_name -> visitwright.v1.Odds
-	26, // 32: visitwright.v1.FurtherCanal.complete_by:type_name -> visitwright.v1.Odds
-	26, // 33: visitwright.v1.PlanStop.odds:type_name -> visitwright.v1.Odds
-	6,  // 34: visitwright.v1.PlanStop.return_window:type_name -> visitwright.v1.ReturnWindow
-	31, // 35: visitwright.v1.Caution.provenance:type_name -> visitwright.v1.Provenance
-	32, // 36: visitwright.v1.PlanWorkings.model:type_name -> visitwright.v1.TreatmentModel
-	14, // 37: visitwright.v1.PlanWorkings.options:type_name -> visitwright.v1.OptionWorkings
-	17, // 38: visitwright.v1.PlanWorkings.trace:type_name -> visitwright.v1.TraceLine
-	33, // 39: visitwright.v1.OptionWorkings.tolerance:type_name -> visitwright.v1.Tolerance
-	34, // 40: visitwright.v1.OptionWorkings.lengths:type_name -> visitwright.v1.StateLength
-	35, // 41: visitwright.v1.OptionWorkings.policy:type_name -> visitwright.v1.PolicyTable
-	16, // 42: visitwright.v1.OptionWorkings.cost:type_name -> visitwright.v1.CostParts
-	36, // 43: visitwright.v1.OptionWorkings.precision:type_name -> visitwright.v1.Precision
-	32, // 44: visitwright.v1.OptionWorkings.model:type_name -> visitwright.v1.TreatmentModel
-	15, // 45: visitwright.v1.OptionWorkings.canals:type_name -> visitwright.v1.CanalOutcome
-	26, // 46: visitwright.v1.CanalOutcome.odds:type_name -> visitwright.v1.Odds
-	27, // 47: visitwright.v1.CanalOutcome.one_visit_minutes:type_name -> visitwright.v1.Distribution
-	31, // 48: visitwright.v1.TraceLine.provenance:type_name -> visitwright.v1.Provenance
-	37, // 49: visitwright.v1.TraceLine.factors:type_name -> visitwright.v1.Figure
-	19, // 50: visitwright.v1.PlanDifference.changes:type_name -> visitwright.v1.PlanChange
-	51, // [51:51] is the sub-list for method output_type
-	51, // [51:51] is the sub-list for method input_type
-	51, // [51:51] is the sub-list for extension type_name
-	51, // [51:51] is the sub-list for extension extendee
-	0,  // [0:51] is the sub-list for field type_name
+	21, // 13: visitwright.v1.Plan.pace:type_name -> visitwright.v1.PaceUsed
+	4,  // 14: visitwright.v1.TreatmentOption.visits:type_name -> visitwright.v1.PlannedVisit
+	27, // 15: visitwright.v1.TreatmentOption.complete_by:type_name -> visitwright.v1.Odds
+	28, // 16: visitwright.v1.TreatmentOption.total_minutes:type_name -> visitwright.v1.Distribution
+	29, // 17: visitwright.v1.TreatmentOption.reasons:type_name -> visitwright.v1.Reason
+	30, // 18: visitwright.v1.TreatmentOption.strength:type_name -> visitwright.v1.Reason.Stance
+	27, // 19: visitwright.v1.PlannedVisit.on_time:type_name -> visitwright.v1.Odds
+	28, // 20: visitwright.v1.PlannedVisit.chair_minutes:type_name -> visitwright.v1.Distribution
+	27, // 21: visitwright.v1.PlannedVisit.needed:type_name -> visitwright.v1.Odds
+	5,  // 22: visitwright.v1.PlannedVisit.ends:type_name -> visitwright.v1.VisitEnd
+	6,  // 23: visitwright.v1.PlannedVisit.return_window:type_name -> visitwright.v1.ReturnWindow
+	27, // 24: visitwright.v1.VisitEnd.odds:type_name -> visitwright.v1.Odds
+	31, // 25: visitwright.v1.VisitEnd.state:type_name -> visitwright.v1.TreatmentState
+	8,  // 26: visitwright.v1.ReturnWindow.earliest:type_name -> visitwright.v1.WindowBound
+	8,  // 27: visitwright.v1.ReturnWindow.target:type_name -> visitwright.v1.WindowBound
+	8,  // 28: visitwright.v1.ReturnWindow.latest:type_name -> visitwright.v1.WindowBound
+	7,  // 29: visitwright.v1.ReturnWindow.past_actions:type_name -> visitwright.v1.PastAction
+	32, // 30: visitwright.v1.PastAction.provenance:type_name -> visitwright.v1.Provenance
+	29, // 31: visitwright.v1.WindowBound.reasons:type_name -> visitwright.v1.Reason
+	27, // 32: visitwright.v1.FurtherCanal.odds:type_name -> visitwright.v1.Odds
+	27, // 33: visitwright.v1.FurtherCanal.complete_by:type_name -> visitwright.v1.Odds
+	27, // 34: visitwright.v1.PlanStop.odds:type_name -> visitwright.v1.Odds
+	6,  // 35: visitwright.v1.PlanStop.return_window:type_name -> visitwright.v1.ReturnWindow
+	32, // 36: visitwright.v1.Caution.provenance:type_name -> visitwright.v1.Provenance
+	33, // 37: visitwright.v1.PlanWorkings.model:type_name -> visitwright.v1.TreatmentModel
+	14, // 38: visitwright.v1.PlanWorkings.options:type_name -> visitwright.v1.OptionWorkings
+	17, // 39: visitwright.v1.PlanWorkings.trace:type_name -> visitwright.v1.TraceLine
+	34, // 40: visitwright.v1.OptionWorkings.tolerance:type_name -> visitwright.v1.Tolerance
+	35, // 41: visitwright.v1.OptionWorkings.lengths:type_name -> visitwright.v1.StateLength
+	36, // 42: visitwright.v1.OptionWorkings.policy:type_name -> visitwright.v1.PolicyTable
+	16, // 43: visitwright.v1.OptionWorkings.cost:type_name -> visitwright.v1.CostParts
+	37, // 44: visitwright.v1.OptionWorkings.precision:type_name -> visitwright.v1.Precision
+	33, // 45: visitwright.v1.OptionWorkings.model:type_name -> visitwright.v1.TreatmentModel
+	15, // 46: visitwright.v1.OptionWorkings.canals:type_name -> visitwright.v1.CanalOutcome
+	27, // 47: visitwright.v1.CanalOutcome.odds:type_name -> visitwright.v1.Odds
+	28, // 48: visitwright.v1.CanalOutcome.one_visit_minutes:type_name -> visitwright.v1.Distribution
+	32, // 49: visitwright.v1.TraceLine.provenance:type_name -> visitwright.v1.Provenance
+	38, // 50: visitwright.v1.TraceLine.factors:type_name -> visitwright.v1.Figure
+	19, // 51: visitwright.v1.PlanDifference.changes:type_name -> visitwright.v1.PlanChange
+	52, // [52:52] is the sub-list for method output_type
+	52, // [52:52] is the sub-list for method input_type
+	52, // [52:52] is the sub-list for extension type_name
+	52, // [52:52] is the sub-list for extension extendee
+	0,  // [0:52] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_plan_proto_init() }
@@ -2403,7 +2527,7 @@ func file_visitwright_v1_plan_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_visitwright_v1_plan_proto_rawDesc), len(file_visitwright_v1_plan_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   19,
+			NumMessages:   20,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

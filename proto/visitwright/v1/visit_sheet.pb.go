@@ -326,7 +326,10 @@ type ToothPart struct {
 	// When to go on and when to dress, in words.
 	GoOn []string `protobuf:"bytes,13,rep,name=go_on,json=goOn,proto3" json:"go_on,omitempty"`
 	// What is to be done on this tooth, in words.
-	Title         string `protobuf:"bytes,14,opt,name=title,proto3" json:"title,omitempty"`
+	Title string `protobuf:"bytes,14,opt,name=title,proto3" json:"title,omitempty"`
+	// What the practice's own visits did to the minutes, as a sentence; empty
+	// when the published figures hold as they are.
+	Pace          string `protobuf:"bytes,15,opt,name=pace,proto3" json:"pace,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -455,6 +458,13 @@ func (x *ToothPart) GetGoOn() []string {
 func (x *ToothPart) GetTitle() string {
 	if x != nil {
 		return x.Title
+	}
+	return ""
+}
+
+func (x *ToothPart) GetPace() string {
+	if x != nil {
+		return x.Pace
 	}
 	return ""
 }
@@ -652,7 +662,7 @@ const file_visitwright_v1_visit_sheet_proto_rawDesc = "" +
 	"\x06checks\x18\x05 \x03(\tR\x06checks\"P\n" +
 	"\tAlertLine\x12+\n" +
 	"\x05alert\x18\x01 \x01(\v2\x15.visitwright.v1.AlertR\x05alert\x12\x16\n" +
-	"\x06effect\x18\x02 \x01(\tR\x06effect\"\xa3\x04\n" +
+	"\x06effect\x18\x02 \x01(\tR\x06effect\"\xb7\x04\n" +
 	"\tToothPart\x12\x12\n" +
 	"\x04case\x18\x01 \x01(\tR\x04case\x12+\n" +
 	"\x05tooth\x18\x02 \x01(\v2\x15.visitwright.v1.ToothR\x05tooth\x12-\n" +
@@ -671,7 +681,8 @@ const file_visitwright_v1_visit_sheet_proto_rawDesc = "" +
 	"difficulty\x123\n" +
 	"\x06policy\x18\f \x01(\v2\x1b.visitwright.v1.PolicyTableR\x06policy\x12\x13\n" +
 	"\x05go_on\x18\r \x03(\tR\x04goOn\x12\x14\n" +
-	"\x05title\x18\x0e \x01(\tR\x05title\"\xac\x01\n" +
+	"\x05title\x18\x0e \x01(\tR\x05title\x12\x12\n" +
+	"\x04pace\x18\x0f \x01(\tR\x04pace\"\xac\x01\n" +
 	"\tSheetStep\x12\x12\n" +
 	"\x04step\x18\x01 \x01(\tR\x04step\x12\x12\n" +
 	"\x04text\x18\x02 \x01(\tR\x04text\x12\x18\n" +
