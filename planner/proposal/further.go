@@ -12,7 +12,8 @@ import (
 // is, what it costs, and which lengths would have been booked had it been known.
 func (w *work) further() error {
 	o, ok := w.plan.Option(w.plan.Recommended)
-	if !ok || !w.worksOnCanals() {
+	// In the middle of a treatment the answer in the chair says what it changes.
+	if !ok || !w.worksOnCanals() || w.in.From != nil {
 		return nil
 	}
 	b := w.plan.Canals

@@ -37,6 +37,11 @@ type Input struct {
 	Patient    Patient  `json:"patient"`
 	Clinic     Clinic   `json:"clinic"`
 	Begun      *Begun   `json:"begun,omitempty"`
+	// From is the tooth in the middle of its treatment here; nil before the
+	// first visit. The plan is then for what is left.
+	From *From `json:"from,omitempty"`
+	// Pace is what logged visits say about minutes.
+	Pace protocol.Pace `json:"pace,omitzero"`
 	// MostVisits an option may spread over, 1 to 4; 0 lets the planner choose.
 	MostVisits int `json:"most_visits,omitempty"`
 	// SharesVisit: another tooth of this patient opens each visit.

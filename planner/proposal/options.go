@@ -20,6 +20,9 @@ func (w *work) options() error {
 		most = max(least, w.in.MostVisits)
 	}
 	f := w.facts(least)
+	if w.in.From != nil {
+		least, most, f = 1, max(1, min(most-1, 2)), w.factsFrom(f)
+	}
 	if w.protocol.Kind != "treatment" {
 		// A single visit has no other number of visits to be weighed against.
 		f = facts{}
@@ -58,7 +61,7 @@ func (w *work) thirdIsSensible(least int) bool {
 }
 
 func (w *work) blank(k int, f facts) Option {
-	o := Option{ID: optionID(k), Title: optionTitle(k), Earliest: k, Visits: []Visit{}, Complete: []Odds{}}
+	o := Option{ID: optionID(k), Title: w.optionTitle(k), Earliest: k, Visits: []Visit{}, Complete: []Odds{}}
 	o.Reasons = w.tables.apply(f, k == 1)
 	o.Strength = strongest(o.Reasons)
 	for _, r := range o.Reasons {
@@ -77,11 +80,15 @@ func optionID(k int) string {
 	return numberWords[k] + "-visits"
 }
 
-func optionTitle(k int) string {
-	if k == 1 {
-		return "One visit"
+func (w *work) optionTitle(k int) string {
+	more := ""
+	if w.in.From != nil {
+		more = " more"
 	}
-	return strings.ToUpper(numberWords[k][:1]) + numberWords[k][1:] + " visits"
+	if k == 1 {
+		return "One" + more + " visit"
+	}
+	return strings.ToUpper(numberWords[k][:1]) + numberWords[k][1:] + more + " visits"
 }
 
 func (w *work) option(k int, f facts) (Option, error) {
@@ -155,6 +162,9 @@ func (w *work) fill(o *Option, k int) error {
 		if v.Number == 1 {
 			visit.Needed = oddsWords(1, "need this visit")
 			visit.Needed.Words = "always"
+			if err := w.windowFrom(&visit); err != nil {
+				return err
+			}
 		} else {
 			visit.Needed = oddsWords(v.Happens, "need this visit")
 			stop, found := mainStop(res.Visits[v.Number-2])
@@ -212,7 +222,7 @@ func (w *work) aim(o *Option, n, k int) string {
 	if n > k {
 		return "finish what is left, if it is needed"
 	}
-	from, to := 0, mainStage(res.Visits[n-1])
+	from, to := m.Begin.Stage, mainStage(res.Visits[n-1])
 	if n > 1 {
 		from = mainStage(res.Visits[n-2])
 		if from == len(m.Stages) { // most often complete already

@@ -138,6 +138,7 @@ func (w *work) compile() error {
 		return err
 	}
 	w.model, w.plan.Trace = m, trace
+	w.from(&w.model)
 	w.plan.Unknown = append(w.plan.Unknown, trace.Unknown...)
 	if slices.Contains(in.Conditions, protocol.PartlyStops) {
 		return nil
@@ -147,6 +148,7 @@ func (w *work) compile() error {
 	if err != nil {
 		return err
 	}
+	w.from(&p)
 	w.partly = &p
 	return nil
 }
@@ -165,7 +167,7 @@ func (w *work) caseInput(canals visits.CanalBelief) protocol.CaseInput {
 	add(w.diagnosis.Pulp == protocol.Vital || w.in.Clinic.PartlyStops, protocol.PartlyStops)
 	return protocol.CaseInput{
 		Protocol: w.in.Protocol, Tooth: w.in.Tooth, Canals: canals, Diagnosis: w.in.Diagnosis, Difficulty: w.levels,
-		Conditions: conditions, Microscope: w.in.Clinic.Microscope, SharesVisit: w.in.SharesVisit,
+		Conditions: conditions, Microscope: w.in.Clinic.Microscope, SharesVisit: w.in.SharesVisit, Pace: w.in.Pace,
 		Cost: w.in.Clinic.Cost, Grid: w.in.Clinic.Grid, Bear: w.in.Patient.Bear, Horizon: w.in.Clinic.Horizon, Cap: w.in.Clinic.Cap,
 	}
 }

@@ -212,12 +212,12 @@ func (w *work) sheetTooth(p Part) (SheetTooth, []Line, chairtime.Dist, error) {
 		Consent: consentLine(p.Consent, o), Level: string(p.Plan.Difficulty.Level), Steps: []Line{}, GoOn: []string{},
 	}
 	m := *o.Model
-	from, to := 0, mainStage(o.Result.Visits[p.Visit-1])
+	from, to := m.Begin.Stage, mainStage(o.Result.Visits[p.Visit-1])
 	if p.Visit > 1 {
 		from = mainStage(o.Result.Visits[p.Visit-2])
 	}
 	start := w.lines(m, m.Start, "start", p.Plan.Trace)
-	if p.Visit > 1 {
+	if p.Visit > 1 || m.Begin != (visits.State{}) {
 		t.Steps = append(t.Steps, w.lines(m, m.Stops[from].Resume, "stops/"+m.Stops[from].ID+"/resume", p.Plan.Trace)...)
 	}
 	for i := from; i < to; i++ {
