@@ -200,3 +200,17 @@ func BenchmarkSumOfEightSteps(b *testing.B) {
 		}
 	})
 }
+
+func TestEquallySpacedNodesKeepTheSpread(t *testing.T) {
+	for _, step := range []float64{0.1, 0.2, 0.3} {
+		mean, variance, mass := 0.0, 0.0, 0.0
+		for _, n := range Spaced(0.3, step) {
+			mass += n.Weight
+			mean += n.Weight * n.Value
+			variance += n.Weight * n.Value * n.Value
+		}
+		if math.Abs(mass-1) > 1e-14 || math.Abs(mean) > 1e-14 || math.Abs(variance-0.09) > 0.09*2e-3 {
+			t.Errorf("step %v: mass %v, mean %v, variance %v", step, mass, mean, variance)
+		}
+	}
+}

@@ -38,7 +38,7 @@ func Nodes(sd float64, n int) []Node {
 }
 
 // Spaced returns nodes of a normal variable with mean 0 and standard deviation sd
-// at the multiples of step that reach to 4.2 standard deviations, in rising
+// at the multiples of step that reach to 3.7 standard deviations, in rising
 // order, an odd number of them with 0 in the middle. Each has the density's share
 // as its weight, and the weights sum to 1. The error of such a rule is about
 // 2 exp(-2 pi^2 sd^2/step^2).
@@ -46,7 +46,7 @@ func Spaced(sd, step float64) []Node {
 	if sd == 0 {
 		return []Node{{0, 1}}
 	}
-	half := int(math.Ceil(4.2 * sd / step))
+	half := int(math.Ceil(3.7 * sd / step))
 	nodes := make([]Node, 2*half+1)
 	sum := 0.0
 	for i := range nodes {
@@ -54,8 +54,12 @@ func Spaced(sd, step float64) []Node {
 		nodes[i] = Node{Value: x, Weight: math.Exp(-x * x / (2 * sd * sd))}
 		sum += nodes[i].Weight
 	}
+	// What lies beyond the last node counts there, so the spread is nearly kept.
+	beyond := normalCDF(-(float64(half) + 0.5) * step / sd)
 	for i := range nodes {
-		nodes[i].Weight /= sum
+		nodes[i].Weight *= (1 - 2*beyond) / sum
 	}
+	nodes[0].Weight += beyond
+	nodes[2*half].Weight += beyond
 	return nodes
 }

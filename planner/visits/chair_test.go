@@ -192,3 +192,105 @@ func TestProgressThatDoesNotFitTheModelIsRefused(t *testing.T) {
 		t.Error("an empty model was accepted")
 	}
 }
+
+func TestASamplerThatKeepsOnlyWhatWasObservedAgreesWithTheChair(t *testing.T) {
+	// Visits are drawn from the whole model and thrown away unless opening, access
+	// and the canals found are those observed, and the first canal takes longer than
+	// it has run. What is left is what may follow, whatever one believes about pace.
+	m := lowerMolar()
+	plan, err := Solve(m, Option{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		opening, access int
+		running         float64 // minutes of the first canal so far; 0 when none is begun
+	}{{19, 13, 0}, {27, 10, 0}, {20, 12, 9}} {
+		p := inTheChair(float64(c.opening), float64(c.access))
+		p.Length, p.Lengths, p.Table = 100, plan.Lengths, plan.Table
+		if c.running > 0 {
+			p.Running = &c.running
+		}
+		a := fromHere(t, m, p)
+		s := newSampler(m, plan, 5)
+		for k := range s.lengths {
+			if k[0] == 1 {
+				s.lengths[k] = p.Length
+			}
+		}
+		set := func(st State, barred bool, left int) {
+			b := 0
+			if barred {
+				b = 1
+			}
+			k := [5]int{1, st.Stage, st.Canal, st.Found, b}
+			e := s.table[k]
+			e.LeastLeft = left
+			s.table[k] = e
+		}
+		for _, pt := range a.Ahead {
+			set(pt.State, pt.Barred, p.Length-pt.Latest)
+		}
+		if a.Now != nil {
+			left := Never
+			if a.Now.GoOn {
+				left = 0
+			}
+			set(a.State, a.Barred, left)
+		}
+		var n, finished, onTime, sum, squares, last float64
+		step, kept := 0, false
+		s.watch = func(visit int, used float64, at State) bool {
+			if visit > 1 {
+				return false
+			}
+			piece := math.Floor(used - last + 0.5)
+			last = used
+			step++
+			switch step {
+			case 1:
+				return piece == float64(c.opening)
+			case 2:
+				kept = piece == float64(c.access) && at == State{Stage: 1, Found: 3}
+				return kept
+			case 3:
+				kept = c.running == 0 || piece > c.running
+				return kept
+			}
+			return true
+		}
+		for n < 4000 {
+			step, kept, last = 0, false, 0
+			d := s.treatment()
+			if !kept || len(d.minutes) == 0 {
+				continue
+			}
+			n++
+			x := d.minutes[0]
+			sum += x
+			squares += x * x
+			if d.complete && d.visits == 1 {
+				finished++
+			}
+			if math.Floor(x+0.5) <= float64(p.Length) {
+				onTime++
+			}
+		}
+		within := func(what string, exact, mean, se float64) {
+			t.Helper()
+			if math.Abs(exact-mean) > 4*se {
+				t.Errorf("%+v: %s %.4f, sampled %.4f, standard error %.4f", c, what, exact, mean, se)
+			}
+		}
+		odds := func(k float64) (float64, float64) {
+			q := k / n
+			return q, math.Sqrt(q * (1 - q) / n)
+		}
+		q, se := odds(finished)
+		within("odds to finish", a.FinishToday, q, se)
+		q, se = odds(onTime)
+		within("odds to be on time", a.OnTime, q, se)
+		mean := sum / n
+		within("minutes of the visit", a.Minutes.Mean(), mean, math.Sqrt((squares/n-mean*mean)/n))
+	}
+}

@@ -48,10 +48,10 @@ func (r *run) follow() []*outcome {
 				}
 			}
 			r.followFrom(v, x0, mass, ends, o)
-			r.gather(ends, row, mass, o)
+			r.gather(v, ends, row, mass, o)
 			for x := range ends {
 				r.byCase(ends[x], byCase, row, mass)
-				r.collect(v.length[x0], x, row, before[x0], byCase, o)
+				r.collect(v, v.length[x0], x, row, before[x0], byCase, o)
 			}
 		}
 		out = append(out, o)
@@ -66,12 +66,13 @@ func (r *run) follow() []*outcome {
 	return out
 }
 
-// gather puts the measures of all complete states together, since nothing follows
-// there that depends on what was found, and keeps their probabilities apart.
-func (r *run) gather(ends [][]lane, weight, mass []float64, o *outcome) {
+// gather puts the measures of all states together after which no visit is
+// followed, and keeps their probabilities apart: the complete ones, and all in
+// the last visit.
+func (r *run) gather(v *visit, ends [][]lane, weight, mass []float64, o *outcome) {
 	last := len(ends) - 1
-	for x, s := range r.sp.states {
-		if !r.sp.complete(s) {
+	for x := range ends {
+		if !r.gathered(v, x) {
 			continue
 		}
 		for n := range ends[x] {
@@ -85,8 +86,8 @@ func (r *run) gather(ends [][]lane, weight, mass []float64, o *outcome) {
 			}
 		}
 	}
-	for x, s := range r.sp.states[:last] {
-		if !r.sp.complete(s) {
+	for x := range ends[:last] {
+		if !r.gathered(v, x) {
 			continue
 		}
 		for n := range ends[x] {
@@ -94,6 +95,10 @@ func (r *run) gather(ends [][]lane, weight, mass []float64, o *outcome) {
 			ends[x][n].reset()
 		}
 	}
+}
+
+func (r *run) gathered(v *visit, x int) bool {
+	return r.sp.complete(r.sp.states[x]) || v.number == len(r.visits)
 }
 
 // byCase divides measures by node among the case nodes that meet them.
@@ -113,7 +118,7 @@ func (r *run) byCase(nodes, cases []lane, weight, mass []float64) {
 }
 
 // collect adds up the ends in one state of a visit that began in another.
-func (r *run) collect(length, x int, weight []float64, before, cases []lane, o *outcome) {
+func (r *run) collect(v *visit, length, x int, weight []float64, before, cases []lane, o *outcome) {
 	for c := range cases {
 		l := &cases[c]
 		if l.empty() {
@@ -131,7 +136,7 @@ func (r *run) collect(length, x int, weight []float64, before, cases []lane, o *
 				o.idle += q * float64(length-t)
 			}
 		}
-		if !r.sp.complete(r.sp.states[x]) { // counted before by gather
+		if !r.gathered(v, x) { // else counted before
 			o.ends[x][c] += mass
 		}
 		o.happens += mass

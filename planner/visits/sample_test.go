@@ -16,6 +16,9 @@ type sampler struct {
 	table   map[[5]int]Entry
 	forbid  int
 	fills   []bool
+	// watch, when set, sees the minutes used after the opening of a visit and after
+	// every portion; the treatment is given up when it returns false.
+	watch func(visit int, used float64, at State) bool
 }
 
 type drawn struct {
@@ -149,6 +152,9 @@ func (s *sampler) treatment() drawn {
 				used += s.block(m.Stops[at.Stage].Resume, true, span(at.Found), false, u, &barred)
 			}
 		}
+		if s.watch != nil && !s.watch(v, used, at) {
+			return d
+		}
 		for first := true; ; first = false {
 			st := m.Stages[at.Stage]
 			if s.fills[at.Stage] && (barred || v < s.forbid) {
@@ -211,6 +217,9 @@ func (s *sampler) treatment() drawn {
 				at.Canal++
 			} else {
 				at.Stage, at.Canal = at.Stage+1, 0
+			}
+			if s.watch != nil && !s.watch(v, used, at) {
+				return d
 			}
 			if at.Stage == len(m.Stages) {
 				break
