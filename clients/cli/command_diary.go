@@ -13,11 +13,12 @@ import (
 
 // DiaryCommand shows the diary.
 type DiaryCommand struct {
-	Day       DiaryDay       `cmd:"" default:"withargs" help:"Show one day."`
-	Week      DiaryWeek      `cmd:"" help:"Draw one week."`
-	Conflicts DiaryConflicts `cmd:"" help:"List appointments that stand in conflict: taken in from another system."`
-	Watch     DiaryWatch     `cmd:"" help:"Show changes as they happen, until interrupted."`
-	Export    DiaryExport    `cmd:"" help:"Write an iCalendar file of an appointment, a booking, a clinician or a room."`
+	Day       DiaryDay             `cmd:"" default:"withargs" help:"Show one day."`
+	Week      DiaryWeek            `cmd:"" help:"Draw one week."`
+	Conflicts DiaryConflicts       `cmd:"" help:"List appointments that stand in conflict: taken in from another system."`
+	Watch     DiaryWatch           `cmd:"" help:"Show changes as they happen, until interrupted."`
+	Settings  DiarySettingsCommand `cmd:"" help:"Show or change how the diary is run. Managers change."`
+	Export    DiaryExport          `cmd:"" help:"Write an iCalendar file of an appointment, a booking, a clinician or a room."`
 }
 
 // WhoseFlags narrow the diary.

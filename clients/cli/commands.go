@@ -17,11 +17,13 @@ type Commands struct {
 	Stop        StopCommand        `cmd:"" help:"Close a case with its reason."`
 	Offers      OffersCommand      `cmd:"" help:"Find sets of places that fit the plan: lengths, windows, people, room, equipment."`
 	Book        BookCommand        `cmd:"" help:"Book an offer, firmly or provisionally."`
+	Place       PlaceCommand       `cmd:"" help:"Check, and book, a place that was chosen by hand."`
 	Booking     BookingCommand     `cmd:"" help:"Show a booking, or make a provisional one firm."`
 	Appointment AppointmentCommand `cmd:"" help:"Show, move or cancel an appointment; note that the patient came."`
 	Diary       DiaryCommand       `cmd:"" help:"Show the diary: a day, a week, conflicts, changes; write iCalendar files."`
 	Emergency   EmergencyCommand   `cmd:"" help:"Red-flag questions first, then the next place."`
 	ShortNotice ShortNoticeCommand `cmd:"" help:"Keep the list of patients who take a freed place."`
+	TakeIn      TakeInCommand      `cmd:"" help:"Take in another system's appointments, and mark what collides."`
 	Resource    ResourceCommand    `cmd:"" help:"Keep rooms, nurses and equipment."`
 	Hours       HoursCommand       `cmd:"" help:"Show or set working hours."`
 	Closure     ClosureCommand     `cmd:"" help:"Keep closures, absences and public holidays."`

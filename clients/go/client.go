@@ -20,9 +20,10 @@ var serviceConfig string
 
 // Client talks to one service. It is safe for concurrent use.
 type Client struct {
-	Planner vw.PlannerServiceClient
-	Diary   vw.DiaryServiceClient
-	Chair   vw.ChairServiceClient
+	Planner  vw.PlannerServiceClient
+	Diary    vw.DiaryServiceClient
+	Chair    vw.ChairServiceClient
+	FollowUp vw.FollowUpServiceClient
 
 	conn *grpc.ClientConn
 }
@@ -34,7 +35,7 @@ func Connect(target string, o Options) (*Client, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Client{Planner: vw.NewPlannerServiceClient(conn), Diary: vw.NewDiaryServiceClient(conn), Chair: vw.NewChairServiceClient(conn), conn: conn}, nil
+	return &Client{Planner: vw.NewPlannerServiceClient(conn), Diary: vw.NewDiaryServiceClient(conn), Chair: vw.NewChairServiceClient(conn), FollowUp: vw.NewFollowUpServiceClient(conn), conn: conn}, nil
 }
 
 // Close ends the connection.

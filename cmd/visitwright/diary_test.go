@@ -67,6 +67,10 @@ func TestReceptionFindsPlacesBooksMovesAndCancels(t *testing.T) {
 		return out
 	}
 	show("hours", "hours", "show")
+	show("diary-settings", "diary", "settings", "change", "--step", "15", "--reserve", "tue=11:00-12:00@10:00", "--holiday-region", "AT")
+	show("holidays", "closure", "holidays", "2027")
+	show("place", "place", id, "--at", "2027-03-02 09:00")
+	show("place-closed", "place", id, "--at", "2027-03-06 09:00")
 	show("resources", "resource", "list")
 	show("closure-add", "closure", "add", "2027-03-10", "2027-03-11", "--note", "invented course")
 	show("closures", "closure", "list")
@@ -102,6 +106,34 @@ func writeFile(t *testing.T, text string) string {
 	return name
 }
 
+// Another system's diary is the truth even where it overlaps: it is taken in,
+// marked, and what cannot be is named by its line.
+func TestAnotherSystemsAppointmentsAreTakenInAndConflictsMarked(t *testing.T) {
+	h := newHome(t)
+	id := h.furnish()
+	h.mustAt(monday, "offers", id)
+	h.mustAt(monday, "book", "1")
+	room := h.id(h.mustAt(monday, "resource", "list"), `held[-\s]+`) // the first row; the booking holds every resource
+	line := func(key, start string) string {
+		return `{"key": {"system": "front-desk", "value": "` + key + `"}, "place": {"start": {"date": {"year": 2027, "month": 3, "day": 1}, "time": {"hours": ` + start +
+			`}}, "minutes": 30, "holds": [{"resource": "practices/my-practice/resources/` + room + `", "from_minute": 0, "to_minute": 30}]}}`
+	}
+	file := writeFile(t, line("A-1", "8")+"\n\n"+line("A-2", "15")+"\n")
+	if out := h.mustAt(monday, "take-in", file); !strings.Contains(out, "2 new") || !strings.Contains(out, "1 stand in conflict") {
+		t.Errorf("the first time: %s", out)
+	}
+	if out := h.mustAt(monday, "take-in", file); !strings.Contains(out, "0 new") || !strings.Contains(out, "2 as they were") {
+		t.Errorf("the second time: %s", out)
+	}
+	if out := h.mustAt(monday, "diary", "conflicts"); !strings.Contains(out, "Mon 1 Mar 2027 08:00-08:30") {
+		t.Errorf("the conflicts: %s", out)
+	}
+	a := h.at(monday, "take-in", writeFile(t, "{}\nnot json\n"))
+	if a.code != exitUsage || !strings.Contains(a.err, "line 2") {
+		t.Errorf("a broken line: exit %d, %s", a.code, a.err)
+	}
+}
+
 func TestAPlaceThatIsTakenMeanwhileIsNotBookedTwice(t *testing.T) {
 	h := newHome(t)
 	id := h.furnish()
@@ -130,7 +162,7 @@ func TestBadWishesAreMistakesOfTheCommandLine(t *testing.T) {
 	for _, args := range []string{
 		"offers ID --not-before tomorrow", "offers ID --weekday someday", "offers ID --between 12:00-08:00", "offers ID --between 25:00-26:00",
 		"appointment move x --to monday", "hours set practice mon=0800-1200", "hours set practice someday=08:00-12:00", "hours set elsewhere mon=08:00-12:00",
-		"closure add 2027-02-30", "diary 2027-13-01", "diary export 01", "book 1", "book 99", "diary conflicts --days 4000",
+		"closure add 2027-02-30", "diary 2027-13-01", "diary export 01", "book 1", "book 99", "diary conflicts --days 4000", "diary settings change", "diary settings change --reserve mon=08:00-09:00", "place ID --at noon", "take-in nowhere.jsonl",
 	} {
 		a := h.at(monday, strings.Fields(strings.ReplaceAll(args, "ID", id))...)
 		if a.code != exitUsage {

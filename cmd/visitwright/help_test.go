@@ -21,8 +21,8 @@ func inside(args ...string) answer {
 var everyCommand = []string{
 	"", "demo", "plan", "patient", "patient add", "patient show", "patient list", "patient change",
 	"case", "case open", "case show", "case list", "case change", "assess", "propose", "accept", "assessments", "revisions", "compare", "sheet", "together", "stop",
-	"offers", "book", "booking show", "booking confirm", "appointment show", "appointment move", "appointment cancel", "appointment note",
-	"diary", "diary day", "diary week", "diary conflicts", "diary watch", "diary export", "emergency",
+	"offers", "book", "place", "booking show", "booking confirm", "appointment show", "appointment move", "appointment cancel", "appointment note",
+	"diary", "diary day", "diary week", "diary conflicts", "diary watch", "diary settings show", "diary settings change", "diary export", "take-in", "emergency",
 	"short-notice", "short-notice add", "short-notice list", "short-notice remove", "short-notice match",
 	"resource", "resource add", "resource list", "hours show", "hours set",
 	"closure", "closure add", "closure list", "closure remove", "closure holidays",
