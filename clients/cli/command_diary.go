@@ -8,6 +8,9 @@ import (
 	"strings"
 	"time"
 
+	"google.golang.org/grpc/codes"
+
+	client "github.com/visitwright/visitwright/clients/go"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
@@ -153,31 +156,52 @@ type DiaryWatch struct {
 	WhoseFlags
 }
 
-// Run writes a line for each change. It ends when it is interrupted and then
-// says how to go on.
+// Run writes a line for each change. A connection that is lost is made again,
+// and goes on after the last change seen. It ends when it is interrupted and
+// then says how to go on.
 func (c *DiaryWatch) Run(s *Session) error {
 	request := &vw.WatchDiaryRequest{Parent: s.parent(), ResumeToken: c.After}
 	if of := c.of(s); of != "" {
 		request.Resources = []string{of}
 	}
+	heard := false
+	for {
+		err := s.follow(request, &heard)
+		var lost *client.Error
+		switch {
+		case s.Context.Err() != nil:
+			if request.GetResumeToken() != "" {
+				_, err := fmt.Fprintf(s.Out, "go on with --after %s\n", request.GetResumeToken())
+				return err
+			}
+			return nil
+		case !heard, !errors.Is(err, io.EOF) && (!errors.As(err, &lost) || lost.Code != codes.Unavailable):
+			return err
+		}
+		select {
+		case <-s.Context.Done():
+		case <-time.After(watchAgain):
+		}
+	}
+}
+
+// watchAgain is how long a watch waits before it connects again.
+const watchAgain = time.Second
+
+// follow reads one stream to its end and keeps the request's resume token at
+// the last message.
+func (s *Session) follow(request *vw.WatchDiaryRequest, heard *bool) error {
 	stream, err := s.Client.Diary.WatchDiary(s.Context, request)
 	if err != nil {
 		return err
 	}
-	token := c.After
 	for {
 		message, err := stream.Recv()
-		if s.Context.Err() != nil || errors.Is(err, io.EOF) {
-			if token != "" {
-				_, err = fmt.Fprintf(s.Out, "go on with --after %s\n", token)
-				return err
-			}
-			return nil
-		}
 		if err != nil {
 			return err
 		}
-		token = message.GetResumeToken()
+		*heard = true
+		request.ResumeToken = message.GetResumeToken()
 		change := message.GetChange()
 		if change == nil {
 			continue // a heartbeat
@@ -192,8 +216,8 @@ func (c *DiaryWatch) Run(s *Session) error {
 		if a := change.GetAppointment(); a != nil {
 			text = when(a.GetPlace()) + ", " + stateWords(a)
 		}
-		if _, err := fmt.Fprintf(s.Out, "%6d  %s  %-24s %s  %s\n", change.GetSequence(),
-			change.GetChangeTime().AsTime().Format("15:04:05"), change.GetKind(), shortID(change.GetResource()), text); err != nil {
+		line := fmt.Sprintf("%6d  %s  %-24s %s  %s", change.GetSequence(), change.GetChangeTime().AsTime().Format("15:04:05"), change.GetKind(), shortID(change.GetResource()), text)
+		if _, err := fmt.Fprintln(s.Out, strings.TrimRight(line, " ")); err != nil {
 			return err
 		}
 	}

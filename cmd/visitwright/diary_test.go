@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"context"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -171,56 +172,101 @@ func TestBadWishesAreMistakesOfTheCommandLine(t *testing.T) {
 	}
 }
 
-func TestAWatchTellsOfABookingAndHowToGoOn(t *testing.T) {
-	h := newHome(t)
-	h.furnish()
-	s := h.serve()
-	watch := h.command("diary", "watch", "--server", s.address)
-	out, err := watch.StdoutPipe()
+// watching is a running `diary watch`.
+type watching struct {
+	cmd   *exec.Cmd
+	lines chan string
+}
+
+func (h *home) watch(s *service) *watching {
+	h.t.Helper()
+	w := &watching{cmd: h.command("diary", "watch", "--server", s.address), lines: make(chan string, 1000)}
+	out, err := w.cmd.StdoutPipe()
 	if err != nil {
-		t.Fatal(err)
+		h.t.Fatal(err)
 	}
-	if err := watch.Start(); err != nil {
-		t.Fatal(err)
+	if err := w.cmd.Start(); err != nil {
+		h.t.Fatal(err)
 	}
-	t.Cleanup(func() { _ = watch.Process.Kill() })
-	lines := make(chan string)
+	h.t.Cleanup(func() { _ = w.cmd.Process.Kill() })
 	go func() {
 		scan := bufio.NewScanner(out)
 		for scan.Scan() {
-			lines <- scan.Text()
+			w.lines <- scan.Text()
 		}
-		close(lines)
+		close(w.lines)
 	}()
-	// The stream starts with the next change: bookings follow each other until
-	// the watch has seen one.
-	c, parent := h.connect(s, store.RoleReception)
-	var seen string
-	for n := 0; seen == "" && n < 50; n++ {
-		_, err := c.Diary.CreateAbsence(t.Context(), &vw.CreateAbsenceRequest{Parent: parent, Absence: &vw.Absence{
-			Owner: parent, Kind: "closed", FirstDate: &date.Date{Year: 2027, Month: 5, Day: int32(1 + n%28)}, LastDate: &date.Date{Year: 2027, Month: 5, Day: int32(1 + n%28)}}})
+	return w
+}
+
+// next waits for a line that holds the text.
+func (w *watching) next(t *testing.T, text string) {
+	t.Helper()
+	for {
+		select {
+		case line, more := <-w.lines:
+			if !more {
+				t.Fatalf("the watch ended before it told of %q", text)
+			}
+			if strings.Contains(line, text) {
+				return
+			}
+		case <-time.After(30 * time.Second):
+			t.Fatalf("the watch told nothing of %q in 30 s", text)
+		}
+	}
+}
+
+func TestAWatchGoesOnAfterTheServiceCameBackAndLosesNothing(t *testing.T) {
+	h := newHome(t)
+	h.furnish()
+	s := h.serve()
+	w := h.watch(s)
+	closing := 0
+	shut := func(s *service) string {
+		t.Helper()
+		c, parent := h.connect(s, store.RoleReception)
+		closing++
+		day := &date.Date{Year: 2027, Month: 5, Day: int32(closing)}
+		reply, err := c.Diary.CreateAbsence(t.Context(), &vw.CreateAbsenceRequest{Parent: parent, Absence: &vw.Absence{Owner: parent, Kind: "closed", FirstDate: day, LastDate: day}})
 		if err != nil {
 			t.Fatal(err)
 		}
+		return filepath.Base(reply.GetAbsence().GetName())
+	}
+	// A watch starts with the next change: until it has seen one, make some.
+	seen := false
+	for n := 0; !seen && n < 25; n++ {
+		shut(s)
 		select {
-		case seen = <-lines:
+		case line := <-w.lines:
+			seen = strings.Contains(line, "setup.changed")
 		case <-time.After(200 * time.Millisecond):
 		}
 	}
-	if !strings.Contains(seen, "setup.changed") {
-		t.Errorf("the watch shows %q", seen)
+	if !seen {
+		t.Fatal("the watch told nothing")
 	}
-	if err := watch.Process.Signal(os.Interrupt); err != nil {
+	first := shut(s)
+	if err := s.cmd.Process.Kill(); err != nil {
+		t.Fatal(err)
+	}
+	s.ended(t)
+	again := h.serve("--listen", s.address)
+	second := shut(again)
+	w.next(t, first)
+	w.next(t, second)
+	if err := w.cmd.Process.Signal(os.Interrupt); err != nil {
 		t.Fatal(err)
 	}
 	var last string
-	for line := range lines {
+	for line := range w.lines {
 		last = line
 	}
 	if !strings.HasPrefix(last, "go on with --after ") {
 		t.Errorf("the watch ended with %q", last)
 	}
-	if err := watch.Wait(); err != nil {
+	if err := w.cmd.Wait(); err != nil {
 		t.Errorf("the watch ended with %v", err)
 	}
 }

@@ -237,7 +237,8 @@ func (s *Server) MetricsAddress() string {
 func (s *Server) Failed() <-chan error { return s.served }
 
 // Stop says NOT_SERVING, lets calls under way finish until the grace is over,
-// and cuts off the rest. The store may be closed when it returns.
+// and cuts off the rest. The store may be closed when it returns: a call that
+// does not end even then gets the store's error.
 func (s *Server) Stop() {
 	s.health.stop()
 	if s.draining != nil {
@@ -254,8 +255,13 @@ func (s *Server) Stop() {
 	case <-finished:
 	case <-timer.C:
 		s.log.Warn("calls under way were cut off", "after", s.grace)
-		s.grpc.Stop()
-		<-finished
+		go s.grpc.Stop() // waits for the handlers, whose contexts end now
+		timer.Reset(s.grace)
+		select {
+		case <-finished:
+		case <-timer.C:
+			s.log.Error("a call does not end although it was cut off; stopping without it")
+		}
 	}
 	if s.metrics != nil {
 		s.metrics.stop()
