@@ -4,7 +4,7 @@ import "math"
 
 // stepTail is the probability dropped from each end of one step's law. It is
 // put into the outermost cells, so the sum of the cells stays 1.
-const stepTail = 1e-9
+const stepTail = 1e-8
 
 // Fine is a distribution on a lattice of PerMinute cells a minute. The steps of
 // a block are added on it, so that only the sum is rounded to a minute.

@@ -97,7 +97,10 @@ func (r *run) reachOf(v *visit) {
 // candidates are the lengths that the next choice considers for a visit that
 // begins in the state: all at first, then those around the present one.
 func (r *run) candidates(v *visit, x int) []int {
-	const around = 6
+	around := 2
+	if v.stale {
+		around = 6 // a first guess may be far off
+	}
 	now := v.length[x]
 	switch {
 	case v.fixed > 0:
@@ -174,6 +177,9 @@ func (r *run) backwardState(v *visit, x int, next []float64) bool {
 				}
 				fell = fell || gain >= worthwhile
 			}
+		}
+		if left != v.left[p] && (v.mass[p] > 0 || v.merged == nil) {
+			v.same = false
 		}
 		t.changed[p] = regoing || left != v.left[p] || (restop && left > 0) || slices.Contains(v.moved, p)
 		v.left[p] = left
@@ -398,6 +404,7 @@ func (r *run) lengths(v *visit) bool {
 		}
 		l := r.bestLength(choice, total, least, mass)
 		fell = old != l && (total[old] == 0 || total[old]-total[l] >= worthwhile || float64(old)*mass < least)
+		v.same = v.same && l == old
 		for x := range v.curve {
 			v.length[x] = l
 		}
@@ -433,6 +440,7 @@ func (r *run) lengths(v *visit) bool {
 			if known && old != l {
 				fell = fell || total[old]-total[l] >= worthwhile || float64(old)*mass < least
 			}
+			v.same = v.same && (l == old || (v.weight != nil && sum(v.weight[x]) == 0))
 			v.length[x] = l
 		}
 		if v.value[x] == nil {

@@ -7,9 +7,16 @@ package visits
 // more, so what lies there is one cell.
 func (r *run) forward() {
 	weight := r.entryWeights()
+	same := true
 	for _, v := range r.visits {
+		if same = same && v.same; same {
+			weight = v.out
+			continue
+		}
 		r.begin(v, weight)
-		weight = r.forwardVisit(v)
+		v.out = r.forwardVisit(v)
+		v.same = true // unless a choice is still to be made
+		weight = v.out
 	}
 }
 

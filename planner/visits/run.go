@@ -62,7 +62,10 @@ type visit struct {
 	length []int // by state in which the visit begins
 	fixed  int   // length asked for, 0 when free
 
-	// From the forward pass.
+	// From the forward pass. Nothing that it depends on changed since when same is
+	// set; out is what it returned.
+	same   bool
+	out    [][]float64
 	weight [][]float64   // by begin state and case node; nil before the first pass
 	merged [][][]float64 // by point and node: measure over minutes left
 	mass   []float64     // by point: probability of coming to choose there
@@ -139,7 +142,7 @@ func (r *run) use(purpose int) {
 	r.set = r.ks.sets[purpose]
 	n := len(r.sp.states)
 	for _, v := range r.visits {
-		v.weight, v.merged = nil, nil
+		v.weight, v.merged, v.same = nil, nil, false
 		v.curve, v.value, v.least = make([][][]float64, n), make([][]float64, n), make([]float64, n)
 	}
 	r.work.inflow, r.work.first = r.mem.grid(2*n, r.count()), r.mem.grid(2*n, r.count())
