@@ -43,7 +43,7 @@ type ClockChangeError struct {
 }
 
 func (e *ClockChangeError) Error() string {
-	if e.Kind == ErrGap {
+	if errors.Is(e.Kind, ErrGap) {
 		return fmt.Sprintf("start %s in %s does not exist, the clocks go forward over it: want a time before or after the change, for example %s",
 			e.Local, e.Zone, e.zone.Local(e.First))
 	}

@@ -285,7 +285,6 @@ func (c *checker) resources(p *Place) {
 		if out := need.AndNot(&d.open[r]); !out.Empty() {
 			c.warn(Warning{Code: WarnHours, Resource: &h.Resource, Figure: out.Count() * Grid}, "%s is not there for %s of it", h.Resource, count(out.Count()*Grid, "minute"))
 		}
-		taken := 0
 		var busy Mask
 		for _, o := range d.held {
 			if int(o.resource) == r {
@@ -293,7 +292,7 @@ func (c *checker) resources(p *Place) {
 			}
 		}
 		busy = busy.And(&need)
-		if taken = busy.Count() * Grid; taken > 0 {
+		if taken := busy.Count() * Grid; taken > 0 {
 			c.warn(Warning{Code: WarnTaken, Refused: true, Resource: &h.Resource, Figure: taken}, "%s is taken for %s of it", h.Resource, count(taken, "minute"))
 		}
 		if d.reserve != nil && c.req.Now.Unix() < d.release && !c.req.Emergency {

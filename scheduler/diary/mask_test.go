@@ -124,7 +124,7 @@ func booked(p *diary.Practice, id, local string, minutes int, refs ...diary.Ref)
 	return b
 }
 
-var theRoom, theClinician, theNurse = diary.Ref{Kind: diary.KindRoom, ID: "R"}, diary.Ref{Kind: diary.KindClinician, ID: "C"}, diary.Ref{Kind: diary.KindNurse, ID: "N"}
+var theRoom = diary.Ref{Kind: diary.KindRoom, ID: "R"}
 
 func TestMasksThatMissedAChangeSaySo(t *testing.T) {
 	p, first := oneRoom(t)

@@ -80,10 +80,6 @@ func (s *scanner) worth(g int) int {
 	return sum
 }
 
-func (s *scanner) loss(g gap, from, to int) int {
-	return s.worth(g.to-g.from) - s.worth(from-g.from) - s.worth(g.to-to)
-}
-
 // held returns the minutes of the visit for which a kind is held, its parts in
 // order.
 func held(v *diary.Visit, k diary.Kind) []gap {
