@@ -157,6 +157,38 @@ func TestAProvisionalBookingThatRanOutCannotBeConfirmed(t *testing.T) {
 	}
 }
 
+// What the diary cannot keep is refused with its reason, and nothing is kept.
+func TestWhatTheDiaryCannotKeepIsRefusedWithItsReason(t *testing.T) {
+	h := newHome(t)
+	id := h.furnish()
+	h.mustAt(monday, "closure", "add", "2027-03-10")
+	before := h.mustAt(monday, "hours", "show")
+	room := h.id(h.mustAt(monday, "resource", "list"), `held[-\s]+`)
+	for _, c := range []struct{ args, reason string }{
+		{"hours set practice mon=08:00-12:00 mon=11:00-13:00", "HOURS_OVERLAP"},
+		{"hours set practice mon=12:00-08:00", "END_BEFORE_START"},
+		{"closure add 2027-03-12 2027-03-11", "END_BEFORE_START"},
+		{"place ID --at 2027-03-10T09:00 --book", "CLOSED"},
+		{"place ID --at 2027-03-02T09:03 --book", ""},
+		{"place ID --at 2027-03-07T09:00 --book", ""},
+		{"place ID --at 2027-03-28T02:30 --book", "TIME_IN_GAP"},
+		{"offers ID --with 01hzzzzzzzzzzzzzzzzzzzzzzz", "CLINICIAN_NOT_FOUND"},
+		{"hours set resources/01hzzzzzzzzzzzzzzzzzzzzzzz mon=08:00-12:00", "RESOURCE_NOT_FOUND"},
+		{"diary export resources/ROOM --from 2027-01-01 --to 2037-01-01", "RANGE_TOO_LONG"},
+	} {
+		a := h.at(monday, strings.Fields(strings.NewReplacer("ID", id, "ROOM", room).Replace(c.args))...)
+		if a.code != exitRefused || !strings.Contains(a.err, c.reason) || a.out != "" {
+			t.Errorf("visitwright %s: exit %d, want a refusal with %q: %s%s", c.args, a.code, c.reason, a.out, a.err)
+		}
+	}
+	if after := h.mustAt(monday, "hours", "show"); after != before {
+		t.Errorf("the hours changed:\n%s", after)
+	}
+	if week := h.mustAt(monday, "diary", "week", "2027-03-08"); !strings.Contains(week, "Nothing is booked.") {
+		t.Errorf("something was booked:\n%s", week)
+	}
+}
+
 func TestBadWishesAreMistakesOfTheCommandLine(t *testing.T) {
 	h := newHome(t)
 	id := h.furnish()

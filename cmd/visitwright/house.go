@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"github.com/prometheus/client_golang/prometheus/collectors"
 	"google.golang.org/grpc"
 
 	"github.com/visitwright/visitwright/cmd/visitwright/server"
@@ -59,6 +60,9 @@ func openHouse(ctx context.Context, o houseOptions) (*house, error) {
 			diary.Register(r)
 		}
 		o.server.Draining = func() { close(stopping) }
+		for name, pool := range h.store.Pools() {
+			o.server.Collectors = append(o.server.Collectors, collectors.NewDBStatsCollector(pool.DB, name))
+		}
 		o.server.Table, o.server.Tokens, o.server.Refusals = server.Table, h.store, h.store
 		o.server.Probe, o.server.Now, o.server.Log = h.store.Ready, o.now, o.log
 		h.server, err = server.Start(o.server)

@@ -92,6 +92,9 @@ func TestHealthAndMetricsNeedNoTokenAndShowNobody(t *testing.T) {
 	if !strings.Contains(string(text), `visitwright_calls_total{code="OK",method="/visitwright.v1.PlannerService/CreatePatient"} 1`) {
 		t.Errorf("the call is not counted:\n%s", text)
 	}
+	if !strings.Contains(string(text), `go_sql_open_connections{db_name="sqlite-readers"}`) {
+		t.Error("the database's pools are not counted")
+	}
 	for _, secret := range []string{"INVENTED-77", "my-practice", "patients/"} {
 		if strings.Contains(string(text), secret) {
 			t.Errorf("the metrics show %q", secret)

@@ -13,6 +13,7 @@ import (
 	"strings"
 	"time"
 
+	"github.com/prometheus/client_golang/prometheus"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
@@ -32,6 +33,9 @@ type Options struct {
 	TLS      TLSFiles
 	// Metrics is the loopback address for Prometheus; empty means none.
 	Metrics string
+	// Collectors add to the server's registry, for example those of the
+	// database's pools.
+	Collectors []prometheus.Collector
 	// Reflection serves reflection also on an address that others can reach;
 	// on loopback it is always on.
 	Reflection bool
@@ -81,6 +85,11 @@ func Start(o Options) (*Server, error) {
 		return nil, err
 	}
 	meter := newMetrics()
+	for _, c := range o.Collectors {
+		if err := meter.registry.Register(c); err != nil {
+			return nil, fmt.Errorf("metrics: %w", err)
+		}
+	}
 	audit := &refusals{writer: o.Refusals, log: o.Log}
 	links, err := newChain(o.Now, o.links(meter, audit)...)
 	if err != nil {
