@@ -108,7 +108,7 @@ func (r *run) candidates(v *visit, x int) []int {
 	case r.keep:
 		return []int{now}
 	case now == 0:
-		return r.grid
+		return r.first
 	}
 	at, _ := slices.BinarySearch(r.grid, now)
 	to := min(len(r.grid), at+around+1)

@@ -141,7 +141,11 @@ func (r *run) collect(v *visit, length, x int, weight []float64, before, cases [
 		}
 		o.happens += mass
 		to, prior := &o.total[x][c], &before[c]
-		to.convolve(&r.space, prior.lo, prior.cells(), chairtime.Dist{First: l.lo, P: l.cells()}, 1/weight[c])
+		if prior.hi-prior.lo == 1 { // nothing before, or all of it at one minute
+			to.add(prior.lo+l.lo, l.cells(), prior.p[prior.lo]/weight[c])
+		} else {
+			to.convolve(&r.space, prior.lo, prior.cells(), chairtime.Dist{First: l.lo, P: l.cells()}, 1/weight[c])
+		}
 		r.lost = max(r.lost, to.settle(r.m.Cap))
 		l.reset()
 	}

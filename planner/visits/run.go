@@ -11,6 +11,7 @@ type run struct {
 	o      Option
 	reach  int   // the longest length: more minutes are never left
 	grid   []int // lengths to choose from
+	first  []int // those with which the search begins
 	visits []*visit
 	space  chairtime.Convolver
 	mem    *memory

@@ -65,24 +65,27 @@ func (s *Solver) Follow(m Model, o Option, lengths []Length, table []Entry) (Res
 
 // prepare validates, and makes the kernels that are missing.
 func (s *Solver) prepare(m Model, o Option) (*run, error) {
-	if err := Validate(m); err != nil {
-		return nil, err
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	text, err := json.Marshal(m)
+	known := err == nil && bytes.Equal(s.last, text) // and so was valid
+	if !known {
+		if err := Validate(m); err != nil {
+			return nil, err
+		}
+		if err != nil {
+			return nil, fmt.Errorf("model: %w", err)
+		}
 	}
-	o, err := o.resolve(m)
+	o, err = o.resolve(m)
 	if err != nil {
 		return nil, err
 	}
 	key := shopKey{m.Factor, m.Cap, o.counts(m.Factor)}
-	s.mu.Lock()
-	defer s.mu.Unlock()
 	if s.shop == nil || s.key != key || len(s.shop.kernels) > keepKernels {
-		s.key, s.shop, s.last = key, newWorkshop(m.Factor, m.Cap, key.counts), nil
+		s.key, s.shop, known = key, newWorkshop(m.Factor, m.Cap, key.counts), false
 	}
-	text, err := json.Marshal(m)
-	if err != nil {
-		return nil, fmt.Errorf("model: %w", err)
-	}
-	if !bytes.Equal(s.last, text) {
+	if !known {
 		var own Model
 		if err := json.Unmarshal(text, &own); err != nil {
 			return nil, fmt.Errorf("model: %w", err)

@@ -37,7 +37,12 @@ func (r *run) treatment() Treatment {
 // without stops, gates or barring, by canals found, and the odds of each number.
 // All options share it.
 func (r *run) straight() ([]chairtime.Dist, []float64) {
-	r.ks.once.Do(func() { r.ks.oneGo, r.ks.chance = r.goStraight() })
+	r.ks.once.Do(func() {
+		set := r.set
+		r.set = r.ks.sets[odds]
+		r.ks.oneGo, r.ks.chance = r.goStraight()
+		r.set = set
+	})
 	return r.ks.oneGo, r.ks.chance
 }
 
