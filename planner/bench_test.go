@@ -60,6 +60,7 @@ type bench struct {
 	*testing.T
 	vw.PlannerServiceClient
 
+	chair vw.ChairServiceClient
 	store *store.Store
 	clock *clock
 }
@@ -113,7 +114,7 @@ func newBenchOn(t *testing.T, database string, wraps ...wrap) *bench {
 	for _, w := range wraps {
 		kept = w(kept)
 	}
-	service, err := planner.New(planner.Config{Store: kept, Caller: callerOf, PageKey: make([]byte, 32), Now: b.clock.now,
+	service, err := planner.New(planner.Config{Store: kept, Chair: b.store, Caller: callerOf, PageKey: make([]byte, 32), Now: b.clock.now,
 		Info: planner.Info{Version: "test", RequestBytes: 1 << 20, LongestDeadline: time.Minute, DefaultDeadline: 10 * time.Second}})
 	b.must(err)
 	t.Cleanup(service.Close)
@@ -127,6 +128,7 @@ func newBenchOn(t *testing.T, database string, wraps ...wrap) *bench {
 	b.must(err)
 	t.Cleanup(func() { _ = conn.Close() })
 	b.PlannerServiceClient = vw.NewPlannerServiceClient(conn)
+	b.chair = vw.NewChairServiceClient(conn)
 	return b
 }
 

@@ -47,6 +47,7 @@ func stepsToProto(lines []proposal.Line) []*vw.SheetStep {
 
 func partToProto(t proposal.SheetTooth, p sheetPart) *vw.ToothPart {
 	out := &vw.ToothPart{
+		Pace: p.plan.GetPace().GetText(),
 		Case: p.plan.GetCase(), Tooth: p.plan.GetTooth(), Title: t.Treatment, Aim: t.Aim, Accepted: p.plan.GetAccepted(), Steps: stepsToProto(t.Steps),
 		Part: &vw.VisitPart{Plan: p.request.GetPlan(), Option: t.Option, Visit: int32(t.Visit)}, Dressing: t.Dressing, Temporary: t.Temporary,
 		Difficulty: p.plan.GetAssessment().GetDifficulty(), GoOn: t.GoOn, Policy: policyOfVisit(p.part, t),

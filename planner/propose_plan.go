@@ -53,6 +53,9 @@ func (s *Service) ProposePlan(ctx context.Context, r *vw.ProposePlanRequest) (*v
 		return nil, s.fault(err, caller, inputPaths)
 	}
 	in.MostVisits = int(r.GetMostVisits())
+	if in.Pace, err = s.paceFor(ctx, caller, rec, in); err != nil {
+		return nil, err
+	}
 	plan, err := compute(ctx, s.computing, func() (proposal.Plan, error) { return proposal.Propose(in) })
 	if err != nil {
 		return nil, s.fault(err, caller, inputPaths)
@@ -61,6 +64,7 @@ func (s *Service) ProposePlan(ctx context.Context, r *vw.ProposePlanRequest) (*v
 	if err != nil {
 		return nil, err
 	}
+	message.Pace = paceToProto(in.Pace)
 	if r.GetValidateOnly() {
 		message.State, message.CreateTime = vw.Plan_STATE_PREVIEW, nil
 		return inView(message, r.GetView()), nil

@@ -22,6 +22,8 @@ import (
 // Config is what the service is built from. Everything but Info is required.
 type Config struct {
 	Store store.Planning
+	// Chair keeps what happens in the chair; without it there is no ChairService.
+	Chair ChairStore
 	// Caller tells who calls: what the server's chain found out and put into
 	// the context. ok is false when nobody did, which is a fault of the wiring.
 	Caller func(context.Context) (caller Caller, ok bool)
@@ -64,6 +66,10 @@ type Service struct {
 	shipped   *protocol.Catalogue
 	notation  notations
 	computing *computing
+
+	kept  ChairStore // nil without a ChairService
+	paces paces
+	chair *ChairService
 }
 
 var _ vw.PlannerServiceServer = (*Service)(nil)
@@ -82,12 +88,21 @@ func New(c Config) (*Service, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Service{store: c.Store, caller: c.Caller, pager: pager, now: c.Now, info: c.Info, shipped: shipped, computing: newComputing()}, nil
+	s := &Service{store: c.Store, caller: c.Caller, pager: pager, now: c.Now, info: c.Info, shipped: shipped, computing: newComputing(), kept: c.Chair}
+	if c.Chair != nil {
+		s.chair = &ChairService{Service: s, chair: c.Chair}
+	}
+	return s, nil
 }
 
 // Close waits for computations whose callers have gone. Call it after the
 // server has stopped.
 func (s *Service) Close() { s.computing.wait() }
 
-// Register adds the service to a server.
-func (s *Service) Register(r grpc.ServiceRegistrar) { vw.RegisterPlannerServiceServer(r, s) }
+// Register adds the service to a server, and ChairService with it.
+func (s *Service) Register(r grpc.ServiceRegistrar) {
+	vw.RegisterPlannerServiceServer(r, s)
+	if s.chair != nil {
+		vw.RegisterChairServiceServer(r, s.chair)
+	}
+}

@@ -106,6 +106,16 @@ var load = sync.OnceValues(func() (catalogue, error) {
 	return c, nil
 })
 
+// JoinShare is the share of these steps that is left on a canal which joins
+// another in a third of the root.
+func JoinShare(t Third) (share float64, steps []string) {
+	c, err := load()
+	if err != nil {
+		return 1, nil
+	}
+	return c.JoinShare.of(t), slices.Clone(c.JoinShare.Steps)
+}
+
 // Events lists the chair events in the order in which they are offered.
 func Events() ([]Event, error) {
 	c, err := load()

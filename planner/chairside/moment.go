@@ -354,6 +354,17 @@ func (p Plan) further(a *Moment, v Visit, pos Position, solver *visits.Solver) e
 // It is a matter of layout.
 const worthAsking = 0.02
 
+// LocatedCanals are the canals that were located, in the order in which the
+// model counts them; given-up ones keep their place.
+func (p Plan) LocatedCanals(v Visit) []Canal {
+	var out []Canal
+	for _, name := range p.locatedOf(v) {
+		c, _ := v.Canal(name)
+		out = append(out, c)
+	}
+	return out
+}
+
 func (p Plan) locatedOf(v Visit) []string {
 	b := positioner{plan: p, v: v, m: p.Model}
 	b.rank()

@@ -112,6 +112,14 @@ func (o *observer) pieces() {
 	}
 }
 
+// Predicted is the mean minutes that the plan gives to one step of a visit; 0
+// when it has none.
+func (p Plan) Predicted(v Visit, w Work) float64 {
+	b := positioner{plan: p, v: v, m: p.Model, joined: map[string]float64{}}
+	b.rank()
+	return mean([]visits.Minutes{b.law(w).Minutes})
+}
+
 // brokenWorth is how many minutes beyond twice the closing must have passed
 // before a piece without any mark counts as begun and broken off.
 const brokenWorth = 2.0

@@ -52,17 +52,22 @@ func (u AnaestheticUse) solutions() []anaesthetic.Solution {
 // anaestheticLimit works out what this patient may have in one day. The limit
 // is the patient's, not the tooth's: teeth that share a visit share it.
 func anaestheticLimit(in Input) (Anaesthetic, error) {
-	u := in.Clinic.Anaesthetic
+	return AnaestheticLimit(in.Clinic.Anaesthetic, in.Patient)
+}
+
+// AnaestheticLimit is what a patient may have in one day, over all teeth, and
+// what is left of it after what was given. Errors are *anaesthetic.InputError.
+func AnaestheticLimit(u AnaestheticUse, p Patient) (Anaesthetic, error) {
 	a := Anaesthetic{Profile: u.Profile, Agents: []AgentLimit{}, Lines: []string{}}
 	if a.Profile == "" {
 		a.Profile = anaesthetic.Lowest
 	}
 	var weight *float64
-	if in.Patient.WeightKg > 0 {
-		weight = &in.Patient.WeightKg
+	if p.WeightKg > 0 {
+		weight = &p.WeightKg
 	}
 	for _, s := range u.solutions() {
-		r, err := anaesthetic.Limit(anaesthetic.Request{Profile: a.Profile, WeightKG: weight, Cardiac: slices.Contains(in.Patient.Alerts, "cardiac"), Next: s, Given: u.Given, Own: u.Own})
+		r, err := anaesthetic.Limit(anaesthetic.Request{Profile: a.Profile, WeightKG: weight, Cardiac: slices.Contains(p.Alerts, "cardiac"), Next: s, Given: u.Given, Own: u.Own})
 		if err != nil {
 			return Anaesthetic{}, err
 		}

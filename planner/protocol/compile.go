@@ -58,7 +58,7 @@ func (c *Catalogue) Compile(in CaseInput) (visits.Model, Trace, error) {
 		Protocol: in.Protocol, Tooth: in.Tooth.String(),
 		Canals: visits.CanalBelief{P: slices.Clone(in.Canals.P), Expected: in.Canals.Expected, Names: slices.Clone(in.Canals.Names)},
 		Factor: b.spread(),
-		Cost: in.Cost, Grid: in.Grid, Bear: in.Bear, Horizon: in.Horizon, Cap: in.Cap, Clock: visits.NearestMinute,
+		Cost:   in.Cost, Grid: in.Grid, Bear: in.Bear, Horizon: in.Horizon, Cap: in.Cap, Clock: visits.NearestMinute,
 	}
 	b.inputs(m)
 	m.Start = b.block("start", b.startRefs(), nil, nil)

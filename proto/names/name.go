@@ -19,6 +19,7 @@ const (
 	CasePattern             = "practices/{}/cases/{}"
 	AssessmentPattern       = "practices/{}/cases/{}/assessments/{#}"
 	PlanPattern             = "practices/{}/cases/{}/plans/{#}"
+	VisitPattern            = "practices/{}/cases/{}/visits/{#}"
 	ResourcePattern         = "practices/{}/resources/{}"
 	AbsencePattern          = "practices/{}/absences/{}"
 	AppointmentPattern      = "practices/{}/appointments/{}"
@@ -46,7 +47,7 @@ func (e *Error) Error() string {
 type Name struct {
 	Practice string
 	ID       string // of the first resource below the practice; empty for the practice and its settings
-	Number   int    // of the assessment or plan; 0 for all others
+	Number   int    // of the assessment, plan or visit; 0 for all others
 }
 
 // Parse takes a name apart by its pattern. The error is an *Error.
@@ -152,6 +153,11 @@ func Assessment(practice, caseID string, version int) string {
 // Plan is the name of one plan revision of a case.
 func Plan(practice, caseID string, revision int) string {
 	return Format(PlanPattern, Name{Practice: practice, ID: caseID, Number: revision})
+}
+
+// Visit is the name of one visit of a case.
+func Visit(practice, caseID string, number int) string {
+	return Format(VisitPattern, Name{Practice: practice, ID: caseID, Number: number})
 }
 
 // Resource is the name of a room, a nurse or a unit of equipment.

@@ -1,0 +1,432 @@
+package planner
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"github.com/visitwright/visitwright/planner/anaesthetic"
+	"github.com/visitwright/visitwright/planner/chairside"
+	"github.com/visitwright/visitwright/planner/proposal"
+	"github.com/visitwright/visitwright/proto/names"
+	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
+)
+
+var phases = map[chairside.Phase]vw.ChairVisit_Phase{
+	chairside.Running: vw.ChairVisit_PHASE_RUNNING,
+	chairside.Paused:  vw.ChairVisit_PHASE_PAUSED,
+	chairside.Ended:   vw.ChairVisit_PHASE_ENDED,
+}
+
+var saysToProto = map[chairside.Says]vw.Reason_Stance{
+	chairside.Forbids: vw.Reason_STANCE_FORBIDS, chairside.AdvisesAgainst: vw.Reason_STANCE_ADVISES_AGAINST,
+	chairside.Neutral: vw.Reason_STANCE_NEUTRAL, chairside.Favours: vw.Reason_STANCE_FAVOURS,
+}
+
+// visitToProto shows a visit without its answer.
+func (s *ChairService) visitToProto(caller Caller, o openVisit, rec record) (*vw.ChairVisit, error) {
+	v := o.state
+	out := &vw.ChairVisit{
+		Name: o.name(caller), Tooth: toothToProto(o.of.tooth, rec.shown), Title: o.of.message.GetTitle(),
+		Part:               &vw.VisitPart{Plan: names.Plan(caller.Practice, o.kept.CaseID, o.kept.Revision), Option: o.kept.Option, Visit: int32(o.kept.Planned)},
+		AppointmentMinutes: int32(o.kept.Minutes), Phase: phases[v.Phase], BeginTime: instant(v.Began), EndTime: instant(v.Ended), State: stateToProto(v.State),
+		ConsentNeeded: v.ConsentFor, MustStop: v.MustStop, EndsTreatment: v.EndsCase, Warnings: v.Warnings, Closing: placedToProto(v.Closing),
+		MarkCount: int32(len(o.marks)),
+	}
+	if o.kept.Appointment != "" {
+		out.Appointment = names.Appointment(caller.Practice, o.kept.Appointment)
+	}
+	if o.kept.Clinician != "" {
+		out.Clinician = names.Clinician(caller.Practice, o.kept.Clinician)
+	}
+	out.Identity = identityLine(out.Tooth, rec)
+	if v.Phase == chairside.Ended {
+		out.ChairMinutes = v.Minutes()
+	}
+	for _, c := range v.Canals {
+		out.Canals = append(out.Canals, canalToProto(c))
+	}
+	for _, w := range v.Work {
+		out.Work = append(out.Work, &vw.ChairWork{Step: w.Step, Title: o.of.title(w.Step), Canal: w.Canal, Minutes: w.Minutes, CaughtUp: w.Caught})
+	}
+	for _, m := range v.Events {
+		h, err := happeningToProto(m, v, rec.settings)
+		if err != nil {
+			return nil, err
+		}
+		out.Events = append(out.Events, h)
+	}
+	for _, m := range v.Images {
+		out.Radiographs = append(out.Radiographs, &vw.ChairRadiograph{Time: instant(m.At), Justification: m.Reason})
+	}
+	ready, err := v.Ready()
+	if err != nil {
+		return nil, err
+	}
+	out.Ready = readyToProto(ready)
+	out.Marks = o.marksToProto()
+	if err := s.anaestheticOf(out, v, rec); err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func identityLine(t *vw.Tooth, rec record) string {
+	text := "Patient reference " + rec.patient.Reference
+	if t != nil {
+		text += "; tooth " + t.GetShown() + ", " + t.GetWords()
+	}
+	return text + ". Compare with a second identifier."
+}
+
+func canalToProto(c chairside.Canal) *vw.ChairCanal {
+	out := &vw.ChairCanal{Canal: c.Name, State: strings.ReplaceAll(string(c.State), " ", "-"), Patent: c.Patent, ZeroMm: c.ZeroMM, WorkingLengthMm: c.LengthMM,
+		ReferencePoint: c.Reference, FileSize: int32(c.FileSize), FileTaper: c.Taper, Joins: c.Joins, JoinsThird: string(c.Third), Undecided: c.Open, Decided: c.Decided}
+	if c.Joins == "" {
+		out.JoinsThird = ""
+	}
+	parts := []string{string(c.State)}
+	if c.LengthMM > 0 {
+		length := fmt.Sprintf("working length %.1f mm", c.LengthMM)
+		if c.Reference != "" {
+			length += " from " + c.Reference
+		}
+		if c.ZeroMM > 0 {
+			length += fmt.Sprintf(" (zero %.1f)", c.ZeroMM)
+		}
+		parts = append(parts, length)
+	}
+	if c.FileSize > 0 {
+		file := fmt.Sprintf("last file %d", c.FileSize)
+		if c.Taper > 0 {
+			file += fmt.Sprintf("/.%02.0f", c.Taper*100)
+		}
+		parts = append(parts, file)
+	}
+	if c.Patent != nil {
+		parts = append(parts, map[bool]string{true: "patent", false: "not patent"}[*c.Patent])
+	}
+	if c.Joins != "" {
+		parts = append(parts, fmt.Sprintf("joins %s in the %s third", c.Joins, c.Third))
+	}
+	if c.Open != "" {
+		parts = append(parts, "to be decided: "+c.Open)
+	}
+	if c.Decided != "" {
+		parts = append(parts, "decided: "+c.Decided)
+	}
+	out.Text = strings.Join(parts, "; ")
+	return out
+}
+
+// happeningToProto shows a chair event with what to do first: the practice's
+// own instruction stands before the one that ships.
+func happeningToProto(m chairside.Mark, v chairside.Visit, settings *vw.PracticeSettings) (*vw.ChairHappening, error) {
+	e, err := chairside.FindEvent(m.Event)
+	if err != nil {
+		return nil, err
+	}
+	out := &vw.ChairHappening{Mark: m.ID, Event: m.Event, Title: eventWords(e, m), Time: instant(m.At), Minute: m.At.Sub(v.Began).Minutes(), First: e.First,
+		Rule: &vw.Reason{Rule: e.ID, Stance: saysToProto[e.Rule.Says], Text: e.Rule.Why, Provenance: markToProto(e.Rule.Mark)}}
+	for _, own := range settings.GetChairInstructions() {
+		if own.GetEvent() == m.Event {
+			out.First, out.OwnInstruction = own.GetText(), true
+		}
+	}
+	return out, nil
+}
+
+func eventWords(e chairside.Event, m chairside.Mark) string {
+	text := e.Name
+	if m.Canal != "" {
+		text += ": " + m.Canal
+	}
+	if m.Partner != "" {
+		text += " into " + m.Partner
+	}
+	if m.Third != "" {
+		text += ", " + string(m.Third) + " third"
+	}
+	return text
+}
+
+func readyToProto(r chairside.Ready) *vw.ReadyCheck {
+	return &vw.ReadyCheck{MayFill: r.MayFill, Forbidden: r.Forbidden, Unanswered: r.Unanswered, Against: r.Against, Text: readyWords(r)}
+}
+
+func readyWords(r chairside.Ready) string {
+	var parts []string
+	for _, a := range r.Against {
+		parts = append(parts, strings.ToUpper(a[:1])+a[1:]+".")
+	}
+	if len(r.Unanswered) > 0 {
+		parts = append(parts, "Not answered: "+strings.Join(r.Unanswered, ", ")+".")
+	}
+	if len(parts) == 0 {
+		return "Ready to fill: every question is answered with yes."
+	}
+	return strings.Join(parts, " ")
+}
+
+// marksToProto shows every entry, those taken back included.
+func (o openVisit) marksToProto() []*vw.ChairMark {
+	back := map[string]bool{}
+	for _, m := range o.marks {
+		if m.Kind == chairside.TakeBack {
+			back[m.Of] = true
+		}
+	}
+	var out []*vw.ChairMark
+	for i, m := range o.marks {
+		shown := markToProtoEntry(m)
+		shown.TakenBack, shown.Text = back[m.ID], o.markWords(m)
+		if i < len(o.kept.Marks) {
+			shown.Actor, shown.CreateTime = o.kept.Marks[i].Actor, instant(o.kept.Marks[i].CreateTime)
+		}
+		out = append(out, shown)
+	}
+	return out
+}
+
+func markToProtoEntry(m chairside.Mark) *vw.ChairMark {
+	out := &vw.ChairMark{Id: m.ID, Time: instant(m.At), Late: m.Late}
+	switch m.Kind {
+	case chairside.Begin:
+		out.What = &vw.ChairMark_Begin{Begin: &vw.BeginMark{IdentityConfirmed: m.Identity, AlertsConfirmed: m.Alerts}}
+	case chairside.StepBegun:
+		out.What = &vw.ChairMark_StepBegun{StepBegun: &vw.StepMark{Step: m.Step, Canal: m.Canal}}
+	case chairside.StepDone:
+		out.What = &vw.ChairMark_StepDone{StepDone: &vw.StepMark{Step: m.Step, Canal: m.Canal}}
+	case chairside.StageDone:
+		out.What = &vw.ChairMark_StageDone{StageDone: &vw.StageMark{Stage: m.Stage}}
+	case chairside.Pause:
+		out.What = &vw.ChairMark_Pause{Pause: &vw.PauseMark{}}
+	case chairside.Resume:
+		out.What = &vw.ChairMark_Resume{Resume: &vw.ResumeMark{}}
+	case chairside.Happened:
+		out.What = &vw.ChairMark_Event{Event: &vw.EventMark{Event: m.Event, Canal: m.Canal, Third: string(m.Third), Partner: m.Partner}}
+	case chairside.CanalNote:
+		n := m.Note
+		note := &vw.CanalMark{Canal: m.Canal, State: strings.ReplaceAll(string(n.State), " ", "-"), Patent: n.Patent, ZeroMm: n.ZeroMM, WorkingLengthMm: n.LengthMM,
+			ReferencePoint: n.Reference, FileTaper: n.Taper, Decided: n.Decided}
+		if n.FileSize != nil {
+			size := int32(*n.FileSize)
+			note.FileSize = &size
+		}
+		out.What = &vw.ChairMark_Canal{Canal: note}
+	case chairside.Check:
+		out.What = &vw.ChairMark_Check{Check: checkToProto(*m.Answers)}
+	case chairside.Injection:
+		out.What = &vw.ChairMark_Injection{Injection: givenToProto(*m.Given)}
+	case chairside.Radiograph:
+		out.What = &vw.ChairMark_Radiograph{Radiograph: &vw.RadiographMark{Justification: m.Reason}}
+	case chairside.Consent:
+		out.What = &vw.ChairMark_Consent{Consent: &vw.ConsentMark{Covers: m.Reason}}
+	case chairside.TakeBack:
+		out.What = &vw.ChairMark_TakeBack{TakeBack: &vw.TakeBackMark{Mark: m.Of, Reason: m.Reason}}
+	case chairside.Correct:
+		out.What = &vw.ChairMark_Correction{Correction: &vw.CorrectionMark{Mark: m.Of, Reason: m.Reason}}
+	case chairside.End:
+		out.What = &vw.ChairMark_End{End: placedToProto(m.Closing)}
+	case chairside.LogEntry:
+		out.What = &vw.ChairMark_Log{Log: logToProto(*m.Log)}
+	}
+	return out
+}
+
+func checkToProto(a chairside.Answers) *vw.CheckMark {
+	say := func(x chairside.Answer) *bool {
+		if x == "" {
+			return nil
+		}
+		yes := x == chairside.Yes
+		return &yes
+	}
+	return &vw.CheckMark{Dry: say(a.Dry), Quiet: say(a.Quiet), ToLength: say(a.ToLength), Irrigation: say(a.Irrigation), Numb: say(a.Numb), Covered: say(a.Covered)}
+}
+
+func givenToProto(g anaesthetic.Given) *vw.GivenAnaesthetic {
+	return &vw.GivenAnaesthetic{Solution: solutionToProto(g.Solution), Cartridges: g.Cartridges}
+}
+
+func logToProto(l chairside.Log) *vw.LogMark {
+	out := &vw.LogMark{Closing: placedToProto(l.Closing), Reason: l.Reason}
+	if l.Minutes > 0 {
+		out.ChairMinutes = &l.Minutes
+	}
+	for _, s := range l.Steps {
+		out.Steps = append(out.Steps, &vw.LogStep{Step: s.Step, Canal: s.Canal, Minutes: s.Minutes})
+	}
+	for _, g := range l.Given {
+		out.Given = append(out.Given, givenToProto(g))
+	}
+	for _, why := range l.Images {
+		out.Radiographs = append(out.Radiographs, &vw.RadiographMark{Justification: why})
+	}
+	return out
+}
+
+// markWords is an entry as one line.
+func (o openVisit) markWords(m chairside.Mark) string {
+	on := ""
+	if m.Canal != "" {
+		on = ", " + m.Canal
+	}
+	switch m.Kind {
+	case chairside.Begin:
+		return "begins: identity and alerts confirmed"
+	case chairside.StepBegun:
+		return "begins " + o.of.title(m.Step) + on
+	case chairside.StepDone:
+		return o.of.title(m.Step) + on
+	case chairside.StageDone:
+		return "caught up: " + o.of.title(m.Stage) + " is done"
+	case chairside.Happened:
+		if e, err := chairside.FindEvent(m.Event); err == nil {
+			return eventWords(e, m)
+		}
+	case chairside.CanalNote:
+		return m.Canal + " noted"
+	case chairside.Check:
+		return "ready-to-fill check answered"
+	case chairside.Injection:
+		return fmt.Sprintf("%g cartridges of %s", m.Given.Cartridges, solutionWords(m.Given.Solution))
+	case chairside.Radiograph:
+		return "radiograph: " + m.Reason
+	case chairside.Consent:
+		return "consent: " + m.Reason
+	case chairside.TakeBack:
+		return "an entry taken back"
+	case chairside.Correct:
+		return "the time of an entry corrected"
+	case chairside.End:
+		return "ends"
+	case chairside.LogEntry:
+		return "log changed: " + m.Log.Reason
+	}
+	return string(m.Kind)
+}
+
+// anaestheticOf is the running total against the limit before the next
+// cartridge.
+func (s *ChairService) anaestheticOf(out *vw.ChairVisit, v chairside.Visit, rec record) error {
+	use := anaestheticFromProto(rec.settings, nil)
+	use.Given = v.Given
+	patient, err := s.patientInput(rec, nil)
+	if err != nil {
+		return err
+	}
+	limit, err := proposal.AnaestheticLimit(use, patient)
+	if err != nil {
+		return err
+	}
+	out.Anaesthetic = anaestheticToProto(limit)
+	total := map[string]float64{}
+	var order []string
+	for _, g := range v.Given {
+		words := solutionWords(g.Solution)
+		if _, ok := total[words]; !ok {
+			order = append(order, words)
+		}
+		total[words] += g.Cartridges
+	}
+	for _, words := range order {
+		out.Given = append(out.Given, fmt.Sprintf("%g of %s", total[words], words))
+	}
+	return nil
+}
+
+// answerToProto says what can be said at one moment.
+func answerToProto(o openVisit, a chairside.Moment, clock func(time.Time) string) *vw.ChairAnswer {
+	out := &vw.ChairAnswer{
+		Time: instant(a.At), Step: o.of.title(a.Step), Canal: a.Canal, UsedMinutes: a.Used, LeftMinutes: a.Left, ExpectedEnd: instant(a.End),
+		OnTime: oddsToProto(proposal.OddsOf(a.OnTime, "end inside the appointment")), SpareMinutes: a.Spare,
+	}
+	if a.Step == "" {
+		out.Step = "closing"
+	}
+	ready, err := o.state.Ready()
+	if err != nil {
+		ready = chairside.Ready{}
+	}
+	for _, w := range a.Ways {
+		title := o.of.title(w.ID)
+		switch {
+		case w.ID == chairside.Finish:
+			title = "finish today"
+		case w.Now:
+			title = "stop now: " + title
+		default:
+			title = "dress: " + title
+		}
+		way := &vw.WayOn{Id: w.ID, Title: title, Odds: oddsToProto(proposal.OddsOf(w.Odds, "fit")), ExpectedMinutes: w.Minutes.Mean(), EightInTenMinutes: w.Minutes.Quantile(0.8), Allowed: w.Allowed}
+		if slack := a.Left - w.Minutes.Quantile(0.8); slack >= 0 {
+			way.DecideBy = instant(a.At.Add(time.Duration(slack * float64(time.Minute))))
+		}
+		out.Ways = append(out.Ways, way)
+		if w.ID == chairside.Finish {
+			out.Headline = "Time fits: " + countOf(w.Odds) + ". " + readyWords(ready)
+		}
+	}
+	out.Advice, out.DecideBy = adviceOf(o, a, clock)
+	out.WouldChange = wouldChange(o, a)
+	return out
+}
+
+func countOf(p float64) string { return strings.TrimSpace(proposal.OddsOf(p, "").Words) }
+
+// adviceOf says where the decision falls and until when, by the cost of
+// overrun against that of another visit. It speaks of minutes only.
+func adviceOf(o openVisit, a chairside.Moment, clock func(time.Time) string) (string, *timestamppb.Timestamp) {
+	v := o.state
+	switch {
+	case v.EndsCase != "":
+		return "Treatment ends (" + v.EndsCase + "): relieve and seal.", nil
+	case v.MustStop != "":
+		return "The visit must end (" + v.MustStop + "): dress and seal what is open.", nil
+	case a.Next == "":
+		return "", nil
+	}
+	at := "At " + o.of.title(a.Next)
+	if a.Choice != nil {
+		at = "Now, at " + o.of.title(a.Next)
+	}
+	end := v.Began.Add(time.Duration(o.kept.Minutes) * time.Minute)
+	minute := int(math.Floor(a.DecideBy.Sub(v.Began).Minutes() + 0.5))
+	switch {
+	case a.GoOnNever && v.Barred:
+		return at + ": dress. Filling is barred in this visit.", nil
+	case a.GoOnNever && o.plan.Option.EarliestCompletion > o.plan.Number:
+		return at + ": dress, as the accepted option has it.", nil
+	case a.GoOnNever:
+		return at + ": dress; going on costs more than another visit.", nil
+	case !a.DecideBy.Before(end):
+		return at + ": in minutes, going on costs less than another visit up to the end of the appointment.", instant(end)
+	case a.DecideBy.Before(a.At):
+		return fmt.Sprintf("%s: dress. Going on paid until minute %d (%s).", at, minute, clock(a.DecideBy)), nil
+	}
+	return fmt.Sprintf("%s: go on until minute %d (%s), dress after that.", at, minute, clock(a.DecideBy)), instant(a.DecideBy)
+}
+
+// wouldChange lists what would change the answer.
+func wouldChange(o openVisit, a chairside.Moment) []string {
+	var out []string
+	for _, w := range a.Ways {
+		if w.ID != chairside.Finish {
+			continue
+		}
+		if a.MoreTime-w.Odds > 0.02 {
+			out = append(out, fmt.Sprintf("Ten minutes more: %s fit instead of %s.", countOf(a.MoreTime), countOf(w.Odds)))
+		}
+		if !math.IsNaN(a.FurtherFits) && w.Odds-a.FurtherFits > 0.02 {
+			out = append(out, fmt.Sprintf("A further canal (%s): %s fit.", proposal.OddsOf(a.FurtherOdds, "of such teeth still hide one").Words, countOf(a.FurtherFits)))
+		}
+	}
+	if o.state.MustStop != "" {
+		out = append(out, "Nothing in minutes: the visit must end ("+o.state.MustStop+").")
+	}
+	return out
+}

@@ -1,0 +1,234 @@
+package planner
+
+import (
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/json"
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/visitwright/visitwright/planner/anaesthetic"
+	"github.com/visitwright/visitwright/planner/chairside"
+	"github.com/visitwright/visitwright/proto/fault"
+	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
+	"github.com/visitwright/visitwright/store"
+)
+
+// markFromProto reads one entry. What only this service writes is refused.
+func (s *ChairService) markFromProto(m *vw.ChairMark, path string, cartridgeML float64) (chairside.Mark, error) {
+	out := chairside.Mark{ID: strings.ToLower(m.GetId()), Late: m.GetLate()}
+	if m.GetTime() != nil {
+		out.At = s.moment(m.GetTime().AsTime())
+	} else {
+		out.At = s.moment(time.Time{})
+	}
+	switch w := m.GetWhat().(type) {
+	case *vw.ChairMark_StepBegun:
+		out.Kind, out.Step, out.Canal = chairside.StepBegun, w.StepBegun.GetStep(), w.StepBegun.GetCanal()
+	case *vw.ChairMark_StepDone:
+		out.Kind, out.Step, out.Canal = chairside.StepDone, w.StepDone.GetStep(), w.StepDone.GetCanal()
+	case *vw.ChairMark_StageDone:
+		out.Kind, out.Stage = chairside.StageDone, w.StageDone.GetStage()
+	case *vw.ChairMark_Pause:
+		out.Kind = chairside.Pause
+	case *vw.ChairMark_Resume:
+		out.Kind = chairside.Resume
+	case *vw.ChairMark_Event:
+		out.Kind, out.Event, out.Canal = chairside.Happened, w.Event.GetEvent(), w.Event.GetCanal()
+		out.Third, out.Partner = chairside.Third(w.Event.GetThird()), w.Event.GetPartner()
+	case *vw.ChairMark_Canal:
+		out.Kind, out.Canal, out.Note = chairside.CanalNote, w.Canal.GetCanal(), noteFromProto(w.Canal)
+	case *vw.ChairMark_Check:
+		out.Kind, out.Answers = chairside.Check, answersOfCheck(w.Check)
+	case *vw.ChairMark_Injection:
+		given, err := s.givenFromProto(w.Injection, path+".injection", cartridgeML)
+		if err != nil {
+			return out, err
+		}
+		out.Kind, out.Given = chairside.Injection, &given
+	case *vw.ChairMark_Radiograph:
+		out.Kind, out.Reason = chairside.Radiograph, w.Radiograph.GetJustification()
+	case *vw.ChairMark_Consent:
+		out.Kind, out.Reason = chairside.Consent, w.Consent.GetCovers()
+	case *vw.ChairMark_TakeBack:
+		out.Kind, out.Of, out.Reason = chairside.TakeBack, strings.ToLower(w.TakeBack.GetMark()), w.TakeBack.GetReason()
+	case *vw.ChairMark_Correction:
+		out.Kind, out.Of, out.Reason = chairside.Correct, strings.ToLower(w.Correction.GetMark()), w.Correction.GetReason()
+	case *vw.ChairMark_Log:
+		log, err := s.logFromProto(w.Log, path+".log", cartridgeML)
+		if err != nil {
+			return out, err
+		}
+		out.Kind, out.Log = chairside.LogEntry, &log
+	case *vw.ChairMark_Begin, *vw.ChairMark_End:
+		return out, fault.Invalid(vw.ErrorReason_ERROR_REASON_MARK_DOES_NOT_FIT, path, "BeginVisit or EndVisit: they write the beginning and the end")
+	default:
+		return out, fault.Invalid(vw.ErrorReason_ERROR_REASON_MARK_DOES_NOT_FIT, path, "what happened")
+	}
+	return out, nil
+}
+
+func noteFromProto(c *vw.CanalMark) *chairside.Note {
+	n := &chairside.Note{State: chairside.CanalState(strings.ReplaceAll(c.GetState(), "-", " ")), Patent: c.Patent, ZeroMM: c.ZeroMm, LengthMM: c.WorkingLengthMm,
+		Reference: c.GetReferencePoint(), Taper: c.FileTaper, Decided: c.GetDecided()}
+	if c.FileSize != nil {
+		size := int(c.GetFileSize())
+		n.FileSize = &size
+	}
+	return n
+}
+
+func answersOfCheck(c *vw.CheckMark) *chairside.Answers {
+	say := func(b *bool) chairside.Answer {
+		switch {
+		case b == nil:
+			return ""
+		case *b:
+			return chairside.Yes
+		}
+		return chairside.No
+	}
+	return &chairside.Answers{Dry: say(c.Dry), Quiet: say(c.Quiet), ToLength: say(c.ToLength), Irrigation: say(c.Irrigation), Numb: say(c.Numb), Covered: say(c.Covered)}
+}
+
+func (s *ChairService) givenFromProto(g *vw.GivenAnaesthetic, path string, cartridgeML float64) (anaesthetic.Given, error) {
+	if err := checkSolution(anaesthetic.Lowest, g.GetSolution(), cartridgeML, path+".solution"); err != nil {
+		return anaesthetic.Given{}, err
+	}
+	return anaesthetic.Given{Solution: solutionFromProto(g.GetSolution(), cartridgeML), Cartridges: g.GetCartridges()}, nil
+}
+
+func (s *ChairService) closingFromProto(c *vw.VisitClosing, path string) (chairside.Closing, error) {
+	out := chairside.Closing{Medicament: c.GetMedicament(), Temporary: c.GetTemporary(), SealMM: c.GetSealMm(), Forced: c.GetForcedBecause()}
+	if out.Medicament != "" {
+		if _, err := s.shipped.Medicament(out.Medicament); err != nil {
+			return out, unknownID(path+".medicament", "medicaments").Because(err)
+		}
+	}
+	if out.Temporary != "" {
+		if _, err := s.shipped.Temporary(out.Temporary); err != nil {
+			return out, unknownID(path+".temporary", "temporaries").Because(err)
+		}
+	}
+	return out, nil
+}
+
+func placedToProto(c *chairside.Closing) *vw.VisitClosing {
+	if c == nil {
+		return nil
+	}
+	return &vw.VisitClosing{Medicament: c.Medicament, Temporary: c.Temporary, SealMm: c.SealMM, ForcedBecause: c.Forced}
+}
+
+func (s *ChairService) logFromProto(l *vw.LogMark, path string, cartridgeML float64) (chairside.Log, error) {
+	out := chairside.Log{Minutes: l.GetChairMinutes(), Reason: l.GetReason()}
+	for _, step := range l.GetSteps() {
+		out.Steps = append(out.Steps, chairside.Work{Step: step.GetStep(), Canal: step.GetCanal(), Minutes: step.GetMinutes()})
+	}
+	if l.GetClosing() != nil {
+		closing, err := s.closingFromProto(l.GetClosing(), path+".closing")
+		if err != nil {
+			return out, err
+		}
+		out.Closing = &closing
+	}
+	for i, g := range l.GetGiven() {
+		given, err := s.givenFromProto(g, index(path+".given", i), cartridgeML)
+		if err != nil {
+			return out, err
+		}
+		out.Given = append(out.Given, given)
+	}
+	for _, r := range l.GetRadiographs() {
+		out.Images = append(out.Images, r.GetJustification())
+	}
+	return out, nil
+}
+
+// keptMark is an entry as the store keeps it. Id and time have columns of
+// their own.
+func keptMark(m chairside.Mark) (store.ChairMark, error) {
+	id, at := m.ID, m.At
+	m.ID, m.At, m.Who = "", time.Time{}, ""
+	document, err := json.Marshal(m)
+	return store.ChairMark{ID: id, Kind: string(m.Kind), At: at, Document: document}, err
+}
+
+func keptMarks(marks []chairside.Mark) ([]store.ChairMark, error) {
+	out := make([]store.ChairMark, len(marks))
+	var err error
+	for i, m := range marks {
+		if out[i], err = keptMark(m); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+func markFromKept(k store.ChairMark) (chairside.Mark, error) {
+	var m chairside.Mark
+	if err := json.Unmarshal(k.Document, &m); err != nil {
+		return m, fmt.Errorf("visit entry: %w", err)
+	}
+	m.ID, m.At, m.Who = k.ID, k.At, k.Actor
+	return m, nil
+}
+
+// newMarkID is a fresh id of an entry; derivedMarkID one that follows from
+// another, so that a repeated call makes the same.
+func newMarkID() string {
+	var b [16]byte
+	_, _ = rand.Read(b[:]) // crypto/rand never fails: the program ends instead
+	return asUUID(b)
+}
+
+func derivedMarkID(from, what string) string {
+	if from == "" {
+		return newMarkID()
+	}
+	sum := sha256.Sum256([]byte(from + "/" + what))
+	return asUUID([16]byte(sum[:16]))
+}
+
+func asUUID(b [16]byte) string {
+	b[6], b[8] = b[6]&0x0f|0x40, b[8]&0x3f|0x80
+	return fmt.Sprintf("%x-%x-%x-%x-%x", b[:4], b[4:6], b[6:8], b[8:10], b[10:])
+}
+
+// markPaths says where in an entry of the contract the fields stand that
+// chairside speaks of, by kind of mark.
+func markPath(kind chairside.Kind, field string) string {
+	in := map[chairside.Kind]string{
+		chairside.StepBegun: "step_begun", chairside.StepDone: "step_done", chairside.StageDone: "stage_done", chairside.Happened: "event",
+		chairside.CanalNote: "canal", chairside.Check: "check", chairside.Injection: "injection", chairside.Radiograph: "radiograph",
+		chairside.Consent: "consent", chairside.TakeBack: "take_back", chairside.Correct: "correction", chairside.LogEntry: "log",
+		chairside.Pause: "pause", chairside.Resume: "resume", chairside.Begin: "begin", chairside.End: "end",
+	}[kind]
+	switch {
+	case field == "at":
+		return "time"
+	case field == "late":
+		return "late"
+	case field == "kind":
+		return in
+	case field == "of":
+		return in + ".mark"
+	case field == "reason" && kind == chairside.Radiograph:
+		return in + ".justification"
+	case field == "reason" && kind == chairside.Consent:
+		return in + ".covers"
+	case field == "note.length_mm":
+		return in + ".working_length_mm"
+	case field == "note.taper":
+		return in + ".file_taper"
+	case field == "answers", field == "note", field == "log", field == "closing":
+		return in
+	}
+	for _, prefix := range []string{"note.", "given.", "log.", "closing."} {
+		if rest, ok := strings.CutPrefix(field, prefix); ok {
+			return in + "." + rest
+		}
+	}
+	return in + "." + field
+}
