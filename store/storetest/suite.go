@@ -76,6 +76,7 @@ type bench struct {
 	clock *Clock
 	place Place
 	ctx   context.Context
+	shift int // days by which the next helper's booking lies later
 }
 
 // Practices of the suite.
@@ -164,6 +165,7 @@ func Run(t *testing.T, b Backend) {
 		{"changes", changeTests},
 		{"short notice", shortNoticeTests},
 		{"chair", chairTests},
+		{"follow-ups", careTests},
 		{"setup", setupTests},
 	} {
 		t.Run(group.name, func(t *testing.T) {
