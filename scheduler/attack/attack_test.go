@@ -28,12 +28,12 @@ func (l *load) check(t *testing.T, raw *sql.DB) {
 	if n := len(kept) - len(l.a.filled); n != len(l.last) {
 		t.Errorf("%d bookings are kept, %d were acknowledged", n, len(l.last))
 	}
-	if l.booked.Load() == 0 || l.refused.Load() == 0 || l.confirmed.Load() == 0 || l.cancelled.Load() == 0 {
+	if l.booked.Load() < 5 || l.refused.Load() < 100 || l.confirmed.Load() == 0 || l.cancelled.Load() == 0 {
 		t.Error("the attack did not try everything")
 	}
 	// Who is refused is told which resource was in the way, unless it was free
 	// again by the time of asking.
-	if e, r := l.explained.Load(), l.refused.Load(); float64(e) < 0.95*float64(r) {
+	if e, r := l.explained.Load(), l.refused.Load(); float64(e) < 0.85*float64(r) {
 		t.Errorf("%d of %d refusals name the resource", e, r)
 	}
 	if !linearizable(t, l.whole()) {
@@ -43,7 +43,7 @@ func (l *load) check(t *testing.T, raw *sql.DB) {
 
 func setUp(t *testing.T, database string, days int) *arena {
 	t.Helper()
-	s, err := openStore(t.Context(), database)
+	s, err := openHasty(t.Context(), database)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -155,7 +155,7 @@ func (x *client) attempt() {
 	o.booking = id(b.GetName())
 	x.record(o, done, begun, ended)
 	x.saw(o.booking, stateOf(a))
-	if provisional && x.rng.IntN(3) == 0 {
+	if provisional && x.rng.IntN(3) > 0 {
 		if a = x.confirm(b); a == nil {
 			return
 		}

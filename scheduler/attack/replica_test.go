@@ -3,6 +3,7 @@
 package attack_test
 
 import (
+	"bufio"
 	"context"
 	"fmt"
 	"net"
@@ -12,8 +13,6 @@ import (
 	"syscall"
 	"testing"
 	"time"
-
-	"bufio"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/metadata"
@@ -61,6 +60,16 @@ func openStore(ctx context.Context, database string) (*store.Store, error) {
 		c.Clock = now
 	}
 	return store.Open(ctx, c)
+}
+
+// openHasty opens a store that need not survive a loss of power: what is booked
+// before an attack.
+func openHasty(ctx context.Context, database string) (*store.Store, error) {
+	k, err := keys()
+	if err != nil {
+		return nil, err
+	}
+	return store.Open(ctx, store.Config{Database: database, Keys: k, Clock: now, NoSync: true})
 }
 
 // serveReplica serves the diary until the process is killed.
