@@ -14,6 +14,8 @@ type Commands struct {
 	Compare     CompareCommand     `cmd:"" help:"Say what differs between two revisions."`
 	Sheet       SheetCommand       `cmd:"" help:"Print the visit sheet: one page for nurse and clinician."`
 	Together    TogetherCommand    `cmd:"" help:"Plan several teeth of one patient for the same visits."`
+	Chair       ChairCommand       `cmd:"" help:"Run a visit from the chair: marks, events, finish or dress, end, replan."`
+	Speed       SpeedCommand       `cmd:"" help:"Say what the practice's own visits taught, and how its estimates held."`
 	Stop        StopCommand        `cmd:"" help:"Close a case with its reason."`
 	Offers      OffersCommand      `cmd:"" help:"Find sets of places that fit the plan: lengths, windows, people, room, equipment."`
 	Book        BookCommand        `cmd:"" help:"Book an offer, firmly or provisionally."`

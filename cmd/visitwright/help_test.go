@@ -20,7 +20,7 @@ func inside(args ...string) answer {
 // Every command and what it takes; the golden file is the whole of it.
 var everyCommand = []string{
 	"", "demo", "plan", "patient", "patient add", "patient show", "patient list", "patient change",
-	"case", "case open", "case show", "case list", "case change", "assess", "propose", "accept", "assessments", "revisions", "compare", "sheet", "together", "stop",
+	"case", "case open", "case show", "case list", "case change", "assess", "propose", "accept", "assessments", "revisions", "compare", "sheet", "together", "stop", "chair", "chair begin", "chair show", "chair step", "chair event", "chair canal", "chair check", "chair inject", "chair end", "chair replan", "chair stop", "speed list", "speed report",
 	"offers", "book", "place", "booking show", "booking confirm", "appointment show", "appointment move", "appointment cancel", "appointment note",
 	"diary", "diary day", "diary week", "diary conflicts", "diary watch", "diary settings show", "diary settings change", "diary export", "take-in", "emergency",
 	"short-notice", "short-notice add", "short-notice list", "short-notice remove", "short-notice match",

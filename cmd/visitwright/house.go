@@ -96,7 +96,7 @@ func services(s *store.Store, o houseOptions, stopping <-chan struct{}) (*planne
 		return nil, nil, err
 	}
 	plans, err := planner.New(planner.Config{
-		Store: s, PageKey: pageKey, Now: o.now,
+		Store: s, Chair: s, PageKey: pageKey, Now: o.now,
 		Caller: func(ctx context.Context) (planner.Caller, bool) {
 			call, clinician, known := caller(ctx)
 			return planner.Caller{Call: call, Clinician: clinician}, known
@@ -104,7 +104,7 @@ func services(s *store.Store, o houseOptions, stopping <-chan struct{}) (*planne
 		Info: planner.Info{
 			Version: version(), RequestBytes: server.MaxRequestBytes,
 			LongestDeadline: server.LongestDeadline, DefaultDeadline: server.DefaultDeadline,
-			Services: []string{vw.PlannerService_ServiceDesc.ServiceName, vw.DiaryService_ServiceDesc.ServiceName},
+			Services: []string{vw.PlannerService_ServiceDesc.ServiceName, vw.DiaryService_ServiceDesc.ServiceName, vw.ChairService_ServiceDesc.ServiceName},
 		},
 	})
 	if err != nil {
