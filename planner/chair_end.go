@@ -130,6 +130,9 @@ func (s *ChairService) inputFrom(caller Caller, o openVisit, rec record, state v
 				closing.Medicament = p.Dressing[d.Pulp]
 			}
 		}
+		if closing.Temporary == "" {
+			closing.Temporary = proposal.DefaultTemporary
+		}
 	}
 	in.From.Medicament, in.From.Temporary, in.From.SealMM = closing.Medicament, closing.Temporary, closing.SealMM
 	return in, nil

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"slices"
 
 	"github.com/visitwright/visitwright/planner/calibration"
 	"github.com/visitwright/visitwright/planner/proposal"
@@ -47,8 +48,9 @@ func (s *Service) fitOf(kept []store.Observation) (*calibration.Posterior, error
 }
 
 // paceOf is what the practice's own visits say about a coming one: of the
-// clinician when there is any visit of theirs, else of the practice.
-func (s *Service) paceOf(ctx context.Context, caller Caller, protocolID, class, clinician string) (protocol.Pace, error) {
+// clinician when there is any visit of theirs, else of the practice. The visits
+// of one case may be left out: they speak for its tooth itself.
+func (s *Service) paceOf(ctx context.Context, caller Caller, protocolID, class, clinician, without string) (protocol.Pace, error) {
 	if s.kept == nil || protocolID == "" || class == "" {
 		return protocol.Pace{}, nil
 	}
@@ -56,6 +58,7 @@ func (s *Service) paceOf(ctx context.Context, caller Caller, protocolID, class, 
 	if err != nil {
 		return protocol.Pace{}, s.fault(err, caller, nil)
 	}
+	kept = slices.DeleteFunc(kept, func(o store.Observation) bool { return o.CaseID == without })
 	post, err := s.fitOf(kept)
 	if err != nil || post == nil {
 		return protocol.Pace{}, err
@@ -91,7 +94,7 @@ func (s *Service) paceFor(ctx context.Context, caller Caller, r record, in propo
 	if who == "" {
 		who = r.kept.Clinician
 	}
-	return s.paceOf(ctx, caller, kind, string(in.Tooth.Class()), who)
+	return s.paceOf(ctx, caller, kind, string(in.Tooth.Class()), who, "")
 }
 
 // paceToProto shows it; nil when the published figures hold as they are.
@@ -105,7 +108,7 @@ func paceToProto(p protocol.Pace) *vw.PaceUsed {
 	}
 	out.Text = fmt.Sprintf("Minutes are %.2f times the published ones", out.Speed)
 	if p.Visits > 0 {
-		out.Text += fmt.Sprintf("; %s of %s stand behind it", visitsWords(p.Visits), p.Of)
+		out.Text += fmt.Sprintf(" (from %s of %s)", visitsWords(p.Visits), p.Of)
 	}
 	if p.CaseVisits > 0 {
 		out.Text += fmt.Sprintf("; this tooth itself took %.2f times as planned over %s", out.CaseSpeed, visitsWords(p.CaseVisits))

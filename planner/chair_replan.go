@@ -66,7 +66,7 @@ func (s *ChairService) ReplanVisit(ctx context.Context, r *vw.ReplanVisitRequest
 	if err != nil {
 		return nil, err
 	}
-	if in.Pace, err = s.paceOf(ctx, caller, in.Protocol, classOf(o), o.kept.Clinician); err != nil {
+	if in.Pace, err = s.paceOf(ctx, caller, in.Protocol, classOf(o), o.kept.Clinician, o.kept.CaseID); err != nil {
 		return nil, err
 	}
 	if err := s.casePace(ctx, caller, o, &in); err != nil {
@@ -207,11 +207,14 @@ func (s *ChairService) replanDifferences(o openVisit, in proposal.Input, plan pr
 	number := o.kept.Number
 	done := o.kept.Planned
 	for i, v := range after.Visits {
-		if i > 0 && v.Needed.P < 0.05 {
+		if i > 0 && v.Needed.P < worthTelling {
 			break
 		}
 		was := plannedMinutes(before, done+1+i)
 		what := fmt.Sprintf("Visit %d", number+1+i)
+		if v.Needed.P < 0.995 {
+			what += " (" + strings.TrimSuffix(v.Needed.Words, " need this visit") + " need it)"
+		}
 		switch {
 		case was == 0:
 			lines = append(lines, fmt.Sprintf("%s: %d minutes, which the plan before did not have, because %s.", what, v.Length, because))
@@ -234,6 +237,10 @@ func (s *ChairService) replanDifferences(o openVisit, in proposal.Input, plan pr
 	return lines
 }
 
+// worthTelling is the chance from which a visit in case is told of. It is a
+// matter of layout.
+const worthTelling = 0.1
+
 func (p chairPlan) optionMessage(id string) *vw.TreatmentOption {
 	for _, o := range p.message.GetOptions() {
 		if o.GetId() == id {
@@ -245,7 +252,7 @@ func (p chairPlan) optionMessage(id string) *vw.TreatmentOption {
 
 func plannedMinutes(o *vw.TreatmentOption, number int) int {
 	for _, v := range o.GetVisits() {
-		if int(v.GetNumber()) == number && v.GetNeeded().GetProbability() >= 0.05 {
+		if int(v.GetNumber()) == number && v.GetNeeded().GetProbability() >= worthTelling {
 			return int(v.GetAppointmentMinutes())
 		}
 	}
@@ -309,7 +316,7 @@ func (s *ChairService) effects(ctx context.Context, caller Caller, o openVisit, 
 		}
 		e := &vw.BookingEffect{Appointment: names.Appointment(caller.Practice, a.ID), BookedMinutes: int32(a.End.Sub(a.Start).Minutes())}
 		when := a.Start.In(zone.Location()).Format("2006-01-02 15:04")
-		if option == nil || i >= len(option.Visits) || (i > 0 && option.Visits[i].Needed.P < 0.05) {
+		if option == nil || i >= len(option.Visits) || (i > 0 && option.Visits[i].Needed.P < worthTelling) {
 			e.Effect, e.Text = vw.BookingEffect_EFFECT_NOT_NEEDED, when+": no longer needed. Cancel it, or keep it for the restoration."
 			out = append(out, e)
 			continue

@@ -361,6 +361,9 @@ func answerToProto(o openVisit, a chairside.Moment, clock func(time.Time) string
 			title = "stop now: " + title
 		default:
 			title = "dress: " + title
+			if !w.Allowed {
+				title += " (only if forced)"
+			}
 		}
 		way := &vw.WayOn{Id: w.ID, Title: title, Odds: oddsToProto(proposal.OddsOf(w.Odds, "fit")), ExpectedMinutes: w.Minutes.Mean(), EightInTenMinutes: w.Minutes.Quantile(0.8), Allowed: w.Allowed}
 		if slack := a.Left - w.Minutes.Quantile(0.8); slack >= 0 {
@@ -404,11 +407,31 @@ func adviceOf(o openVisit, a chairside.Moment, clock func(time.Time) string) (st
 	case a.GoOnNever:
 		return at + ": dress; going on costs more than another visit.", nil
 	case !a.DecideBy.Before(end):
-		return at + ": in minutes, going on costs less than another visit up to the end of the appointment.", instant(end)
+		return whateverTheClock(at, o, a, clock)
 	case a.DecideBy.Before(a.At):
 		return fmt.Sprintf("%s: dress. Going on paid until minute %d (%s).", at, minute, clock(a.DecideBy)), nil
 	}
 	return fmt.Sprintf("%s: go on until minute %d (%s), dress after that.", at, minute, clock(a.DecideBy)), instant(a.DecideBy)
+}
+
+// whateverTheClock: going on to the end costs less than another visit even when
+// it overruns. The overrun is told, and until when dressing would still fit.
+func whateverTheClock(at string, o openVisit, a chairside.Moment, clock func(time.Time) string) (string, *timestamppb.Timestamp) {
+	text := at + ": time is enough to go on."
+	by := time.Time{}
+	for _, w := range a.Ways {
+		if over := w.Minutes.Mean() - a.Left; w.ID == chairside.Finish && over >= 1 {
+			text = fmt.Sprintf("%s: going on to the end overruns by about %.0f minutes; by the practice's own costs that is still less than another visit.", at, over)
+		}
+		if slack := a.Left - w.Minutes.Quantile(0.8); w.Now && slack >= 0 {
+			by = a.At.Add(time.Duration(slack * float64(time.Minute)))
+		}
+	}
+	if by.IsZero() {
+		return text + " Dressing no longer fits the appointment either.", nil
+	}
+	minute := int(math.Floor(by.Sub(o.state.Began).Minutes() + 0.5))
+	return text + fmt.Sprintf(" Whoever stops instead begins to dress by minute %d (%s).", minute, clock(by)), instant(by)
 }
 
 // wouldChange lists what would change the answer.

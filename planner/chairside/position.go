@@ -290,7 +290,8 @@ func (b *positioner) next(s int) (step, canal string) {
 		}
 	}
 	if len(b.v.Work) > 0 {
-		if last := b.v.Work[len(b.v.Work)-1].Canal; slices.Contains(names, last) {
+		if w := b.v.Work[len(b.v.Work)-1]; w.Stage == b.plan.Model.Stages[s].ID && slices.Contains(names, w.Canal) {
+			last := w.Canal
 			names = slices.Insert(slices.DeleteFunc(names, func(n string) bool { return n == last }), 0, last)
 		}
 	}

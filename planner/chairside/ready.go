@@ -45,6 +45,9 @@ func (v Visit) Ready() (Ready, error) {
 		if e.Rule.Says == Forbids || e.BarsFilling {
 			r.Forbidden = true
 		}
+		if c, ok := v.Canal(m.Canal); ok && e.CanalEffect == EffectDecide && c.Open == "" {
+			continue // decided, or given up
+		}
 		if e.Rule.Says == Forbids || e.Rule.Says == AdvisesAgainst {
 			r.Against = append(r.Against, string(e.Rule.Says)+": "+e.Rule.Why)
 		}

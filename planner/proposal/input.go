@@ -120,7 +120,7 @@ const undetermined = "undetermined"
 const (
 	DefaultHorizon   = 4
 	DefaultCap       = 480 // minutes
-	defaultTemporary = "double-seal"
+	DefaultTemporary = "double-seal"
 	mostOffered      = 4 // visits an option may spread over
 )
 
@@ -168,7 +168,7 @@ func (in *Input) check(c *protocol.Catalogue) error {
 		in.Clinic.Cap = DefaultCap
 	}
 	if in.Clinic.Temporary == "" {
-		in.Clinic.Temporary = defaultTemporary
+		in.Clinic.Temporary = DefaultTemporary
 	}
 	if _, err := c.Temporary(in.Clinic.Temporary); err != nil {
 		return err
