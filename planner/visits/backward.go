@@ -31,17 +31,19 @@ func (r *run) backward() bool {
 }
 
 // next returns the cost of not being complete in the state when visit i (from 0)
-// ends, by case node.
+// ends, by node.
 func (r *run) next(i, x int) []float64 {
 	if r.sp.complete(r.sp.states[x]) || !r.ks.resumes[x] {
 		return r.work.nothing // no visit ends there
 	}
-	if i+1 == len(r.visits) {
-		return r.rest[x]
-	}
-	out := make([]float64, r.cases())
-	for c, value := range r.visits[i+1].value[x] {
-		out[c] = r.m.Cost.Visit + value
+	out := r.work.follows[:r.count()]
+	for n := range out {
+		c := r.only(n).caseAt
+		if i+1 == len(r.visits) {
+			out[n] = r.rest[x][c]
+		} else {
+			out[n] = r.m.Cost.Visit + r.visits[i+1].value[x][c]
+		}
 	}
 	return out
 }
@@ -138,7 +140,7 @@ func (r *run) backwardState(v *visit, x int, next []float64) bool {
 	if restop {
 		copy(t.next[x], next)
 		for n := range r.count() {
-			c := next[r.only(n).caseAt]
+			c := next[n]
 			to := t.stop[x][n][:rows]
 			for i, e := range r.endCost[x][n][:rows] {
 				to[i] = e + c
@@ -192,7 +194,7 @@ func (r *run) backwardState(v *visit, x int, next []float64) bool {
 		}
 		reopen = reopen || regoing || (closed && restop)
 	}
-	if r.begins(v, x) {
+	if v != r.current && r.begins(v, x) {
 		if choice := r.candidates(v, x); reopen || v.curve[x] == nil || !slices.Equal(choice, v.choice[x]) {
 			v.choice[x] = choice
 			r.open(v, x)

@@ -91,13 +91,6 @@ type Point struct {
 	Latest int `json:"latest"`
 }
 
-// Nodes of the chairside answer: more than for planning, since what was observed
-// narrows the factor.
-const (
-	chairCaseNodes  = 9
-	chairVisitNodes = 3
-)
-
 // FromHere answers the question in the chair: given what is done, how long each
 // piece took and how long the present one has run, what are the odds to finish,
 // and until when is it worth going on? It returns a *FieldError for a model or a
@@ -110,10 +103,10 @@ func (s *Solver) FromHere(m Model, p Progress) (Answer, error) {
 		return Answer{}, err
 	}
 	o := p.Option
-	o.CaseNodes, o.VisitNodes, o.Lengths = chairCaseNodes, chairVisitNodes, nil
+	o.CaseNodes, o.VisitNodes, o.Lengths = 0, 0, nil
 	s.mu.Lock()
 	if s.chair == nil {
-		s.chair = new(Solver)
+		s.chair = &Solver{answers: true}
 	}
 	chair := s.chair
 	s.mu.Unlock()
@@ -135,10 +128,12 @@ func (s *Solver) FromHere(m Model, p Progress) (Answer, error) {
 		}
 		r.use(deciding)
 		r.keep = true
+		r.backward()
 	} else {
 		r.choose()
 	}
 	c := chairside{r: r, v: r.visits[p.Visit-1], p: p}
+	c.later()
 	if err := c.observe(); err != nil {
 		return Answer{}, err
 	}
@@ -155,6 +150,84 @@ type chairside struct {
 	barred bool      // filling is barred
 	used   float64   // minutes up to there
 	weight []float64 // of each node, given what was observed
+	// cases is the probability of each case node given the visits before, and next
+	// the cost of not being complete after this visit, by state and case node.
+	cases []float64
+	next  [][]float64
+}
+
+// later takes what later visits cost from the nodes that decide to those that
+// answer: it is smooth in the case, so a cubic through the nearest four is used.
+func (c *chairside) later() {
+	r := c.r
+	at := r.ks.sets[deciding].values
+	costs := make([][]float64, len(r.sp.states))
+	for x := range costs {
+		if r.sp.complete(r.sp.states[x]) || !r.ks.resumes[x] {
+			continue
+		}
+		if c.v.number == len(r.visits) {
+			costs[x] = append([]float64(nil), r.rest[x]...)
+			continue
+		}
+		for _, value := range r.visits[c.v.number].value[x] {
+			costs[x] = append(costs[x], r.m.Cost.Visit+value)
+		}
+	}
+	r.use(answering)
+	c.next = make([][]float64, len(costs))
+	for x, row := range costs {
+		if row == nil {
+			continue
+		}
+		for _, value := range r.ks.sets[answering].values {
+			c.next[x] = append(c.next[x], through(at, row, value))
+		}
+	}
+}
+
+// through is the value at x of the polynomial through the four points nearest to
+// it, or all when there are fewer. xs rise.
+func through(xs, ys []float64, x float64) float64 {
+	lo := 0
+	for lo+4 < len(xs) && math.Abs(xs[lo+4]-x) < math.Abs(xs[lo]-x) {
+		lo++
+	}
+	xs, ys = xs[lo:min(lo+4, len(xs))], ys[lo:min(lo+4, len(ys))]
+	total := 0.0
+	for i := range xs {
+		w := ys[i]
+		for j := range xs {
+			if j != i {
+				w *= (x - xs[j]) / (xs[i] - xs[j])
+			}
+		}
+		total += w
+	}
+	return total
+}
+
+// after is the cost of not being complete after this visit, by node: given a node,
+// the case does not depend on anything else that happens in the visit.
+func (c *chairside) after(x int) []float64 {
+	r := c.r
+	if c.next[x] == nil {
+		return r.work.nothing
+	}
+	out := r.work.follows[:r.count()]
+	for n := range out {
+		out[n] = 0
+		mass := 0.0
+		for _, h := range r.node(n).shares {
+			mass += c.cases[h.caseAt] * h.weight
+		}
+		for _, h := range r.node(n).shares {
+			if mass > 0 {
+				out[n] += c.cases[h.caseAt] * h.weight / mass * c.next[x][h.caseAt]
+			}
+		}
+	}
+	return out
 }
 
 // observe weighs the nodes by the likelihood of everything that is over.
@@ -171,8 +244,9 @@ func (c *chairside) observe() error {
 		}
 		by := make([]float64, len(cases)) // the visit's own factor was drawn anew
 		for n, l := range like {
-			h := r.only(n)
-			by[h.caseAt] += h.weight * l
+			for _, h := range r.node(n).shares {
+				by[h.caseAt] += h.weight * l
+			}
 		}
 		for i := range cases {
 			cases[i] *= by[i]
@@ -188,9 +262,12 @@ func (c *chairside) observe() error {
 	}
 	c.weight = make([]float64, r.count())
 	for n := range c.weight {
-		h := r.only(n)
-		c.weight[n] = cases[h.caseAt] * h.weight * like[n]
+		for _, h := range r.node(n).shares {
+			c.weight[n] += cases[h.caseAt] * h.weight * like[n]
+		}
 	}
+	scaleTo(cases, 1)
+	c.cases = cases
 	scaleTo(c.weight, 1)
 	return nil
 }

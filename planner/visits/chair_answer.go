@@ -15,10 +15,7 @@ func (c *chairside) answer() Answer {
 	for x := range n {
 		v.length[x] = c.p.Length
 	}
-	if r.keep {
-		r.current = v
-		r.backward()
-	}
+	r.current = v
 	c.settle()
 	now := c.used
 	if c.p.Running != nil {
@@ -98,7 +95,7 @@ func (c *chairside) settle() {
 		fell := false
 		r.reachOf(v)
 		for x := len(r.sp.states) - 1; x >= 0; x-- {
-			if r.backwardState(v, x, r.next(v.number-1, x)) {
+			if r.backwardState(v, x, c.after(x)) {
 				fell = true
 			}
 		}

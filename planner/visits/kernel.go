@@ -27,19 +27,25 @@ type share struct {
 type nodeSet struct {
 	lo, hi int
 	cases  []float64 // probability of each case node
+	values []float64 // log factor of each case node
 	visits int       // visit nodes
 }
 
 // purposes of a node set
 const (
-	scouting = iota // a first guess of lengths and thresholds
-	deciding        // lengths and thresholds
-	odds            // everything that is reported
+	scouting  = iota // a first guess of lengths and thresholds
+	deciding         // lengths and thresholds
+	odds             // everything that is reported
+	answering        // the question in the chair: as odds, with costs
 	purposes
 )
 
 // nodeCounts is how many nodes each factor gets for deciding and for the odds.
-type nodeCounts struct{ decideCase, decideVisit, oddsCase, oddsVisit int }
+type nodeCounts struct {
+	decideCase, decideVisit, oddsCase, oddsVisit int
+
+	chair bool // costs are wanted on the nodes of the odds too
+}
 
 // kernel is the distribution of a piece of work's minutes, for every node. It
 // may be a part of a distribution: the part in which filling was not barred.
@@ -68,6 +74,7 @@ type workshop struct {
 	buffer []float64 // cells of one distribution
 
 	straight bool // barring does not count
+	costed   int  // nodes that have tables for costs
 
 	laws    map[law]int
 	lawFine []chairtime.Fine
@@ -96,17 +103,24 @@ type mixKey struct{ a, b *kernel }
 func newWorkshop(f Factor, cap int, c nodeCounts) *workshop {
 	w := &workshop{cap: cap, space: new(chairtime.Convolver),
 		laws: map[law]int{}, sums: map[[2]int]int{}, kernels: map[recipe]*kernel{}, mixes: map[mixKey]*kernel{}}
-	if c.decideVisit > 1 || c.oddsVisit != 1 {
+	if c.decideVisit > 0 {
 		w.sets[scouting] = w.product(chairtime.Nodes(f.CaseLogSD, min(c.decideCase, 3)), chairtime.Nodes(0, 1))
 	}
-	w.sets[deciding] = w.product(chairtime.Nodes(f.CaseLogSD, c.decideCase), chairtime.Nodes(f.VisitLogSD, c.decideVisit))
+	if c.decideVisit > 0 {
+		w.sets[deciding] = w.product(chairtime.Nodes(f.CaseLogSD, c.decideCase), chairtime.Nodes(f.VisitLogSD, c.decideVisit))
+	}
 	switch {
-	case c.oddsCase == c.decideCase && c.oddsVisit == c.decideVisit:
+	case c.decideVisit > 0 && c.oddsCase == c.decideCase && c.oddsVisit == c.decideVisit:
 		w.sets[odds] = w.sets[deciding]
 	case c.oddsCase > 0:
 		w.sets[odds] = w.product(chairtime.Nodes(f.CaseLogSD, c.oddsCase), chairtime.Nodes(f.VisitLogSD, c.oddsVisit))
 	default:
 		w.sets[odds] = w.lattice(f)
+	}
+	w.sets[answering] = w.sets[odds]
+	w.costed = w.sets[deciding].hi
+	if c.chair {
+		w.costed = len(w.nodes)
 	}
 	w.addSum(chairtime.FineExactly(0, perMinute)) // sum 0: no time
 	return w
@@ -116,7 +130,7 @@ func newWorkshop(f Factor, cap int, c nodeCounts) *workshop {
 func (w *workshop) product(cases, visits []chairtime.Node) nodeSet {
 	set := nodeSet{lo: len(w.nodes), visits: len(visits)}
 	for i, c := range cases {
-		set.cases = append(set.cases, c.Weight)
+		set.cases, set.values = append(set.cases, c.Weight), append(set.values, c.Value)
 		for _, v := range visits {
 			w.addNode(node{value: c.Value + v.Value, prior: c.Weight * v.Weight, shares: []share{{i, v.Weight}}})
 		}
@@ -133,7 +147,19 @@ func (w *workshop) addNode(n node) {
 // widest is the greatest spacing of equally spaced nodes, in standard deviations
 // of either factor. For a normal density the rule with spacing h sd is wrong by
 // about 2 exp(-2 pi^2/h^2) only: 2e-7 at 1.1.
-const widest = 1.1
+//
+// farthest is their greatest spacing on the log scale. A visit's minutes given the
+// factors vary by an eighth or more, and nodes much farther apart than that show
+// as waves in their sum.
+const (
+	widest   = 1.1
+	farthest = 0.18
+)
+
+// spaced is equally spaced nodes of one factor alone.
+func spaced(sd float64) []chairtime.Node {
+	return chairtime.Spaced(sd, min(0.9*sd, farthest))
+}
 
 // lattice adds nodes for both factors that are multiples of one spacing. The work
 // of a visit depends on the sum of both, and on a lattice many combinations have
@@ -142,17 +168,17 @@ const widest = 1.1
 func (w *workshop) lattice(f Factor) nodeSet {
 	switch {
 	case f.CaseLogSD == 0:
-		return w.product(chairtime.Nodes(0, 1), chairtime.Nodes(f.VisitLogSD, 9))
+		return w.product(chairtime.Nodes(0, 1), spaced(f.VisitLogSD))
 	case f.VisitLogSD == 0:
-		return w.product(chairtime.Nodes(f.CaseLogSD, 11), chairtime.Nodes(0, 1))
+		return w.product(spaced(f.CaseLogSD), chairtime.Nodes(0, 1))
 	}
 	const threeUpTo = 0.12
 	visit := chairtime.Nodes(f.VisitLogSD, 3)
 	step, stride := visit[2].Value, 1
 	if f.VisitLogSD > threeUpTo {
-		step = widest * min(f.CaseLogSD, f.VisitLogSD)
+		step = min(widest*min(f.CaseLogSD, f.VisitLogSD), farthest)
 		visit = chairtime.Spaced(f.VisitLogSD, step)
-	} else if parts := math.Ceil(step / (widest * f.CaseLogSD)); parts > 1 {
+	} else if parts := math.Ceil(step / min(widest*f.CaseLogSD, farthest)); parts > 1 {
 		step /= parts
 		stride = int(parts)
 	}
@@ -161,7 +187,7 @@ func (w *workshop) lattice(f Factor) nodeSet {
 	half := len(cases)/2 + stride*(len(visit)/2)
 	nodes := make([]node, 2*half+1)
 	for i, c := range cases {
-		set.cases = append(set.cases, c.Weight)
+		set.cases, set.values = append(set.cases, c.Weight), append(set.values, c.Value)
 		for j, v := range visit {
 			at := &nodes[half+(i-len(cases)/2)+stride*(j-len(visit)/2)]
 			at.prior += c.Weight * v.Weight
@@ -305,7 +331,7 @@ func (w *workshop) plusKernel(a, b *kernel) *kernel {
 // finish computes what is read from a kernel over and over.
 func (w *workshop) finish(k *kernel) {
 	k.mean = make([]float64, len(k.at))
-	tables := w.sets[deciding].hi
+	tables := w.costed
 	k.tail, k.over = make([][]float64, tables), make([][]float64, tables)
 	total := 0
 	for _, d := range k.at[:tables] {

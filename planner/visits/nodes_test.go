@@ -56,6 +56,29 @@ func TestNodesAreEnough(t *testing.T) {
 	}
 }
 
+func TestNodesOfATreatmentInOneGoAreEnough(t *testing.T) {
+	for _, f := range []Factor{{0.2, 0.1}, {0.28, 0.1}, {0.4, 0.2}, {0.2, 0}, {0, 0.1}} {
+		m := lowerMolar()
+		m.Factor = f
+		d, err := Distribution(m)
+		if err != nil {
+			t.Fatal(err)
+		}
+		// Solve follows the same treatment on the nodes of its odds.
+		r, err := Solve(m, Option{CaseNodes: 25, VisitNodes: 9})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, c := range r.Canals {
+			gap := cdfGap(d.Found[i].Minutes, c.OneGo)
+			t.Logf("spreads %v %v, %d canals: %d nodes, off by %.5f", f.CaseLogSD, f.VisitLogSD, c.Found, d.Numbers.CaseNodes, gap)
+			if gap > 1e-3 {
+				t.Error("more than a sampler of a quarter of a million could see")
+			}
+		}
+	}
+}
+
 func TestChoosingOnFewNodesCostsNextToNothing(t *testing.T) {
 	for _, f := range []Factor{{0.2, 0.1}, {0.28, 0.1}} {
 		m := lowerMolar()

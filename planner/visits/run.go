@@ -37,14 +37,15 @@ type tables struct {
 	value   [][][]float64 // by point, node and minutes left
 	goOn    [][][]float64 // by point, node and minutes left
 	stop    [][][]float64 // by state, node and minutes left
-	next    [][]float64   // by state and case node: what follows a stop, as in stop
+	next    [][]float64   // by state and node: what follows a stop, as in stop
 	changed []bool        // by point: value is not what it was
 }
 
 // working is space that is used again in every visit.
 type working struct {
 	gated   []float64
-	nothing []float64 // by case node
+	nothing []float64 // by node
+	follows []float64 // by node
 	inflow  [][]lane  // by point and node: measure over minutes used, before the choice
 	first   [][]lane  // by point and node: of visits that begin there
 	part    lane
@@ -156,14 +157,14 @@ func (r *run) use(purpose int) {
 		v.stale, v.rows, v.choice, v.limit = true, nil, make([][]int, n), make([]int, n)
 	}
 	r.work.gated = make([]float64, r.reach+1)
-	r.work.nothing = make([]float64, r.cases())
+	r.work.nothing, r.work.follows = make([]float64, r.count()), make([]float64, r.count())
 	r.ends()
 }
 
 func (r *run) newTables() *tables {
 	n := len(r.sp.states)
 	t := &tables{value: make([][][]float64, 2*n), goOn: make([][][]float64, 2*n), stop: make([][][]float64, n),
-		next: r.mem.zeros(n, r.cases()), changed: make([]bool, 2*n)}
+		next: r.mem.zeros(n, r.count()), changed: make([]bool, 2*n)}
 	for x := range n {
 		t.stop[x] = r.table()
 		for b := range 2 {

@@ -25,7 +25,8 @@ type Solver struct {
 	lastKS *kernelSet
 	lastSP *space
 
-	chair *Solver // for the question in the chair, with its own nodes
+	chair   *Solver // for the question in the chair, with its own kernels
+	answers bool    // this is that one
 }
 
 type shopKey struct {
@@ -82,8 +83,9 @@ func (s *Solver) prepare(m Model, o Option) (*run, error) {
 		return nil, err
 	}
 	key := shopKey{m.Factor, m.Cap, o.counts(m.Factor)}
+	key.counts.chair = s.answers
 	if s.shop == nil || s.key != key || len(s.shop.kernels) > keepKernels {
-		s.key, s.shop, known = key, newWorkshop(m.Factor, m.Cap, key.counts), false
+		s.key, s.shop, s.last, known = key, newWorkshop(m.Factor, m.Cap, key.counts), nil, false
 	}
 	if !known {
 		var own Model
@@ -111,8 +113,7 @@ func Distribution(m Model) (Treatment, error) {
 	}
 	// In one visit both factors act as one, with the sum of their variances.
 	both := Factor{CaseLogSD: math.Hypot(m.Factor.CaseLogSD, m.Factor.VisitLogSD)}
-	n := pick(both.CaseLogSD, 9, 0.24, 11, 0.34, 15)
-	w := newWorkshop(both, m.Cap, nodeCounts{n, 1, n, 1})
+	w := newWorkshop(both, m.Cap, nodeCounts{})
 	w.space = spaces.Get().(*chairtime.Convolver)
 	defer func() { w.space.Forget(); spaces.Put(w.space) }()
 	sp := newSpace(m)
