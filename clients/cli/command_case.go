@@ -1,9 +1,11 @@
 package cli
 
 import (
+	"strings"
 	"time"
 
 	"google.golang.org/genproto/googleapis/type/date"
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
@@ -19,46 +21,141 @@ type CaseCommand struct {
 
 // CaseFlags is what can be known of a case before it is assessed.
 type CaseFlags struct {
-	Tooth          string `help:"The tooth: 46, LR6, or #30 for universal numbers." placeholder:"TOOTH"`
-	Protocol       string `help:"What is to be done, for example primary-treatment (catalogue protocols)." placeholder:"ID"`
-	Diagnosis      string `help:"What is wrong with the pulp (catalogue pulpal-diagnoses)." placeholder:"ID"`
-	Apical         string `help:"What is wrong at the root end (catalogue apical-diagnoses)." placeholder:"ID"`
-	OpenApex       bool   `help:"The root end is open."`
-	ReferredBy     string `help:"Who referred the patient; kept encrypted." placeholder:"TEXT"`
-	Question       string `help:"What the referral asks; kept encrypted." placeholder:"TEXT"`
-	BegunOn        string `help:"Treatment began elsewhere on this day; its clock already runs." placeholder:"YYYY-MM-DD"`
-	BegunDressing  string `help:"Dressing placed there (catalogue medicaments)." default:"unknown" placeholder:"ID"`
-	BegunTemporary string `help:"Temporary placed there (catalogue temporaries)." default:"unknown" placeholder:"ID"`
-	BegunStop      string `help:"State the tooth was left in (catalogue stops)." default:"unknown" placeholder:"ID"`
+	Tooth     string   `help:"The tooth: 46, LR6 or #30. A bare number is an ISO code, unless the practice shows universal numbers." placeholder:"TOOTH"`
+	Protocol  string   `help:"What is to be done, for example primary-treatment (catalogue protocols)." placeholder:"ID"`
+	Diagnosis string   `help:"What is wrong with the pulp, for example necrosis (catalogue pulpal-diagnoses)." placeholder:"ID"`
+	Apical    string   `help:"What is wrong at the root end (catalogue apical-diagnoses)." placeholder:"ID"`
+	Root      string   `help:"Whether the root is complete: mature, open-apex or unknown." enum:",mature,open-apex,unknown" default:"" placeholder:"STATE"`
+	Clinician string   `help:"Who treats: id of the clinician (clinician list)." placeholder:"ID"`
+	External  []string `help:"The name in another system, SYSTEM=VALUE. Repeat." sep:"none" placeholder:"SYSTEM=VALUE"`
+
+	ReferredBy string `help:"Who referred the patient; kept encrypted." placeholder:"TEXT"`
+	Question   string `help:"What the referral asks; kept encrypted." placeholder:"TEXT"`
+	Urgency    string `help:"How urgent the referral is: routine, soon or emergency." enum:",routine,soon,emergency" default:"" placeholder:"NAME"`
+	Restores   string `help:"Who restores the tooth: here or referrer." enum:",here,referrer" default:"" placeholder:"WHO"`
+	Reviews    string `help:"Who reviews the healing: here or referrer." enum:",here,referrer" default:"" placeholder:"WHO"`
+	Received   string `help:"Day on which the letter came." placeholder:"YYYY-MM-DD"`
+	FromLetter *bool  `negatable:"" help:"What is known stands in the letter alone, and is provisional until the consultation; so unless said."`
+
+	BegunOn        string `help:"Treatment began elsewhere on this day; its clock already runs. Leave it out when the day is not known." placeholder:"YYYY-MM-DD"`
+	BegunDressing  string `help:"Dressing placed there, or unknown (catalogue medicaments)." placeholder:"ID"`
+	BegunTemporary string `help:"Temporary placed there, or unknown (catalogue temporaries)." placeholder:"ID"`
+	BegunStop      string `help:"State the tooth was left in, or unknown (catalogue stops)." placeholder:"ID"`
 }
 
-func (f *CaseFlags) message() (*vw.Case, error) {
-	c := &vw.Case{Protocol: f.Protocol}
+// message lays what was given over what is known already.
+func (f *CaseFlags) message(s *Session, was *vw.Case) (*vw.Case, *fieldmaskpb.FieldMask, error) {
+	c, mask := &vw.Case{}, &fieldmaskpb.FieldMask{}
+	given := func(path string) { mask.Paths = append(mask.Paths, path) }
 	if f.Tooth != "" {
-		tooth, err := toothOf(f.Tooth)
+		tooth, err := s.toothOf(f.Tooth)
+		if err != nil {
+			return nil, nil, err
+		}
+		c.Tooth = tooth
+		given("tooth")
+	}
+	if f.Protocol != "" {
+		c.Protocol = f.Protocol
+		given("protocol")
+	}
+	if f.Diagnosis != "" || f.Apical != "" {
+		c.Diagnosis = &vw.Diagnosis{Pulpal: orElse(f.Diagnosis, was.GetDiagnosis().GetPulpal()), Apical: orElse(f.Apical, was.GetDiagnosis().GetApical())}
+		given("diagnosis")
+	}
+	if f.Root != "" {
+		c.RootDevelopment = vw.RootDevelopment(vw.RootDevelopment_value["ROOT_DEVELOPMENT_"+enumName(f.Root)])
+		given("root_development")
+	}
+	if f.Clinician != "" {
+		c.Clinician = s.name("clinicians", f.Clinician)
+		given("clinician")
+	}
+	if len(f.External) > 0 {
+		list, err := externals(f.External)
+		if err != nil {
+			return nil, nil, err
+		}
+		c.ExternalIdentifiers = list
+		given("external_identifiers")
+	}
+	referral, err := f.referral(was.GetReferral())
+	if err != nil {
+		return nil, nil, err
+	}
+	if referral != nil {
+		c.Referral = referral
+		given("referral")
+	}
+	begun, err := f.begun(was.GetTreatmentBegun())
+	if err != nil {
+		return nil, nil, err
+	}
+	if begun != nil {
+		c.TreatmentBegun = begun
+		given("treatment_begun")
+	}
+	return c, mask, nil
+}
+
+// parties are who may restore and review, as people type it.
+var parties = map[string]vw.Party{"here": vw.Party_PARTY_THIS_PRACTICE, "referrer": vw.Party_PARTY_REFERRER}
+
+// referral is nil when nothing of it was given.
+func (f *CaseFlags) referral(was *vw.Referral) (*vw.Referral, error) {
+	if f.ReferredBy+f.Question+f.Urgency+f.Restores+f.Reviews+f.Received == "" && f.FromLetter == nil {
+		return nil, nil
+	}
+	r := &vw.Referral{ProvisionalFromLetter: true}
+	if was != nil {
+		r = proto.CloneOf(was)
+	}
+	r.From, r.Question = orElse(f.ReferredBy, r.GetFrom()), orElse(f.Question, r.GetQuestion())
+	if f.Urgency != "" {
+		r.Urgency = vw.Referral_Urgency(vw.Referral_Urgency_value["URGENCY_"+enumName(f.Urgency)])
+	}
+	if f.Restores != "" {
+		r.Restores = parties[f.Restores]
+	}
+	if f.Reviews != "" {
+		r.Reviews = parties[f.Reviews]
+	}
+	if f.FromLetter != nil {
+		r.ProvisionalFromLetter = *f.FromLetter
+	}
+	if f.Received != "" {
+		day, err := parseDate("--received", f.Received)
 		if err != nil {
 			return nil, err
 		}
-		c.Tooth = tooth
+		r.ReceiveDate = day
 	}
-	if f.Diagnosis != "" || f.Apical != "" {
-		c.Diagnosis = &vw.Diagnosis{Pulpal: f.Diagnosis, Apical: f.Apical}
+	return r, nil
+}
+
+// begun is nil when nothing of it was given.
+func (f *CaseFlags) begun(was *vw.TreatmentBegun) (*vw.TreatmentBegun, error) {
+	if f.BegunOn+f.BegunDressing+f.BegunTemporary+f.BegunStop == "" {
+		return nil, nil
 	}
-	if f.OpenApex {
-		c.RootDevelopment = vw.RootDevelopment_ROOT_DEVELOPMENT_OPEN_APEX
-	}
-	if f.ReferredBy != "" || f.Question != "" {
-		c.Referral = &vw.Referral{From: f.ReferredBy, Question: f.Question, ProvisionalFromLetter: true}
+	const unknown = "unknown"
+	b := &vw.TreatmentBegun{Dressing: unknown, Temporary: unknown, Stop: unknown}
+	if was != nil {
+		b = proto.CloneOf(was)
 	}
 	if f.BegunOn != "" {
 		day, err := parseDate("--begun-on", f.BegunOn)
 		if err != nil {
 			return nil, err
 		}
-		c.TreatmentBegun = &vw.TreatmentBegun{VisitDate: day, Dressing: f.BegunDressing, Temporary: f.BegunTemporary, Stop: f.BegunStop}
+		b.VisitDate = day
 	}
-	return c, nil
+	b.Dressing, b.Temporary, b.Stop = orElse(f.BegunDressing, b.GetDressing()), orElse(f.BegunTemporary, b.GetTemporary()), orElse(f.BegunStop, b.GetStop())
+	return b, nil
 }
+
+// enumName writes an id as the contract's enums do.
+func enumName(id string) string { return strings.ToUpper(strings.ReplaceAll(id, "-", "_")) }
 
 func parseDate(flag, text string) (*date.Date, error) {
 	day, err := time.Parse(time.DateOnly, text)
@@ -76,7 +173,7 @@ type CaseOpen struct {
 
 // Run opens the case and shows it.
 func (c *CaseOpen) Run(s *Session) error {
-	message, err := c.message()
+	message, _, err := c.message(s, nil)
 	if err != nil {
 		return err
 	}
@@ -144,27 +241,21 @@ type CaseChange struct {
 
 // Run changes what was given and leaves the rest.
 func (c *CaseChange) Run(s *Session) error {
-	message, err := c.message()
-	if err != nil {
+	// What is wrong with the flags is said before anything is asked.
+	if _, mask, err := c.message(s, nil); err != nil {
 		return err
+	} else if len(mask.Paths) == 0 {
+		return usage("nothing to change was given")
 	}
 	was, err := s.planner().GetCase(s.Context, &vw.GetCaseRequest{Name: s.name("cases", c.Case)})
 	if err != nil {
 		return err
 	}
+	message, mask, err := c.message(s, was)
+	if err != nil {
+		return err
+	}
 	message.Name, message.Etag, message.Patient = was.GetName(), was.GetEtag(), was.GetPatient()
-	mask := &fieldmaskpb.FieldMask{}
-	for path, given := range map[string]bool{
-		"tooth": message.Tooth != nil, "protocol": message.Protocol != "", "diagnosis": message.Diagnosis != nil,
-		"root_development": c.OpenApex, "referral": message.Referral != nil, "treatment_begun": message.TreatmentBegun != nil,
-	} {
-		if given {
-			mask.Paths = append(mask.Paths, path)
-		}
-	}
-	if len(mask.Paths) == 0 {
-		return usage("nothing to change was given")
-	}
 	now, err := s.planner().UpdateCase(s.Context, &vw.UpdateCaseRequest{Case: message, UpdateMask: mask})
 	if err != nil {
 		return err
@@ -195,14 +286,43 @@ func ShowCase(p *Page, c *vw.Case) {
 		p.Field("diagnosis", "%s", text)
 	}
 	if r := c.GetReferral(); r != nil {
-		p.Field("referral", "%s", sentence(r.GetFrom()+": "+r.GetQuestion()))
+		showReferral(p, r)
+	}
+	if root := c.GetRootDevelopment(); root != vw.RootDevelopment_ROOT_DEVELOPMENT_UNSPECIFIED {
+		p.Field("root", "%s", words(root.String(), "ROOT_DEVELOPMENT_"))
+	}
+	if c.GetClinician() != "" {
+		p.Field("treated by", "%s", shortID(c.GetClinician()))
 	}
 	if b := c.GetTreatmentBegun(); b != nil {
-		p.Field("begun elsewhere", "%s; dressing %s, temporary %s, left %s", sayDate(b.GetVisitDate()),
+		p.Field("begun elsewhere", "%s; dressing %s, temporary %s, left %s", orElse(sayDate(b.GetVisitDate()), "day not known"),
 			words(b.GetDressing(), ""), words(b.GetTemporary(), ""), words(b.GetStop(), ""))
 	}
 	if plan := c.GetLatestPlan(); plan != "" {
 		p.Field("newest plan", "revision %s", shortID(plan))
+	}
+	showExternals(p, c.GetExternalIdentifiers())
+}
+
+// showReferral writes who asks what, and who does what afterwards.
+func showReferral(p *Page, r *vw.Referral) {
+	letter := strings.Join(nonEmpty(r.GetFrom(), r.GetQuestion()), ": ")
+	p.Field("referral", "%s", orElse(sentence(letter), "sender and question not recorded"))
+	var terms []string
+	if r.GetUrgency() != vw.Referral_URGENCY_UNSPECIFIED {
+		terms = append(terms, "urgency: "+words(r.GetUrgency().String(), "URGENCY_"))
+	}
+	if r.GetRestores() != vw.Party_PARTY_UNSPECIFIED {
+		terms = append(terms, words(r.GetRestores().String(), "PARTY_")+" restores")
+	}
+	if r.GetReviews() != vw.Party_PARTY_UNSPECIFIED {
+		terms = append(terms, words(r.GetReviews().String(), "PARTY_")+" reviews")
+	}
+	if day := sayDate(r.GetReceiveDate()); day != "" {
+		terms = append(terms, "letter of "+day)
+	}
+	if len(terms) > 0 {
+		p.Field("", "%s", strings.Join(terms, "; "))
 	}
 }
 

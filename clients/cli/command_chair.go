@@ -63,24 +63,29 @@ type MarkFlags struct {
 
 // mark keeps one entry and shows the visit as it is then.
 func (f *MarkFlags) mark(s *Session, fill func(m *vw.ChairMark)) error {
-	name, err := f.name(s)
+	visit, err := f.keep(s, fill)
 	if err != nil {
 		return err
+	}
+	return s.showVisit(visit)
+}
+
+// keep keeps one entry.
+func (f *MarkFlags) keep(s *Session, fill func(m *vw.ChairMark)) (*vw.ChairVisit, error) {
+	name, err := f.name(s)
+	if err != nil {
+		return nil, err
 	}
 	m := &vw.ChairMark{Id: uuid.NewString(), Late: f.Late}
 	if f.Minute != nil {
 		visit, err := s.Client.Chair.GetVisit(s.Context, &vw.GetVisitRequest{Name: name})
 		if err != nil {
-			return err
+			return nil, err
 		}
 		m.Time = timestamppb.New(visit.GetBeginTime().AsTime().Add(time.Duration(*f.Minute * float64(time.Minute))))
 	}
 	fill(m)
-	visit, err := s.Client.Chair.AddMarks(s.Context, &vw.AddMarksRequest{Name: name, Marks: []*vw.ChairMark{m}})
-	if err != nil {
-		return err
-	}
-	return s.showVisit(visit)
+	return s.Client.Chair.AddMarks(s.Context, &vw.AddMarksRequest{Name: name, Marks: []*vw.ChairMark{m}})
 }
 
 func (s *Session) showVisit(v *vw.ChairVisit) error {
@@ -264,11 +269,22 @@ type ChairInject struct {
 	CartridgeML     float64 `name:"cartridge-ml" help:"Volume of a cartridge in ml; without it the practice's." placeholder:"ML"`
 }
 
-// Run records the injection.
+// Run records the injection and shows the limit with its arithmetic, before
+// the next cartridge.
 func (c *ChairInject) Run(s *Session) error {
-	return c.mark(s, func(m *vw.ChairMark) {
+	visit, err := c.keep(s, func(m *vw.ChairMark) {
 		m.What = &vw.ChairMark_Injection{Injection: &vw.GivenAnaesthetic{Cartridges: c.Cartridges, Solution: &vw.AnaestheticSolution{
 			Agent: c.Agent, Percent: c.Percent, CartridgeMl: c.CartridgeML, Vasoconstrictor: c.Vasoconstrictor, OneIn: c.OneIn}}}
+	})
+	if err != nil {
+		return err
+	}
+	return s.Show(visit, func(p *Page) {
+		p.Title("Given so far: %s", toothWords(visit.GetTooth()))
+		for _, line := range visit.GetGiven() {
+			p.Item("%s", line)
+		}
+		showAnaesthetic(p, visit.GetAnaesthetic())
 	})
 }
 

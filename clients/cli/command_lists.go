@@ -48,6 +48,8 @@ func (c *ClinicianList) Run(s *Session) error {
 type ClinicianChange struct {
 	Clinician        string `arg:"" help:"Id of the clinician."`
 	ConsiderReferral *bool  `negatable:"" help:"Show \"consider referral\" to this clinician."`
+	ReferFrom        string `help:"Difficulty from which \"consider referral\" shows: moderate or high." enum:",moderate,high" default:"" placeholder:"LEVEL"`
+	PartlyStops      *bool  `negatable:"" help:"This clinician may stop with a canal partly treated when time runs out."`
 	Active           *bool  `negatable:"" help:"Whether the clinician still works here."`
 }
 
@@ -61,6 +63,14 @@ func (c *ClinicianChange) Run(s *Session) error {
 	if c.ConsiderReferral != nil {
 		was.ShowConsiderReferral = *c.ConsiderReferral
 		mask.Paths = append(mask.Paths, "show_consider_referral")
+	}
+	if c.ReferFrom != "" {
+		was.ConsiderReferralFrom = vw.Difficulty_Level(vw.Difficulty_Level_value["LEVEL_"+strings.ToUpper(c.ReferFrom)])
+		mask.Paths = append(mask.Paths, "consider_referral_from")
+	}
+	if c.PartlyStops != nil {
+		was.AcceptsPartlyStops = *c.PartlyStops
+		mask.Paths = append(mask.Paths, "accepts_partly_stops")
 	}
 	if c.Active != nil {
 		was.Active = *c.Active
@@ -90,6 +100,9 @@ func showClinicians(p *Page, list []*vw.Clinician, next string) {
 		referral := "hidden"
 		if c.GetShowConsiderReferral() {
 			referral = "shown"
+			if c.GetConsiderReferralFrom() != vw.Difficulty_LEVEL_UNSPECIFIED {
+				referral += " from " + levelWords(c.GetConsiderReferralFrom())
+			}
 		}
 		rows = append(rows, []string{shortID(c.GetName()), c.GetTitle(), state, referral, does})
 	}

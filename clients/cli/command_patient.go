@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
@@ -20,19 +21,74 @@ type PatientCommand struct {
 // PatientFlags is what can be kept of a patient.
 type PatientFlags struct {
 	WeightKg *float64 `name:"weight" help:"Body weight in kg, for the anaesthetic limit." placeholder:"KG"`
-	Alert    []string `help:"An alert that acts on plans and sheets, ID or ID=DETAIL, for example latex (catalogue alerts). Repeat." sep:"none" placeholder:"ID"`
+	Alert    []string `help:"An alert that acts on plans and sheets, ID or ID=DETAIL, with @YYYY-MM-DD when it has a last day, for example latex or antibiotic-course=clindamycin@2027-03-01 (catalogues alerts and alert-details). Repeat." sep:"none" placeholder:"ID"`
 	Label    *string  `help:"How people in the practice call the patient; kept encrypted." placeholder:"TEXT"`
 	Phone    *string  `help:"Telephone; kept encrypted." placeholder:"TEXT"`
 	Address  *string  `help:"Address to whose use the patient consented; kept encrypted." placeholder:"TEXT"`
+
+	BirthYear        *int32   `help:"Year of birth; kept encrypted." placeholder:"YYYY"`
+	Guardian         *string  `help:"How people in the practice call the guardian who is the contact; kept encrypted." placeholder:"TEXT"`
+	GuardianRelation *string  `help:"What the guardian is to the patient, for example parent; kept encrypted." placeholder:"TEXT"`
+	GuardianPhone    *string  `help:"The guardian's telephone; kept encrypted." placeholder:"TEXT"`
+	GuardianAddress  *string  `help:"The guardian's address to whose use the guardian consented; kept encrypted." placeholder:"TEXT"`
+	External         []string `help:"The name in another system, SYSTEM=VALUE. Repeat." sep:"none" placeholder:"SYSTEM=VALUE"`
 }
 
-func (f *PatientFlags) patient() *vw.Patient {
-	p := &vw.Patient{WeightKg: f.WeightKg, Label: f.Label, Phone: f.Phone, Address: f.Address}
-	for _, text := range f.Alert {
-		kind, detail, _ := strings.Cut(text, "=")
-		p.Alerts = append(p.Alerts, &vw.Alert{Kind: kind, Detail: detail})
+func (f *PatientFlags) patient() (*vw.Patient, error) {
+	p := &vw.Patient{WeightKg: f.WeightKg, Label: f.Label, Phone: f.Phone, Address: f.Address, BirthYear: f.BirthYear}
+	if f.hasGuardian() {
+		p.Guardian = &vw.Guardian{Label: f.Guardian, Relation: f.GuardianRelation, Phone: f.GuardianPhone, Address: f.GuardianAddress}
 	}
-	return p
+	for _, text := range f.Alert {
+		alert, err := parseAlert(text)
+		if err != nil {
+			return nil, err
+		}
+		p.Alerts = append(p.Alerts, alert)
+	}
+	var err error
+	p.ExternalIdentifiers, err = externals(f.External)
+	return p, err
+}
+
+func (f *PatientFlags) hasGuardian() bool {
+	return f.Guardian != nil || f.GuardianRelation != nil || f.GuardianPhone != nil || f.GuardianAddress != nil
+}
+
+// parseAlert reads "latex", "paste-antibiotic=minocycline" or
+// "antibiotic-course=clindamycin@2027-03-01".
+func parseAlert(text string) (*vw.Alert, error) {
+	what, until, ends := strings.Cut(text, "@")
+	kind, detail, _ := strings.Cut(what, "=")
+	alert := &vw.Alert{Kind: kind, Detail: detail}
+	if ends {
+		day, err := parseDate("--alert", until)
+		if err != nil {
+			return nil, err
+		}
+		alert.LastDate = day
+	}
+	return alert, nil
+}
+
+// externals reads names in other systems.
+func externals(texts []string) ([]*vw.ExternalIdentifier, error) {
+	var list []*vw.ExternalIdentifier
+	for _, text := range texts {
+		system, value, found := strings.Cut(text, "=")
+		if !found || system == "" || value == "" {
+			return nil, usage("--external: want SYSTEM=VALUE, for example records=4711")
+		}
+		list = append(list, &vw.ExternalIdentifier{System: system, Value: value})
+	}
+	return list, nil
+}
+
+// showExternals writes the names in other systems.
+func showExternals(p *Page, list []*vw.ExternalIdentifier) {
+	for _, x := range list {
+		p.Field("in "+x.GetSystem(), "%s", x.GetValue())
+	}
 }
 
 // PatientAdd adds a patient.
@@ -43,7 +99,10 @@ type PatientAdd struct {
 
 // Run adds the patient and shows it.
 func (c *PatientAdd) Run(s *Session) error {
-	p := c.patient()
+	p, err := c.patient()
+	if err != nil {
+		return err
+	}
 	p.Reference = c.Reference
 	made, err := s.planner().CreatePatient(s.Context, &vw.CreatePatientRequest{Parent: s.parent(), Patient: p})
 	if err != nil {
@@ -113,7 +172,8 @@ type PatientChange struct {
 	Patient   string  `arg:"" help:"Id, or the practice's reference."`
 	Reference *string `help:"A new reference." placeholder:"TEXT"`
 	PatientFlags
-	NoAlerts bool `help:"Take all alerts away."`
+	NoAlerts   bool `help:"Take all alerts away."`
+	NoGuardian bool `help:"Take the guardian away."`
 }
 
 // Run changes what was given and leaves the rest.
@@ -122,7 +182,19 @@ func (c *PatientChange) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	p := c.patient()
+	p, err := c.patient()
+	if err != nil {
+		return err
+	}
+	if c.hasGuardian() {
+		// What is not said of the guardian stays.
+		kept := &vw.Guardian{}
+		if was.GetGuardian() != nil {
+			kept = proto.CloneOf(was.GetGuardian())
+		}
+		proto.Merge(kept, p.Guardian)
+		p.Guardian = kept
+	}
 	p.Name, p.Etag = was.GetName(), was.GetEtag()
 	mask := &fieldmaskpb.FieldMask{}
 	set := func(given bool, path string) {
@@ -138,6 +210,9 @@ func (c *PatientChange) Run(s *Session) error {
 	set(c.Label != nil, "label")
 	set(c.Phone != nil, "phone")
 	set(c.Address != nil, "address")
+	set(c.BirthYear != nil, "birth_year")
+	set(c.hasGuardian() || c.NoGuardian, "guardian")
+	set(len(c.External) > 0, "external_identifiers")
 	set(len(c.Alert) > 0 || c.NoAlerts, "alerts")
 	if len(mask.Paths) == 0 {
 		return usage("nothing to change was given")
@@ -163,7 +238,10 @@ func ShowPatient(p *Page, patient *vw.Patient) {
 		p.Field("address", "%s", patient.GetAddress())
 	}
 	if g := patient.GetGuardian(); g != nil {
-		p.Field("guardian", "%s", strings.Join(nonEmpty(g.GetLabel(), g.GetRelation(), g.GetPhone()), ", "))
+		p.Field("guardian", "%s", strings.Join(nonEmpty(g.GetLabel(), g.GetRelation(), g.GetPhone(), g.GetAddress()), ", "))
+	}
+	if patient.BirthYear != nil {
+		p.Field("born in", "%d", patient.GetBirthYear())
 	}
 	if patient.WeightKg != nil {
 		p.Field("weight", "%g kg", patient.GetWeightKg())
@@ -171,6 +249,7 @@ func ShowPatient(p *Page, patient *vw.Patient) {
 		p.Field("weight", "not known: no anaesthetic limit is given without it")
 	}
 	p.Field("alerts", "%s", alertList(patient.GetAlerts()))
+	showExternals(p, patient.GetExternalIdentifiers())
 }
 
 func alertList(alerts []*vw.Alert) string {

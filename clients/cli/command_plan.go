@@ -9,6 +9,7 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	client "github.com/visitwright/visitwright/clients/go"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
@@ -16,7 +17,7 @@ import (
 // the sheet of the first visit.
 type PlanCommand struct {
 	File       string   `help:"A case file in JSON, or - for the standard input, in place of the flags." placeholder:"FILE"`
-	Tooth      string   `help:"The tooth: 46, LR6, or #30 for universal numbers." placeholder:"TOOTH"`
+	Tooth      string   `help:"The tooth: 46, LR6 or #30. A bare number is an ISO code, unless the practice shows universal numbers." placeholder:"TOOTH"`
 	Protocol   string   `help:"What is to be done (catalogue protocols)." default:"primary-treatment" placeholder:"ID"`
 	Reference  string   `help:"The patient's reference. Needed with --server, where the case is kept." placeholder:"TEXT"`
 	MostVisits int32    `help:"Most visits an option may spread the treatment over, 1 to 4; 0 lets the planner choose." placeholder:"N"`
@@ -28,7 +29,7 @@ type PlanCommand struct {
 
 // Run plans the tooth.
 func (c *PlanCommand) Run(s *Session) error {
-	asked, err := c.read()
+	asked, err := c.read(s)
 	if err != nil {
 		return err
 	}
@@ -69,7 +70,7 @@ func (s *Session) rehearse(asked *caseFile, mostVisits int32) (err error) {
 }
 
 // read gathers the case from the file or from the flags.
-func (c *PlanCommand) read() (*caseFile, error) {
+func (c *PlanCommand) read(s *Session) (*caseFile, error) {
 	if c.File != "" {
 		if c.Tooth != "" {
 			return nil, usage("give --file or --tooth, not both")
@@ -79,7 +80,7 @@ func (c *PlanCommand) read() (*caseFile, error) {
 	if c.Tooth == "" {
 		return nil, usage("--tooth or --file is needed, for example --tooth 46")
 	}
-	tooth, err := toothOf(c.Tooth)
+	tooth, err := s.toothOf(c.Tooth)
 	if err != nil {
 		return nil, err
 	}
@@ -87,7 +88,10 @@ func (c *PlanCommand) read() (*caseFile, error) {
 	if err != nil {
 		return nil, err
 	}
-	patient := (&PatientFlags{WeightKg: c.Weight, Alert: c.Alert}).patient()
+	patient, err := (&PatientFlags{WeightKg: c.Weight, Alert: c.Alert}).patient()
+	if err != nil {
+		return nil, err
+	}
 	patient.Reference = c.Reference
 	return &caseFile{Patient: patient, Case: &vw.Case{Tooth: tooth, Protocol: c.Protocol, Diagnosis: findings.GetDiagnosis()}, Findings: findings}, nil
 }
@@ -149,7 +153,7 @@ func (c *AssessCommand) Run(s *Session) error {
 	}
 	a, err := s.planner().Assess(s.Context, &vw.AssessRequest{Parent: s.name("cases", c.Case), Findings: findings, ValidateOnly: c.Preview})
 	if err != nil {
-		return err
+		return nextStep(err, c.Case)
 	}
 	return s.Show(a, func(p *Page) { showAssessment(p, a, c.Case) })
 }
@@ -216,9 +220,24 @@ func (c *ProposeCommand) Run(s *Session) error {
 	plan, err := s.planner().ProposePlan(s.Context, &vw.ProposePlanRequest{
 		Parent: s.name("cases", c.Case), MostVisits: c.MostVisits, View: vw.PlanView_PLAN_VIEW_FULL, ValidateOnly: c.Preview})
 	if err != nil {
-		return err
+		return nextStep(err, c.Case)
 	}
 	return s.Show(plan, func(p *Page) { ShowPlan(p, plan) })
+}
+
+// nextStep adds the command that mends what the service missed.
+func nextStep(err error, caseID string) error {
+	var refused *client.Error
+	if !errors.As(err, &refused) {
+		return err
+	}
+	switch refused.Reason {
+	case "ASSESSMENT_MISSING":
+		return fmt.Errorf("%w\nFirst: visitwright assess %s --diagnosis ID, with what the radiograph shows", err, shortID(caseID))
+	case "TOOTH_NOT_IDENTIFIED":
+		return fmt.Errorf("%w\nWhen it is known: visitwright case change %s --tooth 46", err, shortID(caseID))
+	}
+	return err
 }
 
 // AcceptCommand accepts an option.

@@ -9,7 +9,7 @@ import (
 
 // FindingsFlags is what was found, from the command line.
 type FindingsFlags struct {
-	Diagnosis       string   `help:"What is wrong with the pulp, for example necrotic-lesion (catalogue pulpal-diagnoses)." placeholder:"ID"`
+	Diagnosis       string   `help:"What is wrong with the pulp, for example necrosis (catalogue pulpal-diagnoses)." placeholder:"ID"`
 	Apical          string   `help:"What is wrong at the root end (catalogue apical-diagnoses)." placeholder:"ID"`
 	RadiographCount *int32   `help:"Canals that the radiograph shows." placeholder:"N"`
 	CBCTCount       *int32   `name:"cbct-count" help:"Canals that the CBCT shows." placeholder:"N"`
@@ -17,6 +17,8 @@ type FindingsFlags struct {
 	ExpectedCanals  *int32   `help:"Canals you expect to find at access; without it the forecast says." placeholder:"N"`
 	Answer          []string `help:"An answer of the difficulty form, CRITERION=ANSWER (catalogue difficulty-criteria). Repeat." sep:"none" placeholder:"ID=ID"`
 	Edition         string   `help:"Edition of the difficulty form; without it the practice's." placeholder:"ID"`
+	Shape           string   `help:"Shape of the canal system that was seen, for example c-shaped (catalogue anatomy-kinds)." placeholder:"ID"`
+	MouthOpening    *float64 `help:"How far the mouth opens, in mm." placeholder:"MM"`
 	Factor          []string `help:"A further fact that changes times, for example narrow-mesial-canals (catalogue factors). Repeat." sep:"none" placeholder:"ID"`
 	BearMinutes     int32    `help:"Longest that this patient can bear in the chair, in minutes." placeholder:"MIN"`
 	BearChance      float64  `help:"Chance of passing it that is accepted; 0.1 unless said." default:"0.1" placeholder:"P"`
@@ -24,7 +26,7 @@ type FindingsFlags struct {
 
 // findings turns the flags into the contract's message.
 func (f *FindingsFlags) findings() (*vw.Findings, error) {
-	m := &vw.Findings{Edition: f.Edition, ExpectedCanals: f.ExpectedCanals, Factors: f.Factor}
+	m := &vw.Findings{Edition: f.Edition, ExpectedCanals: f.ExpectedCanals, Factors: f.Factor, Shape: f.Shape, MouthOpeningMm: f.MouthOpening}
 	if f.Diagnosis != "" || f.Apical != "" {
 		m.Diagnosis = &vw.Diagnosis{Pulpal: f.Diagnosis, Apical: f.Apical}
 	}

@@ -29,9 +29,14 @@ func ShowChair(p *Page, v *vw.ChairVisit) {
 	showAnswer(p, v)
 	if r := v.GetReady(); r != nil && v.GetPhase() != vw.ChairVisit_PHASE_ENDED {
 		p.Heading("Ready to fill?")
-		p.Text("%s", sentence(r.GetText()))
+		if len(r.GetAgainst()) == 0 {
+			p.Text("%s", sentence(r.GetText()))
+		}
 		for _, text := range r.GetAgainst() {
 			p.Item("%s", text)
+		}
+		if len(r.GetAgainst()) > 0 && len(r.GetUnanswered()) > 0 {
+			p.Item("not answered: %s", strings.Join(r.GetUnanswered(), ", "))
 		}
 	}
 	if len(v.GetEvents()) > 0 {
@@ -53,8 +58,8 @@ func ShowChair(p *Page, v *vw.ChairVisit) {
 	if len(v.GetCanals()) > 0 {
 		p.Heading("Canals")
 		for _, c := range v.GetCanals() {
-			p.Item("%s", orElse(c.GetText(), c.GetCanal()+": "+words(c.GetState(), "")))
-			if c.GetUndecided() != "" {
+			p.Item("%s: %s", c.GetCanal(), orElse(strings.TrimPrefix(c.GetText(), c.GetCanal()+": "), words(c.GetState(), "")))
+			if c.GetUndecided() != "" && !strings.Contains(c.GetText(), c.GetUndecided()) {
 				p.Under("to be decided: %s", c.GetUndecided())
 			}
 		}
@@ -118,7 +123,9 @@ func showRecord(p *Page, v *vw.ChairVisit) {
 	}
 	if len(v.GetGiven()) > 0 {
 		p.Field("given", "%s", strings.Join(v.GetGiven(), "; "))
-		showAnaesthetic(p, v.GetAnaesthetic())
+		for _, a := range v.GetAnaesthetic().GetAgents() {
+			p.Field("still allowed", "%s of %s; `chair inject` shows the arithmetic", plural(int(a.GetMostCartridges()), "whole cartridge", "whole cartridges"), a.GetText())
+		}
 	}
 	for _, r := range v.GetRadiographs() {
 		p.Field("radiograph", "%s", r.GetJustification())

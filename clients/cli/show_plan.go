@@ -18,6 +18,7 @@ func ShowPlan(p *Page, plan *vw.Plan) {
 	p.Title("%s", title)
 	recommended := optionOf(plan, plan.GetRecommendedOption())
 	p.Field("to do", "%s", words(plan.GetProtocol(), ""))
+	showFindings(p, plan.GetAssessment().GetFindings())
 	if recommended == nil {
 		p.Field("recommended", "none of the options can be booked as things stand")
 	} else {
@@ -49,6 +50,26 @@ func ShowPlan(p *Page, plan *vw.Plan) {
 	p.Gap()
 	p.Text("Odds of minutes are never a clinical go-ahead: the tool advises, the clinician decides.")
 	p.Text(marksShown)
+}
+
+// showFindings writes what the plan reckons with.
+func showFindings(p *Page, f *vw.Findings) {
+	if d := f.GetDiagnosis(); d.GetPulpal()+d.GetApical() != "" {
+		p.Field("diagnosis", "%s", strings.Join(nonEmpty(words(d.GetPulpal(), ""), words(d.GetApical(), "")), "; "))
+	}
+	var known []string
+	for _, id := range f.GetFactors() {
+		known = append(known, words(id, ""))
+	}
+	if f.GetShape() != "" {
+		known = append(known, "shape: "+words(f.GetShape(), ""))
+	}
+	if t := f.GetTolerance(); t != nil {
+		known = append(known, fmt.Sprintf("at most %d min in the chair, passed in no more than %s", t.GetMinutes(), percent(t.GetChance())))
+	}
+	if len(known) > 0 {
+		p.Field("reckoned with", "%s", strings.Join(known, "; "))
+	}
 }
 
 func optionOf(plan *vw.Plan, id string) *vw.TreatmentOption {
@@ -90,6 +111,9 @@ func showDifficulty(p *Page, d *vw.Difficulty) {
 		return
 	}
 	p.Heading("Difficulty: %s", levelWords(d.GetLevel()))
+	if lines := d.GetSummary(); len(lines) > 0 {
+		p.Text("%s", sentence(lines[0].GetText()))
+	}
 	for _, r := range d.GetReasons() {
 		p.Item("%s (%s)", r.GetText(), levelWords(r.GetLevel()))
 	}
@@ -101,7 +125,15 @@ func showDifficulty(p *Page, d *vw.Difficulty) {
 		for _, c := range d.GetUnknownCriteria() {
 			list = append(list, words(c, ""))
 		}
-		p.Text("Not answered yet (%d): %s.", n, strings.Join(list, ", "))
+		could := ""
+		if d.GetCouldBecome() > d.GetLevel() {
+			could = " The answers could make it " + levelWords(d.GetCouldBecome()) + "."
+		}
+		p.Text("Not answered yet (%d): %s.%s", n, strings.Join(list, ", "), could)
+	}
+	if lines := d.GetSummary(); d.GetConsiderVolume() && len(lines) > 1 {
+		last := lines[len(lines)-1]
+		p.Text("%s%s", sentence(last.GetText()), mark(last.GetProvenance()))
 	}
 }
 
@@ -320,7 +352,7 @@ func showWindow(p *Page, w *vw.ReturnWindow) {
 	}
 	p.Text("Return window, counted from %s:", words(w.GetAnchor(), ""))
 	if w.GetEmpty() {
-		p.Item("no day satisfies all bounds; the reasons below say which clash")
+		p.Item("%s", orElse(w.GetConflict(), "no day satisfies all bounds; the reasons below say which clash"))
 	}
 	bound := func(name string, b *vw.WindowBound) {
 		if b == nil {
@@ -336,6 +368,9 @@ func showWindow(p *Page, w *vw.ReturnWindow) {
 	bound("not after", w.GetLatest())
 	if w.GetPastLatest() != "" {
 		p.Item("later than that: %s", w.GetPastLatest())
+	}
+	for _, a := range w.GetPastActions() {
+		p.Item("after %s: %s%s", sayDays(a.GetAfterDays()), a.GetText(), mark(a.GetProvenance()))
 	}
 	if w.GetException() != "" {
 		p.Item("%s", w.GetException())

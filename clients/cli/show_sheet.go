@@ -225,10 +225,20 @@ func showAnaesthetic(p *Page, limit *vw.AnaestheticLimit) {
 		return
 	}
 	for _, a := range limit.GetAgents() {
-		p.Item("%s: at most %.0f mg, %s (the limit that binds: %s)", a.GetText(), a.GetMostMg(),
-			plural(int(a.GetMostCartridges()), "whole cartridge", "whole cartridges"), words(a.GetBinding(), ""))
+		cartridges := plural(int(a.GetMostCartridges()), "whole cartridge", "whole cartridges")
+		switch {
+		case a.GetExceeded():
+			p.Item("%s: OVER THE LIMIT of %.0f mg: no further cartridge", a.GetText(), a.GetMostMg())
+		case a.GetLeftMg() < a.GetMostMg():
+			p.Item("%s: %.0f of %.0f mg left, %s more (the limit that binds: %s)", a.GetText(), a.GetLeftMg(), a.GetMostMg(), cartridges, words(a.GetBinding(), ""))
+		default:
+			p.Item("%s: at most %.0f mg, %s (the limit that binds: %s)", a.GetText(), a.GetMostMg(), cartridges, words(a.GetBinding(), ""))
+		}
 		for _, line := range a.GetArithmetic() {
 			p.Under("%s", line)
+		}
+		for _, text := range a.GetCautions() {
+			p.Under("mind: %s", text)
 		}
 		var from []string
 		for _, m := range a.GetProvenance() {

@@ -1,16 +1,27 @@
 package cli
 
 import (
+	"strconv"
 	"strings"
 
 	"github.com/visitwright/visitwright/planner/tooth"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
-// toothOf reads a tooth as people type it: ISO digits, a quadrant and a digit
-// (LR6), or a universal number behind "#".
-func toothOf(text string) (*vw.Tooth, error) {
+// toothOf reads a tooth as people type it: a quadrant and a digit (LR6), a
+// universal number behind "#", or a bare number, which is an ISO code unless the
+// practice shows its teeth by universal numbers: 18 would be another tooth there.
+func (s *Session) toothOf(text string) (*vw.Tooth, error) {
 	system := tooth.ISO
+	if isBareNumber(text) {
+		settings, err := s.settings()
+		if err != nil {
+			return nil, err
+		}
+		if settings.GetNotation() == vw.ToothNotation_TOOTH_NOTATION_UNIVERSAL {
+			system = tooth.Universal
+		}
+	}
 	switch {
 	case strings.HasPrefix(text, "#"):
 		system, text = tooth.Universal, text[1:]
@@ -19,7 +30,14 @@ func toothOf(text string) (*vw.Tooth, error) {
 	}
 	code, err := tooth.Parse(text, system)
 	if err != nil {
+		if n, bad := strconv.Atoi(text); bad == nil && system == tooth.ISO && n >= 1 && n <= 32 {
+			return nil, usage("--tooth: %v; the universal number is written '#%d', in quotes", err, n)
+		}
 		return nil, usage("--tooth: %v", err)
 	}
 	return &vw.Tooth{Iso: code.In(tooth.ISO)}, nil
+}
+
+func isBareNumber(text string) bool {
+	return text != "" && strings.Trim(text, "0123456789") == ""
 }

@@ -99,6 +99,9 @@ func (w world) fail(err error) int {
 	var refused *client.Error
 	if errors.As(err, &refused) && refused.Reason != "" {
 		_, _ = fmt.Fprintf(w.err, "reason: %s\n", refused.Reason)
+		if list := refused.Metadata["catalogue"]; list != "" {
+			_, _ = fmt.Fprintf(w.err, "What there is: visitwright catalogue %s\n", list)
+		}
 	}
 	return exitRefused
 }
