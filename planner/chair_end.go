@@ -118,7 +118,7 @@ func (s *ChairService) inputFrom(caller Caller, o openVisit, rec record, state v
 		return in, s.fault(err, caller, inputPaths)
 	}
 	in.Protocol = o.of.message.GetProtocol()
-	in.ExpectedCanals = int(o.plan.Model.Canals.Expected)
+	in.ExpectedCanals = o.plan.Model.Canals.Expected
 	v := o.state
 	in.From = &proposal.From{State: state, Stop: s.stopOf(o, state)}
 	in.From.Canals = canalWork(v, o.plan)
@@ -238,7 +238,7 @@ func (s *ChairService) StopTreatment(ctx context.Context, r *vw.StopTreatmentReq
 	}
 	var reason closingReason
 	if r.GetClosingReason() != "" {
-		known := false
+		var known bool
 		if reason, known = closingByID(r.GetClosingReason()); !known {
 			return nil, unknownID("closing_reason", "closing-reasons")
 		}

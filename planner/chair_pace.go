@@ -86,7 +86,7 @@ func (s *Service) paceFor(ctx context.Context, caller Caller, r record, in propo
 	if kind == "" {
 		d, err := s.shipped.Diagnosis(in.Diagnosis)
 		if err != nil {
-			return protocol.Pace{}, nil // the proposal says what is wrong with it
+			return protocol.Pace{}, nil //nolint:nilerr // the proposal says what is wrong with it
 		}
 		kind = s.shipped.Suggest(d)
 	}

@@ -142,7 +142,7 @@ func (h *house) start() *replica {
 		once.Do(func() {
 			_ = conn.Close()
 			g.Stop()
-			<-done
+			_ = <-done // how serving ended once it was stopped
 			if err := s.Close(); err != nil {
 				h.Error(err)
 			}

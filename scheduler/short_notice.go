@@ -198,7 +198,7 @@ func (s *Diary) waiting(ctx context.Context, c Caller, e store.ShortNoticeEntry,
 		Notice: int(shown.GetNoticeMinutes()), Seen: d.clinician, Continuity: diary.PreferSame}
 	var req diary.Request
 	if err := s.wishesFromProto(c, shown.GetWishes(), x, &req); err != nil {
-		return w, false, nil // wishes of days that have passed suit nothing any more
+		return w, false, nil //nolint:nilerr // wishes of days that have passed suit nothing any more
 	}
 	w.Wishes, w.Urgency = req.Wishes, req.Urgency
 	if req.Continuity == diary.RequireSame {

@@ -161,7 +161,7 @@ func (s *Store) BeginChairVisit(ctx context.Context, call Call, v NewChairVisit)
 			return ChairVisit{}, err
 		}
 		c.State = CaseInTreatment
-		if c, err = t.putCase(ctx, c, row); err != nil {
+		if _, err = t.putCase(ctx, c, row); err != nil {
 			return ChairVisit{}, err
 		}
 		t.about(name, "visit", "begin")

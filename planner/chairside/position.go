@@ -27,14 +27,6 @@ type Position struct {
 	Split int `json:"split"`
 }
 
-// stage of the plan's model for a stage of the position's.
-func (p Position) planStage(i int) int {
-	if i <= p.Stage {
-		return i
-	}
-	return max(p.Stage, i-p.Split)
-}
-
 // between reports a point inside the portion in hand, which is no stop.
 func (p Position) between(s visits.State) bool {
 	return s.Stage > p.Stage && s.Stage <= p.Stage+p.Split
@@ -227,7 +219,7 @@ func (b *positioner) split(out *Position) {
 	// What remains of a contact is what its steps have not filled yet.
 	if stage.Work.Contact > 0 {
 		filled := elapsed
-		if slices.Contains(plan.Overlaps, running.Step) == false {
+		if !slices.Contains(plan.Overlaps, running.Step) {
 			filled = 0
 		}
 		for _, w := range fresh {

@@ -47,7 +47,7 @@ func keys() (*store.Keys, error) {
 
 // now is the machine's clock: the attack runs in real time, as the database does.
 func now() time.Time {
-	return time.Now() //nolint:forbidigo // replicas are real processes in real time
+	return time.Now()
 }
 
 func openStore(ctx context.Context, database string) (*store.Store, error) {
