@@ -123,10 +123,11 @@ func (s *Diary) cold(ctx context.Context, call store.Call) (*snapshot, error) {
 	bookings := make([]diary.Booking, 0, len(got.Days))
 	for _, d := range got.Days {
 		out.days[d.Day] = d
-		b := diary.Booking{}
+		// About so many runs of occupied time does a resource have in a day.
+		b := diary.Booking{Holds: make([]diary.Hold, 0, 8*len(d.Masks))}
 		for ref, m := range d.Masks {
 			if known[ref] {
-				b.Holds = append(b.Holds, holdsOf(d.Day, ref, m)...)
+				b.Holds = addHolds(b.Holds, d.Day, ref, &m)
 			}
 		}
 		bookings = append(bookings, b)
@@ -151,13 +152,13 @@ func (x *snapshot) with(got store.DiaryDays) (*snapshot, error) {
 		before := x.days[d.Day]
 		for ref, m := range d.Masks {
 			if was := before.Masks[ref]; was != m && known[ref] {
-				ended.Holds = append(ended.Holds, holdsOf(d.Day, ref, was)...)
-				made.Holds = append(made.Holds, holdsOf(d.Day, ref, m)...)
+				ended.Holds = addHolds(ended.Holds, d.Day, ref, &was)
+				made.Holds = addHolds(made.Holds, d.Day, ref, &m)
 			}
 		}
 		for ref, was := range before.Masks {
 			if _, still := d.Masks[ref]; !still && known[ref] {
-				ended.Holds = append(ended.Holds, holdsOf(d.Day, ref, was)...)
+				ended.Holds = addHolds(ended.Holds, d.Day, ref, &was)
 			}
 		}
 		out.days[d.Day] = d
@@ -237,9 +238,8 @@ func dayOf(t time.Time) int64 {
 	return d
 }
 
-// holdsOf turns the occupied cells of one UTC day into holds, one for each run.
-func holdsOf(day int64, ref store.ResourceRef, m store.Mask) []diary.Hold {
-	var out []diary.Hold
+// addHolds turns the occupied cells of one UTC day into holds, one for each run.
+func addHolds(out []diary.Hold, day int64, ref store.ResourceRef, m *store.Mask) []diary.Hold {
 	r := diary.Ref{Kind: kindToDiary[ref.Kind], ID: ref.ID}
 	at := func(cell int) time.Time { return time.Unix(day*86400+int64(cell)*store.CellMinutes*60, 0).UTC() }
 	for i := 0; i < store.CellsPerDay; {

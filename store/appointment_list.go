@@ -17,10 +17,10 @@ var (
 	stmtAppointments = reads("appointments", `
 		SELECT `+prefixed+` FROM appointments a
 		WHERE a.practice_id = ?1 AND a.start_us < ?3 AND a.start_us > ?2 - 86400000000 AND a.end_us > ?2`+appointmentPage)
-	stmtAppointmentsOfPatient = reads("appointments of patient", `
-		SELECT `+prefixed+` FROM appointments a
-		WHERE a.practice_id = ?1 AND a.patient_id = ?8 AND a.start_us < ?3 AND a.start_us > ?2 - 86400000000 AND a.end_us > ?2`+appointmentPage)
-	stmtAppointmentsOfCaseIn = reads("appointments of case", `
+	// SQLite is told the index: for the order of the page it would walk the whole
+	// practice's diary in place of one patient's.
+	stmtAppointmentsOfPatient = differs("appointments of patient", ofPatient("appointments a INDEXED BY appointments_patient"), ofPatient("appointments a"), false)
+	stmtAppointmentsOfCaseIn  = reads("appointments of case", `
 		SELECT `+prefixed+` FROM appointment_cases c JOIN appointments a ON a.practice_id = c.practice_id AND a.id = c.appointment_id
 		WHERE c.practice_id = ?1 AND c.case_id = ?8 AND a.start_us < ?3 AND a.start_us > ?2 - 86400000000 AND a.end_us > ?2`+appointmentPage)
 	stmtAppointmentsOfResource = reads("appointments of resource", `
@@ -50,6 +50,12 @@ var (
 			OFFSET 0) y
 		ORDER BY 1, 2`, false)
 )
+
+func ofPatient(from string) string {
+	return `
+		SELECT ` + prefixed + ` FROM ` + from + `
+		WHERE a.practice_id = ?1 AND a.patient_id = ?8 AND a.start_us < ?3 AND a.start_us > ?2 - 86400000000 AND a.end_us > ?2` + appointmentPage
+}
 
 var prefixed = strings.NewReplacer("coalesce(patient_id", "coalesce(a.patient_id").Replace(prefixColumns(appointmentColumns))
 
