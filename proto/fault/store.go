@@ -31,6 +31,7 @@ var missing = map[string]vw.ErrorReason{
 	"bookings":           vw.ErrorReason_ERROR_REASON_BOOKING_NOT_FOUND,
 	"appointments":       vw.ErrorReason_ERROR_REASON_APPOINTMENT_NOT_FOUND,
 	"shortNoticeEntries": vw.ErrorReason_ERROR_REASON_SHORT_NOTICE_ENTRY_NOT_FOUND,
+	"messages":           vw.ErrorReason_ERROR_REASON_MESSAGE_NOT_FOUND,
 }
 
 // FromStore turns an error of the store into a Fault. An error that it does

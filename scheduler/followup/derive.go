@@ -87,6 +87,11 @@ func Derive(c Case, practice civil.Calendar, today civil.Date) ([]FollowUp, erro
 		}
 		out = append(out, restoring...)
 	}
+	if c.Complaint != nil {
+		f := FollowUp{Key: c.Complaint.key(), Kind: Reassess, Earliest: c.Complaint.On, Target: c.Complaint.On, Latest: c.Complaint.On, Actor: Clinician}
+		f.Reason = "the patient called: " + string(c.Complaint.What)
+		out = append(out, f)
+	}
 	if c.Reviews != nil {
 		next, err := c.review()
 		if err != nil {
@@ -94,6 +99,7 @@ func Derive(c Case, practice civil.Calendar, today civil.Date) ([]FollowUp, erro
 		}
 		out = append(out, next...)
 	}
+	out = slices.DeleteFunc(out, func(f FollowUp) bool { return c.Done[f.Key] })
 	for i := range out {
 		c.settle(&out[i], practice, today)
 	}
@@ -198,6 +204,9 @@ func (c Case) review() ([]FollowUp, error) {
 			return nil, err
 		}
 		day := on(r.Anchor, reviews[step.Index].Target)
+		if !r.LastHeld.IsZero() {
+			day = r.LastHeld
+		}
 		f.Earliest, f.Target, f.Latest = day, day, day
 	case recall.ReviewDue:
 		f.Kind, f.Key = Review, "review/"+key

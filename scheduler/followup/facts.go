@@ -28,7 +28,22 @@ type Case struct {
 	// PutOff moves the day on which people are asked to act, never a clinical
 	// bound. Keyed by FollowUp.Key.
 	PutOff map[string]PutOff
+	// Done are decisions that were taken, by FollowUp.Key.
+	Done map[string]bool
+	// IndexBefore is the periapical index before treatment, 0 when not read.
+	IndexBefore int
+	// Complaint is what the patient called about and nobody has looked at yet,
+	// on a tooth that is not open.
+	Complaint *Complained
 }
+
+// Complained is a call between visits.
+type Complained struct {
+	On   civil.Date
+	What Complaint
+}
+
+func (c Complained) key() string { return "re-assess/call/" + c.On.String() }
 
 // Open is a tooth that waits for its next visit.
 type Open struct {
@@ -82,6 +97,7 @@ type Reviews struct {
 	Calendar recall.Calendar
 	Anchor   civil.Date // day of the anchor event
 	Held     []recall.Held
+	LastHeld civil.Date // day of the last review held; zero when none was
 	// ByReferrer: the referring dentist reviews and reports.
 	ByReferrer bool
 }
