@@ -2,6 +2,7 @@ package cli
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
@@ -125,42 +126,16 @@ type EmergencyCommand struct {
 // Run asks the red-flag questions first: without answers it prints them, and
 // looks for no place.
 func (c *EmergencyCommand) Run(s *Session) error {
-	questions, err := s.Client.Diary.ListRedFlagQuestions(s.Context, &vw.ListRedFlagQuestionsRequest{Parent: s.parent(), PageSize: 1000})
+	answers, questions, err := s.redFlags(c.Yes, c.NoFlags)
 	if err != nil {
 		return err
 	}
-	if !c.NoFlags && len(c.Yes) == 0 {
-		return s.Show(questions, func(p *Page) {
-			p.Title("Ask these first")
-			for _, q := range questions.GetQuestions() {
-				p.Box("%s  (%s)", q.GetText(), q.GetId())
-			}
-			p.Gap()
-			p.Text("Then: visitwright emergency --yes ID for each yes, and --no-flags when all others were answered with no.")
-		})
+	if questions != nil {
+		return s.Show(questions, func(p *Page) { showQuestions(p, questions, "visitwright emergency") })
 	}
-	request := &vw.FindEmergencyPlaceRequest{Parent: s.parent()}
+	request := &vw.FindEmergencyPlaceRequest{Parent: s.parent(), Answers: answers}
 	if request.Wishes, err = c.wishes(s); err != nil {
 		return err
-	}
-	asked := map[string]bool{}
-	for _, q := range questions.GetQuestions() {
-		asked[q.GetId()] = true
-	}
-	yes := map[string]bool{}
-	for _, id := range c.Yes {
-		if !asked[id] {
-			return usage("--yes %q: no such question; `visitwright emergency` lists them", id)
-		}
-		yes[id] = true
-		request.Answers = append(request.Answers, &vw.RedFlagAnswer{Question: id, Yes: true})
-	}
-	if c.NoFlags {
-		for _, q := range questions.GetQuestions() {
-			if !yes[q.GetId()] {
-				request.Answers = append(request.Answers, &vw.RedFlagAnswer{Question: q.GetId()})
-			}
-		}
 	}
 	if c.For != "" {
 		patient, err := s.findPatient(c.For)
@@ -178,6 +153,42 @@ func (c *EmergencyCommand) Run(s *Session) error {
 		return err
 	}
 	return s.Show(reply, func(p *Page) { showEmergency(p, reply, t) })
+}
+
+// redFlags turns flags into answers. Without any answer it returns the
+// questions in their place: they come first.
+func (s *Session) redFlags(said []string, noOthers bool) ([]*vw.RedFlagAnswer, *vw.ListRedFlagQuestionsResponse, error) {
+	questions, err := s.Client.Diary.ListRedFlagQuestions(s.Context, &vw.ListRedFlagQuestionsRequest{Parent: s.parent(), PageSize: 1000})
+	if err != nil {
+		return nil, nil, err
+	}
+	if !noOthers && len(said) == 0 {
+		return nil, questions, nil
+	}
+	var answers []*vw.RedFlagAnswer
+	yes := map[string]bool{}
+	for _, id := range said {
+		if !slices.ContainsFunc(questions.GetQuestions(), func(q *vw.RedFlagQuestion) bool { return q.GetId() == id }) {
+			return nil, nil, usage("--yes %q: no such question; without answers the command lists them", id)
+		}
+		yes[id] = true
+		answers = append(answers, &vw.RedFlagAnswer{Question: id, Yes: true})
+	}
+	for _, q := range questions.GetQuestions() {
+		if noOthers && !yes[q.GetId()] {
+			answers = append(answers, &vw.RedFlagAnswer{Question: q.GetId()})
+		}
+	}
+	return answers, nil, nil
+}
+
+func showQuestions(p *Page, questions *vw.ListRedFlagQuestionsResponse, command string) {
+	p.Title("Ask these first")
+	for _, q := range questions.GetQuestions() {
+		p.Box("%s  (%s)", q.GetText(), q.GetId())
+	}
+	p.Gap()
+	p.Text("Then: %s --yes ID for each yes, and --no-flags when all others were answered with no.", command)
 }
 
 func showEmergency(p *Page, reply *vw.FindEmergencyPlaceResponse, t titles) {

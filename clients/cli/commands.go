@@ -29,6 +29,11 @@ type Commands struct {
 	Resource    ResourceCommand    `cmd:"" help:"Keep rooms, nurses and equipment."`
 	Hours       HoursCommand       `cmd:"" help:"Show or set working hours."`
 	Closure     ClosureCommand     `cmd:"" help:"Keep closures, absences and public holidays."`
+	Due         DueCommand         `cmd:"" help:"The follow-up list: return visits, restorations, reviews that fall due."`
+	Care        CareCommand        `cmd:"" help:"Record what happens around visits: filled, restored, reviewed, a call; letters."`
+	Message     MessageCommand     `cmd:"" help:"Show and steer messages to patients."`
+	Outcomes    OutcomesCommand    `cmd:"" help:"Say how recalls and teeth went."`
+	Jobs        JobsCommand        `cmd:"" help:"Show the jobs that run by themselves."`
 	Settings    SettingsCommand    `cmd:"" help:"Show or change how the practice works."`
 	Clinician   ClinicianCommand   `cmd:"" help:"Keep the people who treat."`
 	Catalogue   CatalogueCommand   `cmd:"" help:"List the ids that the other commands take: steps, diagnoses, signs, alerts ..."`

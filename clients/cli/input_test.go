@@ -97,15 +97,66 @@ func TestSignsAreReadAsTyped(t *testing.T) {
 
 func TestOneToothIsReadInThreeNotations(t *testing.T) {
 	for _, text := range []string{"46", "LR6", "lr6", "#30"} {
-		tooth, err := toothOf(text)
+		tooth, err := readTooth(text, vw.ToothNotation_TOOTH_NOTATION_ISO)
 		if err != nil || tooth.GetIso() != "46" {
 			t.Errorf("%q: got %v, %v; want 46, the lower right first molar", text, tooth, err)
 		}
 	}
 	for text, want := range map[string]string{"85": "primary", "49": "", "": "", "#33": "", "molar": ""} {
-		if _, err := toothOf(text); !errors.Is(err, ErrUsage) || !strings.Contains(err.Error(), want) {
+		if _, err := readTooth(text, vw.ToothNotation_TOOTH_NOTATION_UNSPECIFIED); !errors.Is(err, ErrUsage) || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q: got %v, want a usage error with %q", text, err, want)
 		}
+	}
+}
+
+func TestABareNumberIsReadAsThePracticeShowsItsTeeth(t *testing.T) {
+	// 18 is an upper right third molar by ISO 3950 and the lower left second
+	// molar by universal numbers.
+	for notation, want := range map[vw.ToothNotation]string{
+		vw.ToothNotation_TOOTH_NOTATION_ISO: "18", vw.ToothNotation_TOOTH_NOTATION_QUADRANT: "18", vw.ToothNotation_TOOTH_NOTATION_UNIVERSAL: "37",
+	} {
+		tooth, err := readTooth("18", notation)
+		if err != nil || tooth.GetIso() != want {
+			t.Errorf("%v: got %v, %v; want %s", notation, tooth, err, want)
+		}
+	}
+	if _, err := readTooth("19", vw.ToothNotation_TOOTH_NOTATION_ISO); err == nil || !strings.Contains(err.Error(), "'#19'") {
+		t.Errorf("got %v, want an error that shows how a universal number is written", err)
+	}
+}
+
+func TestAnAlertMayHaveADetailAndALastDay(t *testing.T) {
+	a, err := parseAlert("antibiotic-course=clindamycin@2027-03-01")
+	if err != nil || a.GetKind() != "antibiotic-course" || a.GetDetail() != "clindamycin" || sayDate(a.GetLastDate()) != "2027-03-01" {
+		t.Errorf("got %v, %v", a, err)
+	}
+	if a, err := parseAlert("latex"); err != nil || a.GetKind() != "latex" || a.GetLastDate() != nil {
+		t.Errorf("got %v, %v", a, err)
+	}
+	if _, err := parseAlert("latex@soon"); !errors.Is(err, ErrUsage) {
+		t.Errorf("got %v, want a usage error", err)
+	}
+}
+
+func TestWhatIsNotSaidOfAReferralStays(t *testing.T) {
+	was := &vw.Referral{From: "an invented colleague", Question: "46?", Restores: vw.Party_PARTY_REFERRER, ProvisionalFromLetter: true}
+	later := false
+	f := CaseFlags{Urgency: "soon", Reviews: "here", FromLetter: &later}
+	r, err := f.referral(was)
+	if err != nil || r.GetFrom() != was.GetFrom() || r.GetQuestion() != "46?" || r.GetRestores() != vw.Party_PARTY_REFERRER ||
+		r.GetUrgency() != vw.Referral_URGENCY_SOON || r.GetReviews() != vw.Party_PARTY_THIS_PRACTICE || r.GetProvisionalFromLetter() {
+		t.Errorf("got %v, %v", r, err)
+	}
+	if r, err := (&CaseFlags{}).referral(was); r != nil || err != nil {
+		t.Errorf("nothing was given, and %v is changed", r)
+	}
+}
+
+func TestTreatmentBegunElsewhereMayHaveNoDay(t *testing.T) {
+	f := CaseFlags{BegunDressing: "calcium-hydroxide"}
+	b, err := f.begun(nil)
+	if err != nil || b.GetVisitDate() != nil || b.GetDressing() != "calcium-hydroxide" || b.GetTemporary() != "unknown" || b.GetStop() != "unknown" {
+		t.Errorf("got %v, %v", b, err)
 	}
 }
 

@@ -8,19 +8,27 @@ import (
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
-// toothOf reads a tooth as people type it: a quadrant and a digit (LR6), a
-// universal number behind "#", or a bare number, which is an ISO code unless the
-// practice shows its teeth by universal numbers: 18 would be another tooth there.
+// toothOf reads a tooth as people type it. A bare number is an ISO code unless
+// the practice shows its teeth by universal numbers: 18 would be another tooth
+// there.
 func (s *Session) toothOf(text string) (*vw.Tooth, error) {
-	system := tooth.ISO
+	notation := vw.ToothNotation_TOOTH_NOTATION_ISO
 	if isBareNumber(text) {
 		settings, err := s.settings()
 		if err != nil {
 			return nil, err
 		}
-		if settings.GetNotation() == vw.ToothNotation_TOOTH_NOTATION_UNIVERSAL {
-			system = tooth.Universal
-		}
+		notation = settings.GetNotation()
+	}
+	return readTooth(text, notation)
+}
+
+// readTooth reads a quadrant and a digit (LR6), a universal number behind "#",
+// or a bare number as the practice shows its teeth.
+func readTooth(text string, notation vw.ToothNotation) (*vw.Tooth, error) {
+	system := tooth.ISO
+	if isBareNumber(text) && notation == vw.ToothNotation_TOOTH_NOTATION_UNIVERSAL {
+		system = tooth.Universal
 	}
 	switch {
 	case strings.HasPrefix(text, "#"):
