@@ -60,9 +60,10 @@ type bench struct {
 	*testing.T
 	vw.PlannerServiceClient
 
-	chair vw.ChairServiceClient
-	store *store.Store
-	clock *clock
+	chair   vw.ChairServiceClient
+	doctors map[string]string // names of clinicians by the word that a test has for them
+	store   *store.Store
+	clock   *clock
 }
 
 // wrap lets a test stand between service and store.
@@ -248,4 +249,21 @@ func (b *bench) planned(c *vw.Case) *vw.Plan {
 	p, err := b.ProposePlan(b.clinician(), &vw.ProposePlanRequest{Parent: c.GetName(), RequestId: id(), View: vw.PlanView_PLAN_VIEW_FULL})
 	b.must(err)
 	return p
+}
+
+// doctor keeps a clinician under a word that the test has for them.
+func (b *bench) doctor(word string) {
+	b.Helper()
+	made, err := b.CreateClinician(b.as(store.RoleManager), &vw.CreateClinicianRequest{Parent: ours, Clinician: &vw.Clinician{Title: "Dr " + word}})
+	b.must(err)
+	if b.doctors == nil {
+		b.doctors = map[string]string{}
+	}
+	b.doctors[word] = made.GetName()
+}
+
+// treating is a context of a clinician's own token.
+func (b *bench) treating(word string) context.Context {
+	name := b.doctors[word]
+	return metadata.AppendToOutgoingContext(b.clinician(), "clinician", name[strings.LastIndex(name, "/")+1:])
 }
