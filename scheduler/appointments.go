@@ -38,9 +38,9 @@ func (s *Diary) ListAppointments(ctx context.Context, r *vw.ListAppointmentsRequ
 	if err != nil {
 		return nil, err
 	}
-	x, err := s.lately(ctx, caller.Call)
+	x, err := s.current(ctx, caller)
 	if err != nil {
-		return nil, s.fault(err, caller, nil)
+		return nil, err
 	}
 	q := store.AppointmentQuery{From: x.zone().Day(days.First).Start, To: x.zone().Day(days.Last).End, All: r.GetAllStates(), Page: page}
 	if r.GetPatient() != "" {

@@ -32,9 +32,9 @@ func (s *Diary) ExportCalendar(ctx context.Context, r *vw.ExportCalendarRequest)
 	if err != nil {
 		return nil, err
 	}
-	x, err := s.lately(ctx, caller.Call)
+	x, err := s.current(ctx, caller)
 	if err != nil {
-		return nil, s.fault(err, caller, nil)
+		return nil, err
 	}
 	c := ical.Calendar{Product: calendarProduct}
 	var list []store.Appointment

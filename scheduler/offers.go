@@ -360,7 +360,7 @@ func (s *Diary) wishesFromProto(c Caller, w *vw.OfferWishes, x *snapshot, req *d
 	if w.GetSameClinician() {
 		req.Continuity = diary.RequireSame
 	}
-	req.FirstAvailable = w.GetFirstAvailable()
+	req.FirstAvailable, req.OtherDays = w.GetFirstAvailable(), w.GetOtherDays()
 	if w.GetUrgent() {
 		req.Urgency = diary.Urgent
 	}

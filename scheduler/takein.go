@@ -69,7 +69,7 @@ var outcomes = map[store.TakeOutcome]vw.TakenIn_Outcome{
 
 // takeIn keeps what another system sent, item by item.
 func (s *Diary) takeIn(ctx context.Context, c Caller, items []*vw.ExternalAppointment, preview bool) ([]*vw.TakenIn, error) {
-	setup, err := s.setupNow(ctx, c)
+	x, err := s.current(ctx, c)
 	if err != nil {
 		return nil, err
 	}
@@ -78,7 +78,7 @@ func (s *Diary) takeIn(ctx context.Context, c Caller, items []*vw.ExternalAppoin
 	var at []int // where the answer of each kept item belongs
 	for i, item := range items {
 		out[i] = &vw.TakenIn{Key: item.GetKey()}
-		e, err := s.externalFromProto(c, item, setup)
+		e, err := s.externalFromProto(c, item, x.setup)
 		if err != nil {
 			refuse(out[i], err)
 			continue
@@ -139,20 +139,18 @@ func refuse(t *vw.TakenIn, err error) {
 // reads the versions alone.
 const never = math.MaxInt64
 
-// setupNow returns the setup as it is now, read again only when it changed.
-func (s *Diary) setupNow(ctx context.Context, c Caller) (store.DiarySetup, error) {
+// current returns the last snapshot, read again only when hours, absences,
+// resources or settings have changed since: for what does not ask who is free.
+func (s *Diary) current(ctx context.Context, c Caller) (*snapshot, error) {
 	x, err := s.lately(ctx, c.reading())
 	if err != nil {
-		return store.DiarySetup{}, s.fault(err, c, nil)
+		return nil, s.fault(err, c, nil)
 	}
 	got, err := s.store.ReadDays(ctx, c.reading(), 0, 0, never)
 	if err == nil && got.SetupVersion != x.setup.Version {
 		x, err = s.snapshot(ctx, c.reading())
 	}
-	if err != nil {
-		return store.DiarySetup{}, s.fault(err, c, nil)
-	}
-	return x.setup, nil
+	return x, s.fault(err, c, nil)
 }
 
 // externalFromProto reads an appointment as its master has it. What it says is

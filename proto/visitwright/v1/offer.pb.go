@@ -249,7 +249,8 @@ func (x *OfferReason) GetText() string {
 type PlaceWarning struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Reason by its name in ErrorReason, without the prefix: OUTSIDE_WINDOW,
-	// OUTSIDE_HOURS, PLACE_TAKEN, ...
+	// OUTSIDE_HOURS, PLACE_TAKEN, ...; ADVISED_AGAINST for a caution that would
+	// be no error, for example two lower blocks in one visit.
 	Reason string `protobuf:"bytes,1,opt,name=reason,proto3" json:"reason,omitempty"`
 	// In words.
 	Text string `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
@@ -343,7 +344,10 @@ type OfferWishes struct {
 	// for it holds.
 	Accompanied bool `protobuf:"varint,9,opt,name=accompanied,proto3" json:"accompanied,omitempty"`
 	// A patient in pain or swelling: the minimum of a window does not bind.
-	Urgent        bool `protobuf:"varint,10,opt,name=urgent,proto3" json:"urgent,omitempty"`
+	Urgent bool `protobuf:"varint,10,opt,name=urgent,proto3" json:"urgent,omitempty"`
+	// One set for each combination of days, the best of it: ten choices in place
+	// of one, five minutes apart, ten times.
+	OtherDays     bool `protobuf:"varint,11,opt,name=other_days,json=otherDays,proto3" json:"other_days,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -444,6 +448,13 @@ func (x *OfferWishes) GetAccompanied() bool {
 func (x *OfferWishes) GetUrgent() bool {
 	if x != nil {
 		return x.Urgent
+	}
+	return false
+}
+
+func (x *OfferWishes) GetOtherDays() bool {
+	if x != nil {
+		return x.OtherDays
 	}
 	return false
 }
@@ -886,7 +897,7 @@ const file_visitwright_v1_offer_proto_rawDesc = "" +
 	"\x06reason\x18\x01 \x01(\tR\x06reason\x12\x12\n" +
 	"\x04text\x18\x02 \x01(\tR\x04text\x12\x18\n" +
 	"\aforbids\x18\x03 \x01(\bR\aforbids\x124\n" +
-	"\x16clinician_may_override\x18\x04 \x01(\bR\x14clinicianMayOverride\"\xeb\x03\n" +
+	"\x16clinician_may_override\x18\x04 \x01(\bR\x14clinicianMayOverride\"\x8a\x04\n" +
 	"\vOfferWishes\x120\n" +
 	"\n" +
 	"not_before\x18\x01 \x01(\v2\x11.google.type.DateR\tnotBefore\x12.\n" +
@@ -901,7 +912,9 @@ const file_visitwright_v1_offer_proto_rawDesc = "" +
 	"\x0ffirst_available\x18\b \x01(\bR\x0efirstAvailable\x12 \n" +
 	"\vaccompanied\x18\t \x01(\bR\vaccompanied\x12\x16\n" +
 	"\x06urgent\x18\n" +
-	" \x01(\bR\x06urgent\"_\n" +
+	" \x01(\bR\x06urgent\x12\x1d\n" +
+	"\n" +
+	"other_days\x18\v \x01(\bR\totherDays\"_\n" +
 	"\aDaySpan\x12+\n" +
 	"\vfrom_minute\x18\x01 \x01(\x05B\n" +
 	"\xbaH\a\x1a\x05\x18\x9f\v(\x00R\n" +
