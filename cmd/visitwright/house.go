@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"google.golang.org/grpc"
 
@@ -30,6 +31,11 @@ type houseOptions struct {
 	// name and zone are what a first start gives the practice.
 	name, zone string
 	server     server.Options
+	// jobs runs the sweeps of follow-ups, provisional bookings, messages and
+	// retention; a process that lives for one command leaves them alone.
+	jobs bool
+	// channels carry messages; what is missing is left to the telephone.
+	channels scheduler.Channels
 }
 
 // house is the service with everything below it.
@@ -38,6 +44,7 @@ type house struct {
 	planner     *planner.Service
 	credentials access.Credentials
 	server      *server.Server
+	jobs        *scheduler.Runner // nil without jobs
 }
 
 // openHouse opens the store and starts the services on it. The first start of
@@ -54,10 +61,21 @@ func openHouse(ctx context.Context, o houseOptions) (*house, error) {
 	}
 	stopping := make(chan struct{})
 	var diary *scheduler.Diary
+	var followUps *scheduler.FollowUps
 	if h.planner, diary, err = services(h.store, o, stopping); err == nil {
+		followUps, err = scheduler.NewFollowUps(diary, h.store)
+	}
+	if err == nil && o.jobs {
+		h.jobs, err = newRunner(followUps, o)
+	}
+	if err == nil {
 		o.server.Register = func(r grpc.ServiceRegistrar) {
 			h.planner.Register(r)
 			diary.Register(r)
+			followUps.Register(r)
+		}
+		if h.jobs != nil {
+			o.server.Collectors = append(o.server.Collectors, h.jobs.Collectors()...)
 		}
 		o.server.Draining = func() { close(stopping) }
 		for name, pool := range h.store.Pools() {
@@ -70,7 +88,19 @@ func openHouse(ctx context.Context, o houseOptions) (*house, error) {
 	if err != nil {
 		return nil, errors.Join(err, h.store.Close())
 	}
+	if h.jobs != nil {
+		h.jobs.Start()
+	}
 	return h, nil
+}
+
+// newRunner builds the runner of the sweeps, each replica with a name of its
+// own in the outbox.
+func newRunner(f *scheduler.FollowUps, o houseOptions) (*scheduler.Runner, error) {
+	return scheduler.NewRunner(scheduler.RunnerConfig{
+		FollowUps: f, Log: o.log, Now: o.now,
+		Sender: &scheduler.Sender{FollowUps: f, Channels: o.channels, Worker: uuid.NewString()},
+	})
 }
 
 func openStore(ctx context.Context, o houseOptions) (*store.Store, access.Credentials, error) {
@@ -84,6 +114,9 @@ func openStore(ctx context.Context, o houseOptions) (*store.Store, access.Creden
 }
 
 func (h *house) close() error {
+	if h.jobs != nil {
+		h.jobs.Stop() // what is being sent is finished first
+	}
 	h.server.Stop()
 	h.planner.Close() // what callers left behind may still read the store
 	return h.store.Close()
@@ -104,7 +137,8 @@ func services(s *store.Store, o houseOptions, stopping <-chan struct{}) (*planne
 		Info: planner.Info{
 			Version: version(), RequestBytes: server.MaxRequestBytes,
 			LongestDeadline: server.LongestDeadline, DefaultDeadline: server.DefaultDeadline,
-			Services: []string{vw.PlannerService_ServiceDesc.ServiceName, vw.DiaryService_ServiceDesc.ServiceName, vw.ChairService_ServiceDesc.ServiceName},
+			Services: []string{vw.PlannerService_ServiceDesc.ServiceName, vw.DiaryService_ServiceDesc.ServiceName, vw.ChairService_ServiceDesc.ServiceName,
+				vw.FollowUpService_ServiceDesc.ServiceName},
 		},
 	})
 	if err != nil {

@@ -10,15 +10,16 @@ import (
 
 // serveCommand serves until it is told to stop.
 type serveCommand struct {
-	Listen     string  `help:"Address to serve on. Outside this machine it needs --tls-cert and --tls-key." default:"127.0.0.1:7646" placeholder:"HOST:PORT"`
-	TLSCert    string  `name:"tls-cert" help:"PEM file of the server's certificate chain; read again when it is renewed." placeholder:"FILE"`
-	TLSKey     string  `name:"tls-key" help:"PEM file of its private key." placeholder:"FILE"`
-	ClientCA   string  `name:"client-ca" help:"PEM file of the authority that must have signed each client's certificate." placeholder:"FILE"`
-	Metrics    string  `help:"Loopback address for Prometheus; empty serves none." placeholder:"HOST:PORT"`
-	Reflection bool    `help:"Serve reflection also beyond this machine."`
-	Rate       float64 `help:"Calls a second that one token may make on average." default:"200" placeholder:"N"`
-	Burst      int     `help:"Calls that one token may make at once." default:"400" placeholder:"N"`
-	LogLevel   string  `help:"Least level that is logged: debug, info, warn or error." enum:"debug,info,warn,error" default:"info" placeholder:"LEVEL"`
+	Listen       string  `help:"Address to serve on. Outside this machine it needs --tls-cert and --tls-key." default:"127.0.0.1:7646" placeholder:"HOST:PORT"`
+	TLSCert      string  `name:"tls-cert" help:"PEM file of the server's certificate chain; read again when it is renewed." placeholder:"FILE"`
+	TLSKey       string  `name:"tls-key" help:"PEM file of its private key." placeholder:"FILE"`
+	ClientCA     string  `name:"client-ca" help:"PEM file of the authority that must have signed each client's certificate." placeholder:"FILE"`
+	Metrics      string  `help:"Loopback address for Prometheus; empty serves none." placeholder:"HOST:PORT"`
+	Reflection   bool    `help:"Serve reflection also beyond this machine."`
+	Rate         float64 `help:"Calls a second that one token may make on average." default:"200" placeholder:"N"`
+	Burst        int     `help:"Calls that one token may make at once." default:"400" placeholder:"N"`
+	ChannelFlags `group:"Messages"`
+	LogLevel     string `help:"Least level that is logged: debug, info, warn or error." enum:"debug,info,warn,error" default:"info" placeholder:"LEVEL"`
 }
 
 // Run serves. It writes the address to standard output once it answers.
@@ -28,7 +29,11 @@ func (c *serveCommand) Run(r *errand) error {
 		return err
 	}
 	log := server.NewLogger(r.world.err, level)
-	h, err := openHouse(r.ctx, houseOptions{where: r.where, now: r.world.now, log: log, server: server.Options{
+	channels, err := c.channels()
+	if err != nil {
+		return err
+	}
+	h, err := openHouse(r.ctx, houseOptions{where: r.where, now: r.world.now, log: log, jobs: true, channels: channels, server: server.Options{
 		Listen: c.Listen, TLS: server.TLSFiles{Certificate: c.TLSCert, Key: c.TLSKey, ClientCA: c.ClientCA},
 		Metrics: c.Metrics, Reflection: c.Reflection, CallsPerSecond: c.Rate, CallsBurst: c.Burst,
 	}})
