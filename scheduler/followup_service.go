@@ -134,7 +134,13 @@ func (f *FollowUps) Refresh(ctx context.Context, practice string) (int, error) {
 			if err != nil {
 				return total, err
 			}
-			if _, err := f.store.LookAtCare(ctx, sweeper(d.Practice), d.CaseID, func(c store.Care) (store.CareResult, error) { return f.look(c, at, nil) }); err != nil {
+			if _, err := f.store.LookAtCare(ctx, sweeper(d.Practice), d.CaseID, func(c store.Care) (store.CareResult, error) {
+				out, err := f.look(c, at, nil)
+				if err != nil {
+					out = unreadable(c) // one case must not keep the others from being looked at
+				}
+				return out, nil
+			}); err != nil {
 				return total, err
 			}
 			total++
@@ -143,6 +149,15 @@ func (f *FollowUps) Refresh(ctx context.Context, practice string) (int, error) {
 			return total, nil
 		}
 	}
+}
+
+// unreadable is what is left of a case whose record cannot be read: a clinician
+// is asked, and it is looked at again tomorrow.
+func unreadable(c store.Care) store.CareResult {
+	today := c.Now.UTC().Format(time.DateOnly)
+	return store.CareResult{Keep: true, Look: c.Now.Add(24 * time.Hour), FollowUps: []store.FollowUp{{CaseID: c.Case.ID, PatientID: c.Case.PatientID,
+		Key: "unreadable", Kind: slug(string(followup.Decision)), State: slug(string(followup.Due)), Actor: slug(string(followup.Clinician)),
+		Earliest: today, Target: today, Latest: today, ActOn: today, Reason: "what is due cannot be derived from the record: look at the case"}}}
 }
 
 // sweepBatch bounds what one transaction or query takes.

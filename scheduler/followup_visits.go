@@ -15,6 +15,9 @@ import (
 	"github.com/visitwright/visitwright/store"
 )
 
+// undetermined stands for a diagnosis that nobody has made.
+const undetermined = "undetermined"
+
 // rootFilling is the calendar of a tooth for which nobody chose another.
 const rootFilling = "root-filling"
 
@@ -107,7 +110,11 @@ func (f *FollowUps) openOf(c store.Case, closing chairside.Closing) (*followup.O
 }
 
 func (f *FollowUps) windowOf(c store.Case, stop, medicament, temporary string, sealMM float64) (*followup.Open, bool, error) {
-	w, err := window.Compute(f.shipped, window.Input{Stop: stop, Diagnosis: c.Diagnosis, Medicament: medicament, Temporary: temporary, SealMM: sealMM,
+	diagnosis := c.Diagnosis
+	if _, err := f.shipped.Diagnosis(diagnosis); err != nil {
+		diagnosis = undetermined
+	}
+	w, err := window.Compute(f.shipped, window.Input{Stop: stop, Diagnosis: diagnosis, Medicament: medicament, Temporary: temporary, SealMM: sealMM,
 		OpenApex: c.RootDevelopment != "" && c.RootDevelopment != "mature"})
 	if err != nil || !w.Needed {
 		return nil, false, err

@@ -139,9 +139,9 @@ BEGIN
 END;
 $$;
 -- +goose StatementEnd
-CREATE TRIGGER appointments_cause_i AFTER INSERT ON appointments FOR EACH ROW WHEN (NEW.patient_id IS NOT NULL) EXECUTE FUNCTION visitwright_cause();
+CREATE TRIGGER appointments_cause_i AFTER INSERT ON appointments FOR EACH ROW WHEN (NEW.origin = 'own' OR length(NEW.cases) > 4) EXECUTE FUNCTION visitwright_cause();
 CREATE TRIGGER appointments_cause_u AFTER UPDATE OF state, start_us ON appointments FOR EACH ROW
-    WHEN (NEW.patient_id IS NOT NULL AND (NEW.state <> OLD.state OR NEW.start_us <> OLD.start_us)) EXECUTE FUNCTION visitwright_cause();
+    WHEN ((NEW.origin = 'own' OR length(NEW.cases) > 4) AND (NEW.state <> OLD.state OR NEW.start_us <> OLD.start_us)) EXECUTE FUNCTION visitwright_cause();
 CREATE TRIGGER cases_cause AFTER UPDATE OF state ON cases FOR EACH ROW WHEN (NEW.state <> OLD.state) EXECUTE FUNCTION visitwright_cause();
 CREATE TRIGGER chair_marks_cause AFTER INSERT ON chair_marks FOR EACH ROW WHEN (NEW.kind IN ('end', 'log')) EXECUTE FUNCTION visitwright_cause();
 CREATE TRIGGER hours_cause AFTER INSERT OR UPDATE OR DELETE ON hours FOR EACH ROW EXECUTE FUNCTION visitwright_cause();

@@ -122,10 +122,10 @@ CREATE UNIQUE INDEX messages_one_a_day ON messages (practice_id, patient_id, rou
 
 -- The causes.
 -- +goose StatementBegin
-CREATE TRIGGER appointments_cause_i AFTER INSERT ON appointments WHEN NEW.patient_id IS NOT NULL BEGIN INSERT INTO causes (practice_id, kind, ref) VALUES (NEW.practice_id, 'appointment', NEW.id); END;
+CREATE TRIGGER appointments_cause_i AFTER INSERT ON appointments WHEN NEW.origin = 'own' OR length(NEW.cases) > 4 BEGIN INSERT INTO causes (practice_id, kind, ref) VALUES (NEW.practice_id, 'appointment', NEW.id); END;
 -- +goose StatementEnd
 -- +goose StatementBegin
-CREATE TRIGGER appointments_cause_u AFTER UPDATE OF state, start_us ON appointments WHEN NEW.patient_id IS NOT NULL AND (NEW.state <> OLD.state OR NEW.start_us <> OLD.start_us) BEGIN INSERT INTO causes (practice_id, kind, ref) VALUES (NEW.practice_id, 'appointment', NEW.id); END;
+CREATE TRIGGER appointments_cause_u AFTER UPDATE OF state, start_us ON appointments WHEN (NEW.origin = 'own' OR length(NEW.cases) > 4) AND (NEW.state <> OLD.state OR NEW.start_us <> OLD.start_us) BEGIN INSERT INTO causes (practice_id, kind, ref) VALUES (NEW.practice_id, 'appointment', NEW.id); END;
 -- +goose StatementEnd
 -- +goose StatementBegin
 CREATE TRIGGER cases_cause AFTER UPDATE OF state ON cases WHEN NEW.state <> OLD.state BEGIN INSERT INTO causes (practice_id, kind, ref) VALUES (NEW.practice_id, 'case', NEW.id); END;
