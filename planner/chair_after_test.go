@@ -276,10 +276,12 @@ func TestTheReportScoresLengthsAgainstOneLengthForAllAndNamesTheStep(t *testing.
 		t.Error("asked again, the report differs")
 	}
 	// What is remembered for plans is what the log says when it is read anew.
-	kept, err := b.store.ListObservations(t.Context(), store.Call{Practice: strings.TrimPrefix(ours, "practices/"), Actor: "t", Method: "/m"}, "primary-treatment", "molar")
+	kept, err := b.chair.ListCalibrations(b.treating("dr-a"), &vw.ListCalibrationsRequest{Parent: ours})
 	b.must(err)
-	if len(kept) != 5 {
-		t.Fatalf("%d observations", len(kept))
+	anew, err := b.chair.ListCalibrations(b.treating("dr-a"), &vw.ListCalibrationsRequest{Parent: ours, Recalculate: true})
+	b.must(err)
+	if d := cmp.Diff(kept, anew, protocmp.Transform()); d != "" || len(kept.GetCalibrations()) != 2 || kept.GetCalibrations()[0].GetVisits() != 5 {
+		t.Errorf("kept %v; read anew it differs: %s", kept, d)
 	}
 	none, err := b.chair.GetCalibrationReport(b.as(store.RoleManager), &vw.GetCalibrationReportRequest{Parent: ours, FirstDate: day(tuesday.AddDate(0, 0, -30)), LastDate: day(tuesday.AddDate(0, 0, -20))})
 	b.must(err)
@@ -312,5 +314,41 @@ func TestTheVisitLogIsCorrectedAfterTheEndAndKeepsTheEarlierEntry(t *testing.T) 
 	}
 	if ends != 1 {
 		t.Error("the earlier entry is gone")
+	}
+}
+
+func TestTheLimitOfTheDayCountsWhatWasGivenForAnotherTooth(t *testing.T) {
+	b := newBench(t)
+	s := b.inChair(90)
+	solution := s.visit.GetAnaesthetic().GetAgents()[0].GetSolution()
+	whole := s.visit.GetAnaesthetic().GetAgents()[0].GetMostCartridges()
+	s.mark(2, &vw.ChairMark{What: &vw.ChairMark_Injection{Injection: &vw.GivenAnaesthetic{Solution: solution, Cartridges: 3}}})
+	other, err := b.CreateCase(b.clinician(), &vw.CreateCaseRequest{Parent: ours, Case: &vw.Case{Patient: s.of.GetPatient(), Tooth: &vw.Tooth{Iso: "36"},
+		Diagnosis: &vw.Diagnosis{Pulpal: "necrosis", Apical: "asymptomatic-apical-periodontitis"}}})
+	b.must(err)
+	b.assessed(other)
+	b.planned(other)
+	begin := func(day int) *vw.ChairVisit {
+		v, err := b.chair.BeginVisit(b.clinician(), &vw.BeginVisitRequest{Parent: other.GetName(), IdentityConfirmed: true, AlertsConfirmed: true,
+			BeginTime: s.at(float64(60 + day*24*60)), ValidateOnly: true})
+		b.must(err)
+		return v
+	}
+	if v := begin(0); v.GetAnaesthetic().GetAgents()[0].GetMostCartridges() != whole-3 || len(v.GetGiven()) != 1 {
+		t.Errorf("of %d cartridges %d are left on the same day; given %q", whole, v.GetAnaesthetic().GetAgents()[0].GetMostCartridges(), v.GetGiven())
+	}
+	if v := begin(1); v.GetAnaesthetic().GetAgents()[0].GetMostCartridges() != whole {
+		t.Error("what was given yesterday counts today")
+	}
+}
+
+func TestAForcedStopNamesItsDressingItsSealAndItsWindow(t *testing.T) {
+	b := newBench(t)
+	s := b.inChair(90)
+	s.opened()
+	v := s.mark(30, done("glide-path", "MB"))
+	stop := v.GetAnswer().GetWays()[len(v.GetAnswer().GetWays())-1]
+	if stop.GetId() != "partly-treated-infected" || stop.GetClosing().GetMedicament() != "calcium-hydroxide" || stop.GetClosing().GetTemporary() == "" || stop.GetReturnWindow() == nil || stop.GetText() == "" {
+		t.Errorf("stop now: %v", stop)
 	}
 }

@@ -48,6 +48,11 @@ func (s *ChairService) ListCalibrations(ctx context.Context, r *vw.ListCalibrati
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
+	if r.GetRecalculate() {
+		if kept, err = s.recalculated(ctx, caller, settings); err != nil {
+			return nil, err
+		}
+	}
 	type group struct{ protocol, class string }
 	groups := map[group][]store.Observation{}
 	for _, o := range kept {
@@ -86,6 +91,33 @@ func (s *ChairService) ListCalibrations(ctx context.Context, r *vw.ListCalibrati
 	}
 	return &vw.ListCalibrationsResponse{Calibrations: all[from:to], NextPageToken: s.pager.Token(r, next)}, nil
 }
+
+// recalculated makes the observations anew from the logs of all visits, the
+// newest first, as they are kept.
+func (s *ChairService) recalculated(ctx context.Context, caller Caller, settings *vw.PracticeSettings) ([]store.Observation, error) {
+	zone, err := civil.Embedded().Zone(settings.GetZone())
+	if err != nil {
+		return nil, err
+	}
+	last := zone.Date(s.now())
+	ended, err := s.endedVisits(ctx, caller, zone, last.AddDays(-longestLog), last.AddDays(1), "")
+	if err != nil {
+		return nil, err
+	}
+	var out []store.Observation
+	for _, o := range ended {
+		if obs := s.observation(o); obs != nil {
+			out = append(out, *obs)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b store.Observation) int {
+		return cmp.Or(b.End.Compare(a.End), cmp.Compare(a.CaseID, b.CaseID), cmp.Compare(a.Visit, b.Visit))
+	})
+	return out, nil
+}
+
+// longestLog is how many days back a log is read anew.
+const longestLog = 20 * 366
 
 // dayOr reads a calendar day that may be left out.
 func dayOr(d *date.Date, path string, otherwise civil.Date) (civil.Date, error) {

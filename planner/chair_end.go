@@ -10,7 +10,6 @@ import (
 	"github.com/visitwright/visitwright/planner/calibration"
 	"github.com/visitwright/visitwright/planner/chairside"
 	"github.com/visitwright/visitwright/planner/proposal"
-	"github.com/visitwright/visitwright/planner/protocol"
 	"github.com/visitwright/visitwright/planner/visits"
 	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
@@ -124,15 +123,8 @@ func (s *ChairService) inputFrom(caller Caller, o openVisit, rec record, state v
 	in.From.Canals = canalWork(v, o.plan)
 	in.From.Symptoms = v.Answers.Quiet == chairside.No || slices.ContainsFunc(v.Events, func(m chairside.Mark) bool { return m.Event == "pain-or-swelling" })
 	if closing == nil {
-		closing = &chairside.Closing{Medicament: rec.settings.GetDressing(), Temporary: rec.settings.GetTemporary()}
-		if d, err := s.shipped.Diagnosis(in.Diagnosis); err == nil && (closing.Medicament == "" || d.Pulp == protocol.Vital) {
-			if p, err := s.shipped.Protocol(in.Protocol); err == nil {
-				closing.Medicament = p.Dressing[d.Pulp]
-			}
-		}
-		if closing.Temporary == "" {
-			closing.Temporary = proposal.DefaultTemporary
-		}
+		usual := s.usualClosing(o, rec)
+		closing = &usual
 	}
 	in.From.Medicament, in.From.Temporary, in.From.SealMM = closing.Medicament, closing.Temporary, closing.SealMM
 	return in, nil

@@ -175,7 +175,7 @@ func (s *ChairService) ListVisits(ctx context.Context, r *vw.ListVisitsRequest) 
 		if err != nil {
 			return nil, err
 		}
-		shown, err := s.visitToProto(caller, o, rec)
+		shown, err := s.visitToProto(ctx, caller, o, rec)
 		if err != nil {
 			return nil, err
 		}
@@ -191,7 +191,7 @@ func (s *ChairService) show(ctx context.Context, caller Caller, o openVisit, rec
 }
 
 func (s *ChairService) showAt(ctx context.Context, caller Caller, o openVisit, rec record, at time.Time) (*vw.ChairVisit, error) {
-	out, err := s.visitToProto(caller, o, rec)
+	out, err := s.visitToProto(ctx, caller, o, rec)
 	if err != nil {
 		return nil, err
 	}
@@ -206,7 +206,7 @@ func (s *ChairService) showAt(ctx context.Context, caller Caller, o openVisit, r
 		if err != nil {
 			return nil, err
 		}
-		out.Answer = answerToProto(o, a, func(t time.Time) string { return t.In(zone.Location()).Format("15:04") })
+		out.Answer = s.answerToProto(o, a, rec, func(t time.Time) string { return t.In(zone.Location()).Format("15:04") })
 	case chairside.Ended:
 		window, err := s.windowOf(caller, o, rec)
 		if err != nil {

@@ -1,6 +1,7 @@
 package planner
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"strings"
@@ -11,8 +12,10 @@ import (
 	"github.com/visitwright/visitwright/planner/anaesthetic"
 	"github.com/visitwright/visitwright/planner/chairside"
 	"github.com/visitwright/visitwright/planner/proposal"
+	"github.com/visitwright/visitwright/planner/protocol"
 	"github.com/visitwright/visitwright/proto/names"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
+	"github.com/visitwright/visitwright/store"
 )
 
 var phases = map[chairside.Phase]vw.ChairVisit_Phase{
@@ -27,7 +30,7 @@ var saysToProto = map[chairside.Says]vw.Reason_Stance{
 }
 
 // visitToProto shows a visit without its answer.
-func (s *ChairService) visitToProto(caller Caller, o openVisit, rec record) (*vw.ChairVisit, error) {
+func (s *ChairService) visitToProto(ctx context.Context, caller Caller, o openVisit, rec record) (*vw.ChairVisit, error) {
 	v := o.state
 	out := &vw.ChairVisit{
 		Name: o.name(caller), Tooth: toothToProto(o.of.tooth, rec.shown), Title: o.of.message.GetTitle(),
@@ -68,7 +71,7 @@ func (s *ChairService) visitToProto(caller Caller, o openVisit, rec record) (*vw
 	}
 	out.Ready = readyToProto(ready)
 	out.Marks = o.marksToProto()
-	if err := s.anaestheticOf(out, v, rec); err != nil {
+	if err := s.anaestheticOf(ctx, caller, out, o, rec); err != nil {
 		return nil, err
 	}
 	return out, nil
@@ -311,10 +314,14 @@ func (o openVisit) markWords(m chairside.Mark) string {
 }
 
 // anaestheticOf is the running total against the limit before the next
-// cartridge.
-func (s *ChairService) anaestheticOf(out *vw.ChairVisit, v chairside.Visit, rec record) error {
+// cartridge: the limit is the patient's, over all teeth of the day.
+func (s *ChairService) anaestheticOf(ctx context.Context, caller Caller, out *vw.ChairVisit, o openVisit, rec record) error {
 	use := anaestheticFromProto(rec.settings, nil)
-	use.Given = v.Given
+	elsewhere, err := s.givenElsewhere(ctx, caller, o, rec)
+	if err != nil {
+		return err
+	}
+	use.Given = append(elsewhere, o.state.Given...)
 	patient, err := s.patientInput(rec, nil)
 	if err != nil {
 		return err
@@ -324,23 +331,70 @@ func (s *ChairService) anaestheticOf(out *vw.ChairVisit, v chairside.Visit, rec 
 		return err
 	}
 	out.Anaesthetic = anaestheticToProto(limit)
+	out.Given = givenWords(o.state.Given, "")
+	out.Given = append(out.Given, givenWords(elsewhere, " in another visit of this day")...)
+	return nil
+}
+
+func givenWords(given []anaesthetic.Given, where string) []string {
 	total := map[string]float64{}
 	var order []string
-	for _, g := range v.Given {
+	for _, g := range given {
 		words := solutionWords(g.Solution)
 		if _, ok := total[words]; !ok {
 			order = append(order, words)
 		}
 		total[words] += g.Cartridges
 	}
+	var out []string
 	for _, words := range order {
-		out.Given = append(out.Given, fmt.Sprintf("%g of %s", total[words], words))
+		out = append(out, fmt.Sprintf("%g of %s%s", total[words], words, where))
 	}
-	return nil
+	return out
+}
+
+// mostTeethOfDay bounds how many other cases of the patient are looked at.
+const mostTeethOfDay = 32
+
+// givenElsewhere is what the patient had on the same calendar day in other
+// visits, for whichever tooth.
+func (s *ChairService) givenElsewhere(ctx context.Context, caller Caller, o openVisit, rec record) ([]anaesthetic.Given, error) {
+	day, err := today(o.state.Began, rec.settings.GetZone())
+	if err != nil {
+		return nil, err
+	}
+	cases, _, err := s.store.ListCases(ctx, reading(caller.Call), store.CaseQuery{PatientID: rec.kept.PatientID, Page: store.Page{Size: mostTeethOfDay}})
+	if err != nil {
+		return nil, s.fault(err, caller, nil)
+	}
+	var out []anaesthetic.Given
+	for _, c := range cases {
+		if c.ID == o.kept.CaseID && o.kept.Number == 1 {
+			continue
+		}
+		listed, _, err := s.chair.ListChairVisits(ctx, reading(caller.Call), c.ID, store.Page{Size: 5})
+		if err != nil {
+			return nil, s.fault(err, caller, nil)
+		}
+		for _, kept := range listed {
+			if kept.CaseID == o.kept.CaseID && kept.Number == o.kept.Number || len(kept.Marks) == 0 {
+				continue
+			}
+			if began, err := today(kept.Marks[0].At, rec.settings.GetZone()); err != nil || began != day {
+				continue
+			}
+			other, err := s.open(ctx, caller, kept)
+			if err != nil {
+				return nil, err
+			}
+			out = append(out, other.state.Given...)
+		}
+	}
+	return out, nil
 }
 
 // answerToProto says what can be said at one moment.
-func answerToProto(o openVisit, a chairside.Moment, clock func(time.Time) string) *vw.ChairAnswer {
+func (s *ChairService) answerToProto(o openVisit, a chairside.Moment, rec record, clock func(time.Time) string) *vw.ChairAnswer {
 	out := &vw.ChairAnswer{
 		Time: instant(a.At), Step: o.of.title(a.Step), Canal: a.Canal, UsedMinutes: a.Used, LeftMinutes: a.Left, ExpectedEnd: instant(a.End),
 		OnTime: oddsToProto(proposal.OddsOf(a.OnTime, "end inside the appointment")), SpareMinutes: a.Spare,
@@ -366,6 +420,7 @@ func answerToProto(o openVisit, a chairside.Moment, clock func(time.Time) string
 			}
 		}
 		way := &vw.WayOn{Id: w.ID, Title: title, Odds: oddsToProto(proposal.OddsOf(w.Odds, "fit")), ExpectedMinutes: w.Minutes.Mean(), EightInTenMinutes: w.Minutes.Quantile(0.8), Allowed: w.Allowed}
+		s.endingSo(way, o, a, w, rec)
 		if slack := a.Left - w.Minutes.Quantile(0.8); slack >= 0 {
 			way.DecideBy = instant(a.At.Add(time.Duration(slack * float64(time.Minute))))
 		}
@@ -378,6 +433,51 @@ func answerToProto(o openVisit, a chairside.Moment, clock func(time.Time) string
 	out.WouldChange = wouldChange(o, a)
 	return out
 }
+
+// endingSo says what is placed when a visit ends on a way, and when the patient
+// comes back then: what the plan has for that state of the tooth.
+func (s *ChairService) endingSo(way *vw.WayOn, o openVisit, a chairside.Moment, w chairside.Way, rec record) {
+	id := w.ID
+	switch {
+	case w.ID == chairside.Finish:
+		id = o.plan.Model.Stops[len(o.plan.Model.Stops)-1].ID
+	case w.Now:
+		id = s.stopOf(o, o.state.State)
+	}
+	if id != w.ID && w.ID != chairside.Finish {
+		way.Id, way.Title = id, "stop now: "+o.of.title(id)
+	}
+	for _, stop := range o.of.message.GetStops() {
+		if stop.GetId() != id {
+			continue
+		}
+		way.Text, way.ReturnWindow = stop.GetText(), stop.GetReturnWindow()
+		if stop.GetReturnWindow() != nil {
+			way.Closing = &vw.VisitClosing{Medicament: s.usualClosing(o, rec).Medicament, Temporary: s.usualClosing(o, rec).Temporary}
+		}
+	}
+	if state, err := s.shipped.Stop(id); err == nil && state.Use == "" && way.Closing != nil {
+		way.Closing.Medicament = "" // nothing is dressed in this state
+	}
+}
+
+// usualClosing is what this practice places in such a tooth.
+func (s *ChairService) usualClosing(o openVisit, rec record) chairside.Closing {
+	out := chairside.Closing{Medicament: rec.settings.GetDressing(), Temporary: rec.settings.GetTemporary()}
+	if out.Temporary == "" {
+		out.Temporary = proposal.DefaultTemporary
+	}
+	d, err := s.shipped.Diagnosis(o.diagnosis(rec))
+	if err == nil && (out.Medicament == "" || d.Pulp == protocol.Vital) {
+		if p, err := s.shipped.Protocol(o.of.message.GetProtocol()); err == nil {
+			out.Medicament = p.Dressing[d.Pulp]
+		}
+	}
+	return out
+}
+
+// diagnosis is the one that the plan was made for.
+func (o openVisit) diagnosis(rec record) string { return rec.kept.Diagnosis }
 
 func countOf(p float64) string { return strings.TrimSpace(proposal.OddsOf(p, "").Words) }
 

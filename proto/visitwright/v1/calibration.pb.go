@@ -32,7 +32,10 @@ type ListCalibrationsRequest struct {
 	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// next_page_token of the page before; only page_size may differ from that
 	// request.
-	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	PageToken string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Reads every visit's log anew, in place of what was derived from it when the
+	// visit ended: slower, with the same result.
+	Recalculate   bool `protobuf:"varint,4,opt,name=recalculate,proto3" json:"recalculate,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -86,6 +89,13 @@ func (x *ListCalibrationsRequest) GetPageToken() string {
 		return x.PageToken
 	}
 	return ""
+}
+
+func (x *ListCalibrationsRequest) GetRecalculate() bool {
+	if x != nil {
+		return x.Recalculate
+	}
+	return false
 }
 
 // A page of calibrations.
@@ -668,12 +678,13 @@ var File_visitwright_v1_calibration_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_calibration_proto_rawDesc = "" +
 	"\n" +
-	" visitwright/v1/calibration.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x16google/type/date.proto\"\xac\x01\n" +
+	" visitwright/v1/calibration.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x16google/type/date.proto\"\xce\x01\n" +
 	"\x17ListCalibrationsRequest\x12B\n" +
 	"\x06parent\x18\x01 \x01(\tB*\xbaH'r%2#^practices/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
 	"\n" +
-	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x04R\tpageToken\"\x83\x01\n" +
+	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x04R\tpageToken\x12 \n" +
+	"\vrecalculate\x18\x04 \x01(\bR\vrecalculate\"\x83\x01\n" +
 	"\x18ListCalibrationsResponse\x12?\n" +
 	"\fcalibrations\x18\x01 \x03(\v2\x1b.visitwright.v1.CalibrationR\fcalibrations\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xa8\x02\n" +

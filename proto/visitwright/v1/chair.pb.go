@@ -1108,9 +1108,12 @@ type WayOn struct {
 	DecideBy *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=decide_by,json=decideBy,proto3" json:"decide_by,omitempty"`
 	// The stopping point may be chosen; otherwise it is only forced.
 	Allowed bool `protobuf:"varint,7,opt,name=allowed,proto3" json:"allowed,omitempty"`
-	// Expected cost of this way, in minutes of work, the rest of the treatment
-	// included; 0 when it was not computed.
-	ExpectedCost  float64 `protobuf:"fixed64,8,opt,name=expected_cost,json=expectedCost,proto3" json:"expected_cost,omitempty"`
+	// What is usually placed when the visit ends so; empty when nothing is.
+	Closing *VisitClosing `protobuf:"bytes,8,opt,name=closing,proto3" json:"closing,omitempty"`
+	// When the patient would have to come back then; empty when no clock runs.
+	ReturnWindow *ReturnWindow `protobuf:"bytes,9,opt,name=return_window,json=returnWindow,proto3" json:"return_window,omitempty"`
+	// What ending so means, in a sentence or two.
+	Text          string `protobuf:"bytes,10,opt,name=text,proto3" json:"text,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1194,11 +1197,25 @@ func (x *WayOn) GetAllowed() bool {
 	return false
 }
 
-func (x *WayOn) GetExpectedCost() float64 {
+func (x *WayOn) GetClosing() *VisitClosing {
 	if x != nil {
-		return x.ExpectedCost
+		return x.Closing
 	}
-	return 0
+	return nil
+}
+
+func (x *WayOn) GetReturnWindow() *ReturnWindow {
+	if x != nil {
+		return x.ReturnWindow
+	}
+	return nil
+}
+
+func (x *WayOn) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
 }
 
 // One entry of a visit. Entries are never changed.
@@ -2729,7 +2746,7 @@ const file_visitwright_v1_chair_proto_rawDesc = "" +
 	" \x01(\tR\bheadline\x12\x16\n" +
 	"\x06advice\x18\v \x01(\tR\x06advice\x127\n" +
 	"\tdecide_by\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\bdecideBy\x12!\n" +
-	"\fwould_change\x18\r \x03(\tR\vwouldChange\"\xab\x02\n" +
+	"\fwould_change\x18\r \x03(\tR\vwouldChange\"\x95\x03\n" +
 	"\x05WayOn\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05title\x18\x02 \x01(\tR\x05title\x12(\n" +
@@ -2737,8 +2754,11 @@ const file_visitwright_v1_chair_proto_rawDesc = "" +
 	"\x10expected_minutes\x18\x04 \x01(\x01R\x0fexpectedMinutes\x12/\n" +
 	"\x14eight_in_ten_minutes\x18\x05 \x01(\x01R\x11eightInTenMinutes\x127\n" +
 	"\tdecide_by\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\bdecideBy\x12\x18\n" +
-	"\aallowed\x18\a \x01(\bR\aallowed\x12#\n" +
-	"\rexpected_cost\x18\b \x01(\x01R\fexpectedCost\"\x8a\t\n" +
+	"\aallowed\x18\a \x01(\bR\aallowed\x126\n" +
+	"\aclosing\x18\b \x01(\v2\x1c.visitwright.v1.VisitClosingR\aclosing\x12A\n" +
+	"\rreturn_window\x18\t \x01(\v2\x1c.visitwright.v1.ReturnWindowR\freturnWindow\x12\x12\n" +
+	"\x04text\x18\n" +
+	" \x01(\tR\x04text\"\x8a\t\n" +
 	"\tChairMark\x12\x18\n" +
 	"\x02id\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\x02id\x12.\n" +
 	"\x04time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x12\n" +
@@ -2947,35 +2967,37 @@ var file_visitwright_v1_chair_proto_depIdxs = []int32{
 	29, // 23: visitwright.v1.ChairAnswer.decide_by:type_name -> google.protobuf.Timestamp
 	34, // 24: visitwright.v1.WayOn.odds:type_name -> visitwright.v1.Odds
 	29, // 25: visitwright.v1.WayOn.decide_by:type_name -> google.protobuf.Timestamp
-	29, // 26: visitwright.v1.ChairMark.time:type_name -> google.protobuf.Timestamp
-	11, // 27: visitwright.v1.ChairMark.begin:type_name -> visitwright.v1.BeginMark
-	12, // 28: visitwright.v1.ChairMark.step_begun:type_name -> visitwright.v1.StepMark
-	12, // 29: visitwright.v1.ChairMark.step_done:type_name -> visitwright.v1.StepMark
-	13, // 30: visitwright.v1.ChairMark.stage_done:type_name -> visitwright.v1.StageMark
-	14, // 31: visitwright.v1.ChairMark.pause:type_name -> visitwright.v1.PauseMark
-	15, // 32: visitwright.v1.ChairMark.resume:type_name -> visitwright.v1.ResumeMark
-	16, // 33: visitwright.v1.ChairMark.event:type_name -> visitwright.v1.EventMark
-	17, // 34: visitwright.v1.ChairMark.canal:type_name -> visitwright.v1.CanalMark
-	18, // 35: visitwright.v1.ChairMark.check:type_name -> visitwright.v1.CheckMark
-	35, // 36: visitwright.v1.ChairMark.injection:type_name -> visitwright.v1.GivenAnaesthetic
-	19, // 37: visitwright.v1.ChairMark.radiograph:type_name -> visitwright.v1.RadiographMark
-	20, // 38: visitwright.v1.ChairMark.consent:type_name -> visitwright.v1.ConsentMark
-	21, // 39: visitwright.v1.ChairMark.take_back:type_name -> visitwright.v1.TakeBackMark
-	22, // 40: visitwright.v1.ChairMark.correction:type_name -> visitwright.v1.CorrectionMark
-	23, // 41: visitwright.v1.ChairMark.end:type_name -> visitwright.v1.VisitClosing
-	24, // 42: visitwright.v1.ChairMark.log:type_name -> visitwright.v1.LogMark
-	29, // 43: visitwright.v1.ChairMark.create_time:type_name -> google.protobuf.Timestamp
-	25, // 44: visitwright.v1.LogMark.steps:type_name -> visitwright.v1.LogStep
-	23, // 45: visitwright.v1.LogMark.closing:type_name -> visitwright.v1.VisitClosing
-	35, // 46: visitwright.v1.LogMark.given:type_name -> visitwright.v1.GivenAnaesthetic
-	19, // 47: visitwright.v1.LogMark.radiographs:type_name -> visitwright.v1.RadiographMark
-	1,  // 48: visitwright.v1.BookingEffect.effect:type_name -> visitwright.v1.BookingEffect.Effect
-	28, // 49: visitwright.v1.BookingEffect.part:type_name -> visitwright.v1.VisitPart
-	50, // [50:50] is the sub-list for method output_type
-	50, // [50:50] is the sub-list for method input_type
-	50, // [50:50] is the sub-list for extension type_name
-	50, // [50:50] is the sub-list for extension extendee
-	0,  // [0:50] is the sub-list for field type_name
+	23, // 26: visitwright.v1.WayOn.closing:type_name -> visitwright.v1.VisitClosing
+	32, // 27: visitwright.v1.WayOn.return_window:type_name -> visitwright.v1.ReturnWindow
+	29, // 28: visitwright.v1.ChairMark.time:type_name -> google.protobuf.Timestamp
+	11, // 29: visitwright.v1.ChairMark.begin:type_name -> visitwright.v1.BeginMark
+	12, // 30: visitwright.v1.ChairMark.step_begun:type_name -> visitwright.v1.StepMark
+	12, // 31: visitwright.v1.ChairMark.step_done:type_name -> visitwright.v1.StepMark
+	13, // 32: visitwright.v1.ChairMark.stage_done:type_name -> visitwright.v1.StageMark
+	14, // 33: visitwright.v1.ChairMark.pause:type_name -> visitwright.v1.PauseMark
+	15, // 34: visitwright.v1.ChairMark.resume:type_name -> visitwright.v1.ResumeMark
+	16, // 35: visitwright.v1.ChairMark.event:type_name -> visitwright.v1.EventMark
+	17, // 36: visitwright.v1.ChairMark.canal:type_name -> visitwright.v1.CanalMark
+	18, // 37: visitwright.v1.ChairMark.check:type_name -> visitwright.v1.CheckMark
+	35, // 38: visitwright.v1.ChairMark.injection:type_name -> visitwright.v1.GivenAnaesthetic
+	19, // 39: visitwright.v1.ChairMark.radiograph:type_name -> visitwright.v1.RadiographMark
+	20, // 40: visitwright.v1.ChairMark.consent:type_name -> visitwright.v1.ConsentMark
+	21, // 41: visitwright.v1.ChairMark.take_back:type_name -> visitwright.v1.TakeBackMark
+	22, // 42: visitwright.v1.ChairMark.correction:type_name -> visitwright.v1.CorrectionMark
+	23, // 43: visitwright.v1.ChairMark.end:type_name -> visitwright.v1.VisitClosing
+	24, // 44: visitwright.v1.ChairMark.log:type_name -> visitwright.v1.LogMark
+	29, // 45: visitwright.v1.ChairMark.create_time:type_name -> google.protobuf.Timestamp
+	25, // 46: visitwright.v1.LogMark.steps:type_name -> visitwright.v1.LogStep
+	23, // 47: visitwright.v1.LogMark.closing:type_name -> visitwright.v1.VisitClosing
+	35, // 48: visitwright.v1.LogMark.given:type_name -> visitwright.v1.GivenAnaesthetic
+	19, // 49: visitwright.v1.LogMark.radiographs:type_name -> visitwright.v1.RadiographMark
+	1,  // 50: visitwright.v1.BookingEffect.effect:type_name -> visitwright.v1.BookingEffect.Effect
+	28, // 51: visitwright.v1.BookingEffect.part:type_name -> visitwright.v1.VisitPart
+	52, // [52:52] is the sub-list for method output_type
+	52, // [52:52] is the sub-list for method input_type
+	52, // [52:52] is the sub-list for extension type_name
+	52, // [52:52] is the sub-list for extension extendee
+	0,  // [0:52] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_chair_proto_init() }
