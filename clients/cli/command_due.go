@@ -1,7 +1,6 @@
 package cli
 
 import (
-	"fmt"
 	"strings"
 
 	"google.golang.org/genproto/googleapis/type/date"
@@ -345,9 +344,13 @@ func (c *CareReport) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	if s.JSON {
-		return writeJSON(s.Out, reply)
-	}
-	_, err = fmt.Fprintln(s.Out, strings.TrimRight(reply.GetText(), "\n"))
-	return err
+	return s.Show(reply, func(p *Page) {
+		for line := range strings.SplitSeq(strings.TrimRight(reply.GetText(), "\n"), "\n") {
+			if rest, found := strings.CutPrefix(line, "- "); found {
+				p.marked("- ", rest)
+				continue
+			}
+			p.Text("%s", line)
+		}
+	})
 }
