@@ -84,13 +84,17 @@ func (s *Service) assess(caller Caller, rec record, f *vw.Findings) (*vw.Assessm
 	if err != nil {
 		return nil, in, err
 	}
-	belief, err := believe(in)
-	if err != nil {
-		return nil, in, err
-	}
-	canals, err := forecastToProto(in.Tooth, belief)
-	if err != nil {
-		return nil, in, err
+	var canals *vw.CanalForecast // none before the tooth is known
+	if in.Tooth != 0 {
+		belief, err := believe(in)
+		if err != nil {
+			return nil, in, err
+		}
+		if canals, err = forecastToProto(in.Tooth, belief); err != nil {
+			return nil, in, err
+		}
+	} else if len(in.Evidence) > 0 || in.ExpectedCanals > 0 {
+		return nil, in, fault.Invalid(vw.ErrorReason_ERROR_REASON_INVALID_FIELD, "findings.evidence", "no evidence of canals before the tooth is known")
 	}
 	// The edition is kept with its answers: the practice may take another later.
 	kept := proto.CloneOf(f)

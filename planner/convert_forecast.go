@@ -35,8 +35,12 @@ func knownSign(s anatomy.Sign) bool {
 
 func index(path string, i int) string { return fmt.Sprintf("%s[%d]", path, i) }
 
-// forecastToProto shows how many canals to expect, and why.
+// forecastToProto shows how many canals to expect, and why; nil when the tooth
+// is not yet identified.
 func forecastToProto(code tooth.Code, b anatomy.Belief) (*vw.CanalForecast, error) {
+	if !code.Valid() {
+		return nil, nil
+	}
 	length, err := anatomy.WorkingLength(code.Kind())
 	if err != nil {
 		return nil, err

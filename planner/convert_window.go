@@ -2,7 +2,6 @@ package planner
 
 import (
 	"cmp"
-	"strings"
 
 	returns "github.com/visitwright/visitwright/planner/window"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
@@ -20,15 +19,12 @@ func windowToProto(w *returns.Window, anchor, stop string) *vw.ReturnWindow {
 	if w.Conflict != nil {
 		out.Empty, out.Conflict = true, w.Conflict.Text
 	}
-	var past []string
 	for _, a := range w.Past {
-		past = append(past, a.Text)
 		out.PastActions = append(out.PastActions, &vw.PastAction{AfterDays: int32(a.AfterDay), Id: a.ID, Text: a.Text, Longer: a.Longer, Provenance: markToProto(a.Mark)})
 	}
 	if w.Closes != nil && w.Closes.Passing != "" {
-		past = append([]string{w.Closes.Passing}, past...)
+		out.PastLatest = w.Closes.Passing
 	}
-	out.PastLatest = strings.Join(past, " ")
 	return out
 }
 

@@ -31,7 +31,7 @@ func (s *Service) assessment(ctx context.Context, caller Caller, caseID string, 
 	kept, err := s.store.GetAssessment(ctx, reading(caller.Call), caseID, version)
 	if errors.Is(err, store.ErrNotFound) {
 		if version == 0 {
-			return nil, fault.State(vw.ErrorReason_ERROR_REASON_ASSESSMENT_MISSING, names.Case(caller.Practice, caseID), "the case has no assessment yet: want one by Assess").Because(err)
+			return nil, fault.State(vw.ErrorReason_ERROR_REASON_ASSESSMENT_MISSING, names.Case(caller.Practice, caseID), "the case has no assessment yet: Assess comes first").Because(err)
 		}
 		return nil, fault.NotFound(vw.ErrorReason_ERROR_REASON_ASSESSMENT_NOT_FOUND, names.Assessment(caller.Practice, caseID, version)).Because(err)
 	}

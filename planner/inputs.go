@@ -49,9 +49,13 @@ var conditions = []struct{ id, title string }{
 // of.
 var inputPaths = paths{
 	"tooth": "parent", "diagnosis": "findings.diagnosis", "conditions": "findings.factors", "expected_canals": "findings.expected_canals",
-	"patient.weight_kg": "patient.weight_kg", "patient.opening_mm": "findings.mouth_opening_mm", "option": "option", "protocol": "case.protocol",
+	"patient.weight_kg": "patient.weight_kg", "patient.opening_mm": "findings.mouth_opening_mm", "option": "option", "course_ends_in": "patient.alerts.last_date", "evidence": "findings.evidence", "protocol": "case.protocol",
 	"begun": "case.treatment_begun", "overrides": "settings.overrides", "bear": "findings.tolerance",
 }
+
+// undetermined is the diagnosis of a tooth that nobody has examined yet: enough
+// for a consultation, and for relief.
+const undetermined = "undetermined"
 
 // record is all that is known of one case when something is computed.
 type record struct {
@@ -97,9 +101,10 @@ func (s *Service) read(ctx context.Context, caller Caller, caseID string) (recor
 
 // input is what the proposal is made from.
 func (s *Service) input(caller Caller, r record, f *vw.Findings) (proposal.Input, error) {
-	if r.kept.Tooth == 0 {
+	p, _ := s.shipped.Protocol(r.kept.Protocol)
+	if r.kept.Tooth == 0 && !p.AnyTooth {
 		return proposal.Input{}, fault.State(vw.ErrorReason_ERROR_REASON_TOOTH_NOT_IDENTIFIED, names.Case(caller.Practice, r.kept.ID),
-			"the tooth is not yet identified: a consultation comes first, then UpdateCase with the tooth")
+			"the tooth is not yet identified: want the protocol consultation or emergency-relief first, or the case with its tooth")
 	}
 	in := proposal.Input{Tooth: tooth.Code(r.kept.Tooth), Notation: r.shown, Protocol: r.kept.Protocol, Diagnosis: r.kept.Diagnosis,
 		ExpectedCanals: int(f.GetExpectedCanals()), Findings: proposal.Findings{OpenApex: r.kept.RootDevelopment == "open-apex"}}
@@ -112,7 +117,7 @@ func (s *Service) input(caller Caller, r record, f *vw.Findings) (proposal.Input
 			return in, err
 		}
 	}
-	if in.Diagnosis == "" {
+	if in.Diagnosis == "" && !p.Suits(undetermined) {
 		return in, fault.Invalid(vw.ErrorReason_ERROR_REASON_UNKNOWN_CATALOGUE_ID, "findings.diagnosis.pulpal", "a pulpal diagnosis: neither the findings nor the case have one").With("catalogue", "pulpal-diagnoses")
 	}
 	if in.Answers, err = answersFromProto(in.Clinic.Edition, f.GetAnswers()); err != nil {

@@ -286,11 +286,48 @@ func TestAPlanNeedsAToothAndAnAssessment(t *testing.T) {
 	b.must(err)
 	_, err = b.Assess(b.clinician(), &vw.AssessRequest{Parent: c.GetName(), Findings: findings()})
 	b.refused(err, codes.FailedPrecondition, "TOOTH_NOT_IDENTIFIED")
+	relief, err := b.CreateCase(b.clinician(), &vw.CreateCaseRequest{Parent: ours, Case: &vw.Case{Patient: patient.GetName(), Protocol: "emergency-relief"}})
+	b.must(err)
+	_, err = b.Assess(b.clinician(), &vw.AssessRequest{Parent: relief.GetName(), Findings: findings()})
+	b.names(b.refused(err, codes.InvalidArgument, "INVALID_FIELD"), "findings.evidence", "tooth")
 	molar := b.molar(patient)
 	_, err = b.ProposePlan(b.clinician(), &vw.ProposePlanRequest{Parent: molar.GetName()})
 	b.refused(err, codes.FailedPrecondition, "ASSESSMENT_MISSING")
 	_, err = b.ProposePlan(b.clinician(), &vw.ProposePlanRequest{Parent: molar.GetName(), Findings: findings()})
 	b.names(b.refused(err, codes.InvalidArgument, "INVALID_FIELD"), "findings", "validate_only")
+}
+
+func TestAConsultationAndReliefArePlannedBeforeToothAndDiagnosisAreKnown(t *testing.T) {
+	b := newBench(t)
+	patient := b.patient("A-1")
+	for _, protocol := range []string{"consultation", "emergency-relief"} {
+		c, err := b.CreateCase(b.clinician(), &vw.CreateCaseRequest{Parent: ours, Case: &vw.Case{Patient: patient.GetName(), Protocol: protocol}})
+		b.must(err)
+		a, err := b.Assess(b.clinician(), &vw.AssessRequest{Parent: c.GetName(), Findings: &vw.Findings{}})
+		b.must(err)
+		if a.GetCanals() != nil || a.GetTooth() != nil {
+			t.Errorf("%s: canals are forecast for a tooth that nobody knows: %v", protocol, a)
+		}
+		plan, err := b.ProposePlan(b.clinician(), &vw.ProposePlanRequest{Parent: c.GetName()})
+		b.must(err)
+		if plan.GetRecommendedOption() == "" || plan.GetTooth() != nil {
+			t.Fatalf("%s: got %v", protocol, plan)
+		}
+		sheet, err := b.GetVisitSheet(b.clinician(), &vw.GetVisitSheetRequest{Parts: []*vw.VisitPart{{Plan: plan.GetName(), Option: plan.GetRecommendedOption(), Visit: 1}}})
+		b.must(err)
+		if len(sheet.GetTeeth()) != 1 || len(sheet.GetTeeth()[0].GetCanals()) != 0 || len(sheet.GetTeeth()[0].GetSteps()) == 0 {
+			t.Errorf("%s: the sheet shows %v", protocol, sheet.GetTeeth())
+		}
+		// The tooth, once known, is assessed anew: the guard against the wrong one.
+		got, err := b.GetCase(b.clinician(), &vw.GetCaseRequest{Name: c.GetName()})
+		b.must(err)
+		_, err = b.UpdateCase(b.clinician(), &vw.UpdateCaseRequest{
+			Case:       &vw.Case{Name: c.GetName(), Patient: c.GetPatient(), Etag: got.GetEtag(), Tooth: &vw.Tooth{Iso: "46"}, Protocol: "primary-treatment"},
+			UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"tooth", "protocol"}}})
+		b.must(err)
+		_, err = b.ProposePlan(b.clinician(), &vw.ProposePlanRequest{Parent: c.GetName()})
+		b.refused(err, codes.FailedPrecondition, "REASSESSMENT_NEEDED")
+	}
 }
 
 func TestAnOptionMustBeOneOfThePlansAndOfTheNewest(t *testing.T) {

@@ -214,7 +214,8 @@ func (w *work) sheetTooth(p Part) (SheetTooth, []Line, chairtime.Dist, error) {
 	m := *o.Model
 	from, to := m.Begin.Stage, mainStage(o.Result.Visits[p.Visit-1])
 	if p.Visit > 1 {
-		from = mainStage(o.Result.Visits[p.Visit-2])
+		from = leftAt(o.Result.Visits[p.Visit-2], len(m.Stages))
+		to = max(to, from)
 	}
 	start := w.lines(m, m.Start, "start", p.Plan.Trace)
 	if p.Visit > 1 || m.Begin != (visits.State{}) {
@@ -242,6 +243,18 @@ func (w *work) sheetTooth(p Part) (SheetTooth, []Line, chairtime.Dist, error) {
 	t.Dressing, t.Temporary = w.dressingLine(), w.temporaryLine()
 	t.GoOn = w.goOn(m, *o.Result, p.Visit)
 	return t, start, v.Minutes, nil
+}
+
+// leftAt is the number of stages done at which a visit that leaves something to
+// do most often ends: there the next visit takes up the tooth.
+func leftAt(v visits.Visit, all int) int {
+	var open visits.Visit
+	for _, e := range v.Ends {
+		if e.State.Stage < all {
+			open.Ends = append(open.Ends, e)
+		}
+	}
+	return mainStage(open)
 }
 
 func consentLine(c Consent, o Option) string {

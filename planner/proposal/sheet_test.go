@@ -106,6 +106,27 @@ func TestASecondVisitBeginsWithTakingTheDressingOut(t *testing.T) {
 	}
 }
 
+// The visit that is needed only when something was left has that work in it,
+// not the end of a tooth that is filled already.
+func TestAVisitThatFinishesWhatIsLeftTakesTheDressingOutAndFills(t *testing.T) {
+	in := quick(t)
+	p := proposed(t, in)
+	o, ok := p.Option("one-visit")
+	if !ok || len(o.Visits) < 2 {
+		t.Fatalf("no second visit is planned: %+v", o.Visits)
+	}
+	s := sheet(t, Part{Input: in, Plan: p, Option: "one-visit", Visit: 2})
+	var steps []string
+	for _, l := range s.Teeth[0].Steps {
+		steps = append(steps, l.Step)
+	}
+	for _, want := range []string{"ready-check", "fill"} {
+		if !slices.Contains(steps, want) {
+			t.Errorf("no %s among %v", want, steps)
+		}
+	}
+}
+
 func TestTwoTeethShareOneStartOfVisitAndOneAnaestheticTotal(t *testing.T) {
 	a, b := quick(t), quick(t)
 	b.Tooth, b.SharesVisit = 12, true
