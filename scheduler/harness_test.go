@@ -47,7 +47,7 @@ type replica struct {
 
 // house is a practice with rooms, people and a patient.
 type house struct {
-	*testing.T
+	testing.TB
 	*replica
 	clock                 *storetest.Clock
 	zone                  *civil.Zone
@@ -68,7 +68,7 @@ type options struct {
 // aWednesday is when these tests begin: 7 January 2026, 08:00 UTC.
 var aWednesday = time.Date(2026, 1, 7, 8, 0, 0, 0, time.UTC)
 
-func newHouse(t *testing.T, o options) *house {
+func newHouse(t testing.TB, o options) *house {
 	t.Helper()
 	if o.zone == "" {
 		o.zone = "Europe/Vienna"
@@ -76,7 +76,7 @@ func newHouse(t *testing.T, o options) *house {
 	if o.now.IsZero() {
 		o.now = aWednesday
 	}
-	h := &house{T: t, clock: storetest.NewClock()}
+	h := &house{TB: t, clock: storetest.NewClock()}
 	h.clock.Advance(o.now.Sub(storetest.Start))
 	h.database = filepath.Join(t.TempDir(), "diary.db")
 	if o.postgres {
