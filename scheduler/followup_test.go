@@ -252,3 +252,59 @@ func TestClosingACaseEndsWhatIsDueAndEveryMessage(t *testing.T) {
 }
 
 var _ channel.Channel = (*post)(nil)
+
+// Dates that are kept equal dates that are worked out anew, whatever changed:
+// a closure moves the target and its end moves it back.
+func TestAClosureMovesWhatIsDueAtOnce(t *testing.T) {
+	x := newFollows(t, options{zone: "Europe/London", now: filledOn})
+	x.filled()
+	x.to(time.Date(2027, 2, 20, 9, 0, 0, 0, time.UTC))
+	target := func() string {
+		for _, f := range x.list("") {
+			if f.GetKind() == "review" {
+				return iso(f.GetTargetDate())
+			}
+		}
+		return ""
+	}
+	if got := target(); got != "2027-03-01" { // 28 February 2027 is a Sunday
+		t.Errorf("target %s", got)
+	}
+	a, err := x.store.PutAbsence(t.Context(), x.call(), store.Absence{FromDay: "2027-03-01", ToDay: "2027-03-03", ToMin: 1440, Kind: "holiday"})
+	x.must(err)
+	if got := target(); got != "2027-03-04" {
+		t.Errorf("closed until the 3rd: target %s", got)
+	}
+	x.must(x.store.DeleteAbsence(t.Context(), x.call(), a.ID))
+	if got := target(); got != "2027-03-01" {
+		t.Errorf("open again: target %s", got)
+	}
+}
+
+func TestAReportSaysWhatWasDoneAndWhatIsAsked(t *testing.T) {
+	x := newFollows(t, options{zone: "Europe/London", now: filledOn})
+	_, err := x.f.GetReport(x.in(), &vw.GetReportRequest{Case: x.name, Occasion: "finish"})
+	x.refused(err, codes.FailedPrecondition, "NOT_TREATED_YET")
+	_, err = x.f.RecordCare(x.in(), &vw.RecordCareRequest{Case: x.name, Left: &vw.RecordCareRequest_Filled{Filled: &vw.LeftFilled{CorePlaced: true, NeedsCoverage: true, ReferrerRestores: true}}})
+	x.must(err)
+	got, err := x.f.GetReport(x.in(), &vw.GetReportRequest{Case: x.name, Occasion: "finish"})
+	x.must(err)
+	golden(t, "report_finish.golden", got.GetText())
+}
+
+// One of one by Wilson 1927: the lower end is 1/(1+z²), 21 %.
+func TestFiguresComeWithTheirInterval(t *testing.T) {
+	x := newFollows(t, options{zone: "Europe/London", now: filledOn})
+	x.filled()
+	x.to(time.Date(2027, 3, 1, 9, 0, 0, 0, time.UTC))
+	_, err := x.f.RecordReview(x.in(), &vw.RecordReviewRequest{Case: x.name, IndexNow: proto.Int32(3), RadiographReason: "bone"})
+	x.must(err)
+	x.to(time.Date(2027, 8, 31, 9, 0, 0, 0, time.UTC))
+	_, err = x.f.RecordReview(x.in(), &vw.RecordReviewRequest{Case: x.name, IndexNow: proto.Int32(1), RadiographReason: "bone"})
+	x.must(err)
+	got, err := x.f.GetPracticeFigures(x.in(), &vw.GetPracticeFiguresRequest{Parent: "practices/" + willow})
+	x.must(err)
+	if got.GetRecallAttendance().GetCount() != 2 || got.GetHealedStrict().GetText() != "1 of 1 (100 %, 95 % interval 21 to 100 %)" {
+		t.Errorf("%v", got)
+	}
+}
