@@ -136,7 +136,8 @@ func (r *run) backwardState(v *visit, x int, next []float64) bool {
 		}
 		return false
 	}
-	restop := v.stale || !slices.Equal(next, t.next[x])
+	// The last sweep only chooses: what it changes nobody would notice elsewhere.
+	restop := v.stale || !r.last && !slices.Equal(next, t.next[x])
 	if restop {
 		copy(t.next[x], next)
 		for n := range r.count() {
@@ -157,7 +158,7 @@ func (r *run) backwardState(v *visit, x int, next []float64) bool {
 		closed := r.closed(v, x, b == 1)
 		regoing := v.stale || (restop && r.ks.checks[x] != nil)
 		for _, e := range r.ks.edges[p] {
-			regoing = regoing || t.changed[e.to]
+			regoing = regoing || t.changed[e.to] && !r.last
 		}
 		left := v.left[p]
 		if closed {
@@ -170,6 +171,8 @@ func (r *run) backwardState(v *visit, x int, next []float64) bool {
 			case !r.m.Stops[r.sp.states[x].Stage].Allowed:
 				left = 0
 			case r.keep && v != r.current:
+			case t.judged[p] && !regoing && !restop && !r.last: // nothing is new since
+			case v.merged != nil && v.mass[p] < notable && !v.stale && !r.last:
 			default:
 				best, gain := r.threshold(v, p, rows)
 				// A change that the whole treatment would not notice does not call for
@@ -205,6 +208,10 @@ func (r *run) backwardState(v *visit, x int, next []float64) bool {
 	}
 	return fell
 }
+
+// notable is the probability of a point below which no threshold can make a
+// worthwhile difference, since a wrong choice costs less than 500 minutes.
+const notable = worthwhile / 500
 
 // worthwhile is the fall of the expected cost below which a change does not call
 // for another sweep: half a millionth, the unit in which costs are compared.

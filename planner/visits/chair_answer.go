@@ -101,9 +101,14 @@ func (c *chairside) settle() {
 		}
 		v.stale, v.moved = false, v.moved[:0]
 		if !fell && !r.moved {
-			return
+			break
 		}
 	}
+	r.last = true
+	for x := len(r.sp.states) - 1; x >= 0; x-- {
+		r.backwardState(v, x, c.after(x))
+	}
+	r.last = false
 }
 
 // choice weighs going on against stopping at the point where the visit stands.

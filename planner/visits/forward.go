@@ -134,12 +134,16 @@ func (r *run) forwardPoint(v *visit, x, p, longest int, next [][]float64) {
 			merged[longest-t] += in.p[t]
 		}
 	}
-	if v.mass[p] > 0 && v.tables != nil && !v.stale && !r.closed(v, x, p%2 == 1) && r.m.Stops[r.sp.states[x].Stage].Allowed {
+	if v.tables != nil {
+		v.tables.judged[p] = false
+	}
+	if v.mass[p] > notable && v.tables != nil && !v.stale && !r.closed(v, x, p%2 == 1) && r.m.Stops[r.sp.states[x].Stage].Allowed {
 		if left, gain := r.threshold(v, p, v.rows[p]); gain >= worthwhile {
 			v.left[p] = left
 			v.moved = append(v.moved, p)
 			r.moved = true
 		}
+		v.tables.judged[p] = true
 	}
 	left := v.left[p]
 	for n := range r.count() {

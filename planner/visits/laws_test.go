@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"reflect"
+	"sync"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -315,4 +316,34 @@ func TestAPlanCostsNoMoreThanTheBestFixedThreshold(t *testing.T) {
 			t.Errorf("option %d: the table costs %v, going on whenever %d minutes are left %v", k, best.Cost, fixed.LeastLeft, fixed.Cost)
 		}
 	}
+}
+
+func TestOneSolverServesManyAtOnce(t *testing.T) {
+	var s Solver
+	m := lowerMolar()
+	m.Horizon = 2
+	want := map[int]Result{}
+	for k := 1; k <= 2; k++ {
+		r, err := Solve(m, coarse(k))
+		if err != nil {
+			t.Fatal(err)
+		}
+		want[k] = r
+	}
+	var wait sync.WaitGroup
+	for i := range 8 {
+		wait.Add(1)
+		go func() {
+			defer wait.Done()
+			k := 1 + i%2
+			got, err := s.Solve(m, coarse(k))
+			if err != nil || !reflect.DeepEqual(got, want[k]) {
+				t.Errorf("option %d beside others: another answer, %v", k, err)
+			}
+			if _, err := s.FromHere(m, inTheChair(19, 13)); err != nil {
+				t.Error(err)
+			}
+		}()
+	}
+	wait.Wait()
 }

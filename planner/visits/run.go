@@ -39,6 +39,7 @@ type tables struct {
 	stop    [][][]float64 // by state, node and minutes left
 	next    [][]float64   // by state and node: what follows a stop, as in stop
 	changed []bool        // by point: value is not what it was
+	judged  []bool        // by point: the threshold is right for the measure and the costs at hand
 }
 
 // working is space that is used again in every visit.
@@ -164,7 +165,7 @@ func (r *run) use(purpose int) {
 func (r *run) newTables() *tables {
 	n := len(r.sp.states)
 	t := &tables{value: make([][][]float64, 2*n), goOn: make([][][]float64, 2*n), stop: make([][][]float64, n),
-		next: r.mem.zeros(n, r.count()), changed: make([]bool, 2*n)}
+		next: r.mem.zeros(n, r.count()), changed: make([]bool, 2*n), judged: make([]bool, 2*n)}
 	for x := range n {
 		t.stop[x] = r.table()
 		for b := range 2 {
