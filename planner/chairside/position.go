@@ -35,6 +35,7 @@ func (p Position) between(s visits.State) bool {
 const (
 	pieceDone    = "done-so-far"
 	pieceRunning = "running-step"
+	pieceCheck   = "check-before"
 	caughtUp     = "catch-up-"
 	eventPrefix  = "event-"
 )
@@ -201,18 +202,22 @@ func (b *positioner) split(out *Position) {
 		b.eventSteps(&over, met)
 		b.events(&stage.Work, since)
 	}
-	gate := stage.Gate
-	stage.Gate = nil // the check before the filling is over
+	// The check before the filling is over: its minutes are in the first piece.
+	var check []visits.Step
+	if stage.Gate != nil {
+		check = []visits.Step{{ID: pieceCheck, Minutes: stage.Gate.Check}}
+		stage.Gate = nil
+	}
 	if len(over) > 0 {
-		pieces = append(pieces, visits.Stage{ID: pieceDone, Fills: stage.Fills, Gate: gate, Locates: false, Work: visits.Block{Once: unique(over)}})
+		pieces = append(pieces, visits.Stage{ID: pieceDone, Fills: stage.Fills, Work: visits.Block{Once: unique(append(check, over...))}})
 		out.Progress.Done = append(out.Progress.Done, visits.Piece{Minutes: inside + sinceStop})
-		gate = nil
+		check = nil
 	}
 	if known {
-		law := []visits.Step{b.law(running)}
+		law := append(check, b.law(running))
 		b.eventSteps(&law, open)
 		b.without(stage, running)
-		pieces = append(pieces, visits.Stage{ID: pieceRunning, Fills: stage.Fills, Gate: gate, Work: visits.Block{Once: unique(law)}})
+		pieces = append(pieces, visits.Stage{ID: pieceRunning, Fills: stage.Fills, Work: visits.Block{Once: unique(law)}})
 		out.Progress.Running = &elapsed
 	}
 	b.catchUp(stage, s)

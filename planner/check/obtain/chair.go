@@ -43,6 +43,12 @@ func RandomChair(seed uint64) (ChairMoment, error) {
 		return ChairMoment{}, err
 	}
 	p := chairside.Plan{Tooth: "46", Model: m, Length: 70 + 5*r.IntN(10), Number: 1, Option: visits.Option{EarliestCompletion: 1}}
+	if r.IntN(4) == 0 { // the second visit, after the canals were shaped
+		p.Number, p.Begin, p.Option.EarliestCompletion = 2, visits.State{Stage: 2, Found: 3}, 2
+		for _, name := range []string{"MB", "ML", "D"} {
+			p.Canals = append(p.Canals, chairside.Canal{Name: name, State: chairside.Shaped})
+		}
+	}
 	s := player{r: r, plan: p, start: time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)}
 	s.play()
 	return s.moment()
@@ -85,14 +91,31 @@ func (s *player) play() {
 	}
 	canals := []string{"MB", "ML", "D"}
 	steps := 4 + r.IntN(16)
-	for _, x := range s.plan.Model.Stages[0].Work.Once {
-		s.done(x.ID, "", x.Median)
-	}
-	for _, c := range canals {
-		s.done("locate", c, 1)
+	next := 1
+	if begin := s.plan.Begin.Stage; begin > 0 {
+		resume := s.plan.Model.Stops[begin].Resume
+		for _, x := range resume.Once {
+			s.done(x.ID, "", x.Median)
+		}
+		for i, c := range canals {
+			for _, x := range resume.PerCanal {
+				s.done(x.ID, c, x.Medians[i])
+			}
+		}
+		next, steps = begin, r.IntN(6)
+	} else {
+		for _, x := range s.plan.Model.Stages[0].Work.Once {
+			s.done(x.ID, "", x.Median)
+		}
+		for _, c := range canals {
+			s.done("locate", c, 1)
+		}
 	}
 	further := r.IntN(3) == 0
-	for _, stage := range s.plan.Model.Stages[1:] {
+	for _, stage := range s.plan.Model.Stages[next:] {
+		if g := stage.Gate; g != nil { // the check is nobody's step, and takes its time
+			s.now += int(g.Check.Median + .5)
+		}
 		for _, x := range stage.Work.Once {
 			if steps--; steps < 0 {
 				return
@@ -117,6 +140,7 @@ func (s *player) play() {
 					}
 				case r.IntN(12) == 0:
 					s.add(chairside.Mark{Kind: chairside.Happened, Event: "ledge", Canal: canals[i], Third: chairside.Middle})
+					s.now += 7 + r.IntN(8)
 				case r.IntN(20) == 0:
 					s.add(chairside.Mark{Kind: chairside.CanalNote, Canal: canals[len(canals)-1], Note: &chairside.Note{State: chairside.GivenUp}})
 				case r.IntN(15) == 0:
