@@ -1,0 +1,56 @@
+package scheduler_test
+
+import (
+	"encoding/json"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/visitwright/visitwright/planner/chairside"
+	"github.com/visitwright/visitwright/store"
+)
+
+// visited keeps a visit in the chair that ended with what was placed.
+func (x *follows) visited(caseID string, closing chairside.Closing, state store.CaseState) {
+	x.Helper()
+	mark := func(id string, m chairside.Mark) store.ChairMark {
+		m.ID, m.At = id, x.clock.Now()
+		document, err := json.Marshal(m)
+		x.must(err)
+		return store.ChairMark{ID: id, Kind: string(m.Kind), At: m.At, Document: document}
+	}
+	v, err := x.store.BeginChairVisit(x.Context(), x.call(), store.NewChairVisit{CaseID: caseID, Revision: 1, Option: "two-visits", Planned: 1, Minutes: 60,
+		Begin: mark("b", chairside.Mark{Kind: chairside.Begin, Identity: true, Alerts: true})})
+	x.must(err)
+	x.clock.Advance(time.Hour)
+	_, err = x.store.AddChairMarks(x.Context(), x.call(), store.NewChairMarks{CaseID: caseID, Visit: v.Number, Base: 1, CaseState: state,
+		Marks: []store.ChairMark{mark("e", chairside.Mark{Kind: chairside.End, Closing: &closing})}})
+	x.must(err)
+}
+
+func TestAVisitThatEndsInTheChairNeedsNoSecondRecord(t *testing.T) {
+	x := newFollows(t, options{})
+	plan := x.plan(x.patientID, 36)
+	id := strings.Split(plan, "/")[3]
+	x.visited(id, chairside.Closing{Medicament: "calcium-hydroxide", Temporary: "glass-ionomer"}, "")
+	if got := x.list(""); len(got) != 1 || got[0].GetKind() != "return-visit" || iso(got[0].GetEarliestDate()) != "2026-01-14" {
+		t.Fatalf("dressed: %v", got)
+	}
+	x.clock.Advance(10 * 24 * time.Hour)
+	x.visited(id, chairside.Closing{}, store.CaseFilled)
+	for _, f := range x.list("") {
+		if f.GetKind() == "return-visit" {
+			t.Errorf("filled, and still asked back: %v", f)
+		}
+	}
+	got, err := x.store.ReviewsHeld(t.Context(), x.call())
+	x.must(err)
+	x.clock.Advance(200 * 24 * time.Hour)
+	found := false
+	for _, f := range x.list("") {
+		found = found || f.GetKind() == "review"
+	}
+	if !found || len(got) != 0 {
+		t.Errorf("no review is due half a year after the filling: %v", x.list(""))
+	}
+}
