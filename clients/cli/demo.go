@@ -48,7 +48,7 @@ func Demo(s *Session, practice string, file []byte) error {
 			ShowSheet(p, sheet)
 		}
 		p.Heading("Next")
-		p.Command("Plan a tooth of your own:", "visitwright plan --tooth 36 --diagnosis irreversible-pulpitis --radiograph-count 3")
+		p.Command("Plan a tooth of your own:", "visitwright plan --tooth 36 --diagnosis necrosis --radiograph-count 3")
 		p.Command("See where each figure is from:", "visitwright figures")
 		p.Command("Serve it to others:", "visitwright serve")
 	})

@@ -13,8 +13,14 @@ import (
 
 // The case of the demo from flags; testdata/demo/case-46.json has the same.
 var demoFlags = []string{
-	"--tooth", "46", "--diagnosis", "necrotic-lesion", "--radiograph-count", "3", "--factor", "narrow-mesial-canals",
+	"--tooth", "46", "--diagnosis", "necrosis", "--apical", "asymptomatic-apical-periodontitis", "--radiograph-count", "3", "--factor", "narrow-mesial-canals",
 	"--weight", "68", "--alert", "latex",
+	"--answer", "medical-history=asa-1", "--answer", "anaesthesia-history=no-problem", "--answer", "trauma-history=none", "--answer", "cooperation=at-ease",
+	"--answer", "emergency=little", "--answer", "diagnosis=clear", "--answer", "periodontal-condition=sound", "--answer", "mouth-opening=free",
+	"--answer", "gag-reflex=none", "--answer", "radiographs=easy", "--answer", "apex-width=closed", "--answer", "axis=in-line",
+	"--answer", "root-division=usual", "--answer", "tooth-length=up-to-25", "--answer", "canal-appearance=reduced", "--answer", "resorption=none",
+	"--answer", "tilt=under-10", "--answer", "rotation=under-10", "--answer", "isolation=routine", "--answer", "crown-form=normal",
+	"--answer", "endodontic-history=untreated",
 }
 
 func TestTheDemoPlansTheInventedCase(t *testing.T) {
