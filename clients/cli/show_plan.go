@@ -39,6 +39,7 @@ func ShowPlan(p *Page, plan *vw.Plan) {
 		for _, visit := range recommended.GetVisits() {
 			showVisit(p, visit, len(recommended.GetVisits()))
 		}
+		showClockLeft(p, plan, recommended)
 	}
 	showFurtherCanals(p, plan)
 	if len(plan.GetCautions()) > 0 {
@@ -69,6 +70,20 @@ func showFindings(p *Page, f *vw.Findings) {
 	}
 	if len(known) > 0 {
 		p.Field("reckoned with", "%s", strings.Join(known, "; "))
+	}
+}
+
+// showClockLeft writes the return window that a treatment leaves behind which
+// ends with a dressing: after relief of pain the clock runs to the next one.
+func showClockLeft(p *Page, plan *vw.Plan, o *vw.TreatmentOption) {
+	if slices.ContainsFunc(o.GetVisits(), func(v *vw.PlannedVisit) bool { return v.GetReturnWindow() != nil }) {
+		return // shown with its visit
+	}
+	for _, stop := range plan.GetStops() {
+		if stop.GetReturnWindow() != nil && stop.GetOdds().GetProbability() >= 0.5 {
+			p.Text("It leaves the tooth dressed: %s.", stop.GetTitle())
+			showWindow(p, stop.GetReturnWindow())
+		}
 	}
 }
 
