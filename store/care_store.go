@@ -32,7 +32,7 @@ var (
 	stmtFollowUpsDrop = writes("follow ups drop", `DELETE FROM follow_ups WHERE practice_id = ?1 AND case_id = ?2`)
 	stmtFollowUpPage  = reads("follow up page", `
 		SELECT `+followUpColumns+` FROM follow_ups
-		WHERE practice_id = ?1 AND state <> 'ahead' AND (latest > ?2 OR (latest = ?2 AND (case_id > ?3 OR (case_id = ?3 AND key > ?4))))
+		WHERE practice_id = ?1 AND state <> 'ahead' AND (latest, case_id, key) > (?2, ?3, ?4)
 		AND (?5 = '' OR state = ?5) AND (?6 = '' OR kind = ?6) AND (?7 = '' OR actor = ?7)
 		AND (?8 = '' OR latest <= ?8) AND (?9 = '' OR act_on <= ?9)
 		ORDER BY latest, case_id, key LIMIT ?10`)
