@@ -63,17 +63,23 @@ type observer struct {
 
 func (o *observer) pieces() {
 	v := o.v
-	o.finished(v.Start, o.opening())
 	from := 0
 	minutes, events := 0.0, []string(nil)
+	var opening []visits.Minutes
+	if v.StartShared && len(v.Portion) > 0 { // one piece with what came after
+		minutes, opening = v.Start, o.opening()
+	} else {
+		o.finished(v.Start, o.opening())
+	}
 	for i, portion := range v.Portion {
 		minutes += portion.Minutes
 		events = append(events, portion.Events...)
-		if i+1 < len(v.Portion) && v.Portion[i+1].Minutes < 0.01 { // entered together
+		if i+1 < len(v.Portion) && v.Portion[i+1].Shared {
 			continue
 		}
-		o.finished(minutes, o.laws(v.Work[from:portion.Works], events))
-		from, minutes, events = portion.Works, 0, nil
+		laws := o.laws(v.Work[from:portion.Works], events)
+		o.finished(minutes, append(laws, opening...))
+		from, minutes, events, opening = portion.Works, 0, nil, nil
 	}
 	rest := max(0, v.Ended.Sub(v.Began).Minutes()-v.Paused-spent(v))
 	closing := mean(o.closing())
@@ -96,14 +102,14 @@ func (o *observer) pieces() {
 	case len(inside) > 0:
 		o.finished(v.LastWork.Sub(v.Began).Minutes()-v.workPaused-spent(v), o.laws(inside, v.SinceStop))
 	case !closed && v.State.Stage < len(o.plan.Model.Stages) && rest > 2*closing+brokenWorth:
-		stage := o.plan.Model.Stages[v.State.Stage].Work
+		stage, id := o.plan.Model.Stages[v.State.Stage].Work, o.plan.Model.Stages[v.State.Stage].ID
 		var whole []Work
 		for _, s := range stage.Once {
-			whole = append(whole, Work{Step: s.ID})
+			whole = append(whole, Work{Step: s.ID, Stage: id})
 		}
 		for _, name := range o.located {
 			for _, s := range stage.PerCanal {
-				whole = append(whole, Work{Step: s.ID, Canal: name})
+				whole = append(whole, Work{Step: s.ID, Stage: id, Canal: name})
 			}
 		}
 		o.brokenOff(rest-closing, o.laws(whole, v.SinceStop))
@@ -155,7 +161,7 @@ func (o *observer) block(b visits.Block, canals int) []visits.Minutes {
 func (o *observer) laws(done []Work, events []string) []visits.Minutes {
 	var out []visits.Minutes
 	for _, w := range done {
-		if w.Stage != "" || w.Step != "" {
+		if w.Stage != "" { // opening and closing are counted as blocks
 			out = append(out, o.law(w).Minutes)
 		}
 	}

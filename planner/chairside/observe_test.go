@@ -75,6 +75,11 @@ func TestAVisitThatTookItsMeanMinutesTimesAPaceIsObservedAtThatPace(t *testing.T
 		if got := average(o); math.Abs(got-math.Log(factor)) > 0.08 {
 			t.Errorf("pace %v observed as %.3f", factor, math.Exp(got))
 		}
+		for i, f := range o.Finished {
+			if math.Abs(f.LogRatio-math.Log(factor)) > 0.12 {
+				t.Errorf("pace %v: piece %d observed as %.3f", factor, i+1, math.Exp(f.LogRatio))
+			}
+		}
 		if len(o.Finished) != 4 || o.BrokenOff != nil {
 			t.Errorf("opening, two portions and closing, got %+v", o)
 		}
@@ -131,5 +136,23 @@ func TestTheToothsOwnPaceIsLearnedFromItsVisits(t *testing.T) {
 	mean, sd = CasePace([]calibration.Visit{one}, f)
 	if math.Abs(mean-w*0.4) > 1e-12 || math.Abs(sd-0.28*math.Sqrt(1-w)) > 1e-12 {
 		t.Errorf("after one visit: %v, %v", mean, sd)
+	}
+}
+
+func TestWhatWasEnteredTogetherIsObservedAsOnePiece(t *testing.T) {
+	p := lowerFirst(t, 2, 75)
+	s := new(story).begin().at(50, Mark{Kind: StageDone, Stage: "shape"}).at(62, Mark{Kind: End, Closing: &Closing{Medicament: "calcium-hydroxide", Temporary: "double-seal"}})
+	v, err := Read(p, s.marks)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !v.StartShared || v.Start < 8 || v.Start > 25 || len(v.Portion) != 2 || !v.Portion[1].Shared || v.Portion[0].Minutes < 5 || v.Portion[1].Minutes < 5 {
+		t.Errorf("50 minutes were divided as start %.1f and %+v", v.Start, v.Portion)
+	}
+	if total := v.Start + v.Portion[0].Minutes + v.Portion[1].Minutes; math.Abs(total-50) > 1e-6 {
+		t.Errorf("50 minutes became %v", total)
+	}
+	if o := observed(t, p, s, 0); len(o.Finished) != 2 {
+		t.Errorf("one piece and the closing, got %+v", o.Finished)
 	}
 }

@@ -2,7 +2,9 @@ package chairside
 
 import (
 	"fmt"
+	"math"
 	"slices"
+	"time"
 
 	"github.com/visitwright/visitwright/planner/visits"
 )
@@ -59,7 +61,7 @@ func (r *reader) stepBegun(m Mark) error {
 	if err != nil {
 		return err
 	}
-	r.leaveOpening(stage, m)
+	r.leaveOpeningAt(stage, m, true, 0)
 	r.Running, r.RunningCanal, r.Since, r.sincePaused = m.Step, m.Canal, m.At, r.Visit.Paused
 	return nil
 }
@@ -76,7 +78,9 @@ func (r *reader) stepDone(m Mark) error {
 	if r.Running == m.Step && r.RunningCanal == m.Canal {
 		since = r.Since
 	}
-	r.leaveOpeningAt(stage, m, r.Running == m.Step && r.RunningCanal == m.Canal)
+	if at := r.leaveOpeningAt(stage, m, r.Running == m.Step && r.RunningCanal == m.Canal, r.meanOf(m.Step, m.Canal)); at.After(since) {
+		since = at
+	}
 	r.Work = append(r.Work, Work{Step: m.Step, Stage: stage, Canal: m.Canal, Minutes: m.At.Sub(since).Minutes()})
 	r.done[work{m.Step, m.Canal}] = true
 	r.LastWork, r.workPaused = m.At, r.Visit.Paused
@@ -101,7 +105,9 @@ func (r *reader) stageDone(m Mark) error {
 	if want < r.State.Stage {
 		return &InputError{"stage", "done already", "a later stage"}
 	}
-	r.leaveOpeningAt(m.Stage, m, false)
+	ahead := r.meansTo(want)
+	r.leaveOpeningAt(m.Stage, m, false, sum(ahead))
+	before := len(r.Portion)
 	r.LastWork, r.workPaused = m.At, r.Visit.Paused
 	for s := r.State.Stage; s <= want; s++ {
 		for _, step := range stages[s].Work.Once {
@@ -127,7 +133,77 @@ func (r *reader) stageDone(m Mark) error {
 		}
 	}
 	r.advance(m)
+	r.share(r.Portion[before:], ahead)
 	return nil
+}
+
+// share divides the minutes of stages that were entered together as the plan
+// foresees them: only their sum is known.
+func (r *reader) share(portions []Portion, means []float64) {
+	if len(portions) < 2 {
+		return
+	}
+	total, weight := 0.0, make([]float64, len(portions))
+	for i, p := range portions {
+		total += p.Minutes
+		weight[i] = 1e-6
+		if at := p.Before.Stage - portions[0].Before.Stage; at < len(means) {
+			weight[i] += means[at]
+		}
+	}
+	for i := range portions {
+		portions[i].Minutes = total * weight[i] / sum(weight)
+		portions[i].Shared = i > 0
+	}
+}
+
+// meansTo is the mean minutes that are left of each stage up to one, for the
+// canals in hand or expected.
+func (r *reader) meansTo(last int) []float64 {
+	var out []float64
+	for s := r.State.Stage; s <= last; s++ {
+		total := 0.0
+		for _, x := range r.plan.Model.Stages[s].Work.Once {
+			if !r.done[work{x.ID, ""}] {
+				total += meanMinutes(x.Minutes)
+			}
+		}
+		for _, x := range r.plan.Model.Stages[s].Work.PerCanal {
+			for rank, c := range r.Canals {
+				if c.State != GivenUp && rank < len(x.Medians) && !r.done[work{x.ID, c.Name}] {
+					total += meanMinutes(visits.Minutes{Median: x.Medians[rank], LogSD: x.LogSD})
+				}
+			}
+		}
+		out = append(out, total)
+	}
+	return out
+}
+
+func (r *reader) meanOf(step, canal string) float64 {
+	for _, s := range r.plan.Model.Stages {
+		for _, x := range s.Work.Once {
+			if x.ID == step {
+				return meanMinutes(x.Minutes)
+			}
+		}
+		for _, x := range s.Work.PerCanal {
+			if rank := slices.IndexFunc(r.Canals, func(c Canal) bool { return c.Name == canal }); x.ID == step && rank >= 0 && rank < len(x.Medians) {
+				return meanMinutes(visits.Minutes{Median: x.Medians[rank], LogSD: x.LogSD})
+			}
+		}
+	}
+	return 0
+}
+
+func meanMinutes(m visits.Minutes) float64 { return m.Median * math.Exp(m.LogSD*m.LogSD/2) }
+
+func sum(x []float64) float64 {
+	total := 0.0
+	for _, v := range x {
+		total += v
+	}
+	return total
 }
 
 func (r *reader) catchUp(step, stage, canal string) {
@@ -159,22 +235,54 @@ func (r *reader) effect(step, canal string) error {
 	return nil
 }
 
-func (r *reader) leaveOpening(stage string, m Mark) { r.leaveOpeningAt(stage, m, true) }
-
 // leaveOpeningAt closes the opening block when the first step of a stage is
-// met: at the step's own beginning when that is known, else at the last mark.
-func (r *reader) leaveOpeningAt(stage string, m Mark, begun bool) {
+// met, and returns when that was: at the step's own beginning when that is
+// known, at the last mark when every step of the opening was marked, and else
+// in between, where the plan foresees it. ahead is the mean minutes of the work
+// that the mark stands for.
+func (r *reader) leaveOpeningAt(stage string, m Mark, begun bool, ahead float64) time.Time {
 	if stage == "" || r.Opened {
-		return
+		return time.Time{}
 	}
 	r.Opened = true
 	at := r.Last
-	if begun && r.Running == "" {
+	switch undone := r.openingLeft(); {
+	case begun && r.Running == "":
 		at = m.At
-	} else if begun {
+	case begun:
 		at = r.Since
+	case undone > 0:
+		share := undone / (undone + max(ahead, 1e-6))
+		at = r.Last.Add(time.Duration(share * float64(m.At.Sub(r.Last))))
+		r.StartShared = true
 	}
-	r.Start = at.Sub(r.Began).Minutes() - r.Visit.Paused
+	r.Start = max(0, at.Sub(r.Began).Minutes()-r.Visit.Paused)
+	return at
+}
+
+// openingLeft is the mean minutes of the steps of the opening that nobody
+// marked.
+func (r *reader) openingLeft() float64 {
+	blocks := []visits.Block{r.plan.Model.Start}
+	if b := r.plan.Begin; b != (visits.State{}) && b.Stage < len(r.plan.Model.Stops) {
+		blocks = append(blocks, r.plan.Model.Stops[b.Stage].Resume)
+	}
+	total := 0.0
+	for _, b := range blocks {
+		for _, x := range b.Once {
+			if !r.done[work{x.ID, ""}] {
+				total += meanMinutes(x.Minutes)
+			}
+		}
+		for _, x := range b.PerCanal {
+			for rank, c := range r.Canals {
+				if rank < len(x.Medians) && rank < r.plan.Begin.Found && !r.done[work{x.ID, c.Name}] {
+					total += meanMinutes(visits.Minutes{Median: x.Medians[rank], LogSD: x.LogSD})
+				}
+			}
+		}
+	}
+	return total
 }
 
 // advance closes the portions that are complete. Work on a later stage while an

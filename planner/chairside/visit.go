@@ -49,6 +49,8 @@ type Portion struct {
 	Minutes       float64
 	Events        []string // ids of the chair events met in it
 	Works         int      // Visit.Work before this index was done by its end
+	// Shared: entered together with the portion before; only their sum is known.
+	Shared bool
 }
 
 // Visit is the state of a running visit, read from its marks.
@@ -65,7 +67,10 @@ type Visit struct {
 	Work     []Work
 	Start    float64 // minutes of the opening block, 0 while it runs
 	Opened   bool    // the opening block is over
-	Portion  []Portion
+	// StartShared: nobody marked the end of the opening; it was divided from the
+	// first portion as the plan foresees.
+	StartShared bool
+	Portion     []Portion
 	// Running is the step in hand, and since when; empty when none was begun.
 	Running      string
 	RunningCanal string
