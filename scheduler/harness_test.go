@@ -142,7 +142,7 @@ func (h *house) start() *replica {
 		once.Do(func() {
 			_ = conn.Close()
 			g.Stop()
-			_ = <-done // how serving ended once it was stopped
+			<-done // served to its end
 			if err := s.Close(); err != nil {
 				h.Error(err)
 			}
