@@ -11,7 +11,7 @@ import (
 // serveCommand serves until it is told to stop.
 type serveCommand struct {
 	Listen       string  `help:"Address to serve on. Outside this machine it needs --tls-cert and --tls-key." default:"127.0.0.1:7646" placeholder:"HOST:PORT"`
-	TLSCert      string  `name:"tls-cert" help:"PEM file of the server's certificate chain; read again when it is renewed." placeholder:"FILE"`
+	TLSCert      string  `name:"tls-cert" help:"PEM file of the server's certificate, its issuers behind it; read again when it is renewed." placeholder:"FILE"`
 	TLSKey       string  `name:"tls-key" help:"PEM file of its private key." placeholder:"FILE"`
 	ClientCA     string  `name:"client-ca" help:"PEM file of the authority that must have signed each client's certificate." placeholder:"FILE"`
 	Metrics      string  `help:"Loopback address for Prometheus; empty serves none." placeholder:"HOST:PORT"`
