@@ -142,7 +142,9 @@ func (h *house) start() *replica {
 		once.Do(func() {
 			_ = conn.Close()
 			g.Stop()
-			<-done // served to its end
+			if err := <-done; err != nil {
+				h.Error(err)
+			}
 			if err := s.Close(); err != nil {
 				h.Error(err)
 			}

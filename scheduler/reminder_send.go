@@ -90,9 +90,10 @@ func (s *Sender) one(ctx context.Context, m store.Message, at surroundings) erro
 		if v.To != store.MessageSending {
 			return v, nil
 		}
-		var err error
-		if letter, err = at.letter(m, st, v.Channel); err != nil {
-			return store.Verdict{To: store.MessageFailed, Problem: "the practice's wording cannot be filled in"}, nil
+		var unfit error
+		if letter, unfit = at.letter(m, st, v.Channel); unfit != nil {
+			// People see it in the list of failures; the other letters go on.
+			v = store.Verdict{To: store.MessageFailed, Problem: "the practice's wording cannot be filled in"}
 		}
 		return v, nil
 	})
@@ -145,8 +146,8 @@ func outcome(m store.Message, channelID string, err error, now time.Time) store.
 // backoff grows with the fourth power of the attempt, from a minute on, and
 // differs by a tenth from message to message.
 func backoff(m store.Message) time.Duration {
-	n := time.Duration(m.Attempt)
-	d := time.Minute + n*n*n*n*time.Second
+	n := m.Attempt
+	d := time.Minute + time.Duration(n*n*n*n)*time.Second
 	h := fnv.New32a()
 	_, _ = h.Write([]byte(m.ID)) // never fails
 	return d + d/10*time.Duration(int64(h.Sum32()%200)-100)/100
