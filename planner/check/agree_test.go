@@ -91,7 +91,7 @@ func holdOneGo(t *testing.T, model []byte) {
 }
 
 func TestExactResultsOfRandomTreatmentsAgreeWithTheSampler(t *testing.T) {
-	for seed := range uint64(60) {
+	for seed := uint64(0); seed < 60; seed += everyModel {
 		treatment := randomTreatment(seed)
 		t.Run(fmt.Sprintf("treatment %d in one go", seed), func(t *testing.T) {
 			t.Parallel()
@@ -111,7 +111,10 @@ func TestExactResultsOfEveryToothModelAndProtocolAgreeWithTheSampler(t *testing.
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, m := range models {
+	for i, m := range models {
+		if i%everyModel != 0 {
+			continue
+		}
 		t.Run(m.Name+", in one go", func(t *testing.T) {
 			t.Parallel()
 			holdOneGo(t, m.JSON)
