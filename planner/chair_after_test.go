@@ -168,8 +168,9 @@ func (b *bench) visitsOf(n int, end float64) {
 		v, err := b.chair.BeginVisit(b.treating("dr-a"), &vw.BeginVisitRequest{Parent: c.GetName(), IdentityConfirmed: true, AlertsConfirmed: true, AppointmentMinutes: 75, RequestId: id()})
 		b.must(err)
 		s.visit = v
+		b.clock.advance(4 * time.Hour)
 		s.shapedAndDressed(end)
-		b.clock.advance(24 * time.Hour)
+		b.clock.advance(20 * time.Hour)
 	}
 }
 
@@ -328,6 +329,7 @@ func TestTheLimitOfTheDayCountsWhatWasGivenForAnotherTooth(t *testing.T) {
 	b.must(err)
 	b.assessed(other)
 	b.planned(other)
+	b.clock.advance(48 * time.Hour)
 	begin := func(day int) *vw.ChairVisit {
 		v, err := b.chair.BeginVisit(b.clinician(), &vw.BeginVisitRequest{Parent: other.GetName(), IdentityConfirmed: true, AlertsConfirmed: true,
 			BeginTime: s.at(float64(60 + day*24*60)), ValidateOnly: true})

@@ -50,6 +50,12 @@ func (s *ChairService) BeginVisit(ctx context.Context, r *vw.BeginVisitRequest) 
 	if r.GetBeginTime() == nil {
 		begin.At = s.moment(s.now())
 	}
+	if err := s.notAhead(begin.At, "begin_time"); err != nil {
+		return nil, err
+	}
+	if before != nil && begin.At.Before(before.state.Ended) {
+		return nil, fault.Invalid(vw.ErrorReason_ERROR_REASON_MARK_DOES_NOT_FIT, "begin_time", "a time after the end of the visit before")
+	}
 	if wanted.Begin, err = keptMark(begin); err != nil {
 		return nil, err
 	}

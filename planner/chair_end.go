@@ -31,6 +31,9 @@ func (s *ChairService) EndVisit(ctx context.Context, r *vw.EndVisitRequest) (*vw
 	if r.GetEndTime() != nil {
 		end.At = s.moment(r.GetEndTime().AsTime())
 	}
+	if err := s.notAhead(end.At, "end_time"); err != nil {
+		return nil, err
+	}
 	o, rec, err := s.end(ctx, caller, r.GetName(), []chairside.Mark{end}, r.GetValidateOnly(), nil)
 	if err != nil {
 		return nil, err
@@ -223,6 +226,9 @@ func (s *ChairService) StopTreatment(ctx context.Context, r *vw.StopTreatmentReq
 	at := s.moment(time.Time{})
 	if r.GetEndTime() != nil {
 		at = s.moment(r.GetEndTime().AsTime())
+	}
+	if err := s.notAhead(at, "end_time"); err != nil {
+		return nil, err
 	}
 	marks := []chairside.Mark{
 		{ID: derivedMarkID(caller.RequestID, "event"), At: at, Kind: chairside.Happened, Event: event.ID},

@@ -37,6 +37,9 @@ func (s *ChairService) AddMarks(ctx context.Context, r *vw.AddMarksRequest) (*vw
 		if err != nil {
 			return nil, err
 		}
+		if err := s.notAhead(mark.At, index("marks", i)+".time"); err != nil {
+			return nil, err
+		}
 		marks = append(marks, mark)
 	}
 	if len(o.unknownMarks(marks)) == 0 && !r.GetValidateOnly() {
@@ -69,6 +72,17 @@ func (s *ChairService) AddMarks(ctx context.Context, r *vw.AddMarksRequest) (*vw
 		}
 		return s.show(ctx, caller, next, rec)
 	}
+}
+
+// aheadOfClock is how far a tablet's clock may run before the server's.
+const aheadOfClock = 5 * time.Minute
+
+// notAhead refuses a time that has not come yet.
+func (s *ChairService) notAhead(at time.Time, path string) error {
+	if at.After(s.now().Add(aheadOfClock)) {
+		return fault.Invalid(vw.ErrorReason_ERROR_REASON_MARK_DOES_NOT_FIT, path, "a time that has come: this one lies in the future; look at the clock of the device")
+	}
+	return nil
 }
 
 // fold reads further entries into a visit. The fault names the entry and its

@@ -46,6 +46,7 @@ func (b *bench) inChair(minutes int32) *chairSide {
 		BeginTime: timestamppb.New(s.began), AppointmentMinutes: minutes, RequestId: id()})
 	b.must(err)
 	s.visit = v
+	b.clock.advance(4 * time.Hour) // marks are of the past
 	return s
 }
 
@@ -180,6 +181,7 @@ func TestWhatCannotHaveHappenedIsRefusedWithItsFieldAndNothingIsHalfKept(t *test
 		"an unjustified radiograph":  {40, &vw.ChairMark{What: &vw.ChairMark_Radiograph{Radiograph: &vw.RadiographMark{}}}, "marks[1].radiograph.justification", "why"},
 		"taking back what is not":    {40, &vw.ChairMark{What: &vw.ChairMark_TakeBack{TakeBack: &vw.TakeBackMark{Mark: id()}}}, "marks[1].take_back.mark", "stands"},
 		"a state that does not go":   {40, &vw.ChairMark{What: &vw.ChairMark_Canal{Canal: &vw.CanalMark{Canal: "MB", State: "polished"}}}, "marks[1].canal.state", "filled"},
+		"a time that has not come":   {6 * 60, done("glide-path", "MB"), "marks[1].time", "the clock of the device"},
 		"nothing at all":             {40, &vw.ChairMark{}, "marks[1]", "what happened"},
 		"the log of a running visit": {40, &vw.ChairMark{What: &vw.ChairMark_Log{Log: &vw.LogMark{ChairMinutes: proto.Float64(50), Reason: "x"}}}, "marks[1].log", "after the end"},
 	} {
@@ -192,6 +194,17 @@ func TestWhatCannotHaveHappenedIsRefusedWithItsFieldAndNothingIsHalfKept(t *test
 		t.Log(name)
 		b.names(b.refused(err, codes.InvalidArgument, "MARK_DOES_NOT_FIT"), row.field, row.want)
 	}
+	// A step marked before it began, and filling a canal that was given up.
+	begun := &vw.ChairMark{Id: id(), Time: s.at(40), What: &vw.ChairMark_StepBegun{StepBegun: &vw.StepMark{Step: "shape", Canal: "MB"}}}
+	early := done("shape", "MB")
+	early.Id, early.Time = id(), s.at(39)
+	_, err := b.chair.AddMarks(b.clinician(), &vw.AddMarksRequest{Name: s.visit.GetName(), Marks: []*vw.ChairMark{begun, early}})
+	b.names(b.refused(err, codes.InvalidArgument, "MARK_DOES_NOT_FIT"), "marks[1].time", "backwards")
+	given := &vw.ChairMark{Id: id(), Time: s.at(40), What: &vw.ChairMark_Canal{Canal: &vw.CanalMark{Canal: "D", State: "given-up"}}}
+	filled := done("fill", "D")
+	filled.Id, filled.Time = id(), s.at(45)
+	_, err = b.chair.AddMarks(b.clinician(), &vw.AddMarksRequest{Name: s.visit.GetName(), Marks: []*vw.ChairMark{given, filled}})
+	b.names(b.refused(err, codes.InvalidArgument, "MARK_DOES_NOT_FIT"), "marks[1].step_done.canal", "taken in hand again")
 	after, err := b.chair.GetVisit(b.clinician(), &vw.GetVisitRequest{Name: s.visit.GetName()})
 	b.must(err)
 	if after.GetMarkCount() != before {
