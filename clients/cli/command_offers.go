@@ -27,6 +27,7 @@ type WishFlags struct {
 	FirstAvailable bool     `help:"The soonest place counts above everything else."`
 	Accompanied    bool     `help:"The patient comes accompanied."`
 	Urgent         bool     `help:"Pain or swelling: the minimum of a window does not bind."`
+	OtherDays      bool     `help:"One set for each combination of days, not ten on the same ones."`
 }
 
 var weekdays = map[string]dayofweek.DayOfWeek{
@@ -60,7 +61,7 @@ func parseSpan(flag, text string) (*vw.DaySpan, error) {
 }
 
 func (f *WishFlags) wishes(s *Session) (*vw.OfferWishes, error) {
-	w := &vw.OfferWishes{SameClinician: f.SameClinician, FirstAvailable: f.FirstAvailable, Accompanied: f.Accompanied, Urgent: f.Urgent}
+	w := &vw.OfferWishes{SameClinician: f.SameClinician, FirstAvailable: f.FirstAvailable, Accompanied: f.Accompanied, Urgent: f.Urgent, OtherDays: f.OtherDays}
 	var err error
 	if f.NotBefore != "" {
 		if w.NotBefore, err = parseDate("--not-before", f.NotBefore); err != nil {

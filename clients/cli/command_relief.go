@@ -119,7 +119,10 @@ func (c *ShortNoticeMatch) Run(s *Session) error {
 type EmergencyCommand struct {
 	Yes     []string `help:"A red-flag question that is answered with yes: id. Repeat." sep:"none" placeholder:"ID"`
 	NoFlags bool     `help:"Every question not named with --yes was asked and answered with no."`
+	Read    bool     `help:"The urgent-care instruction was read out: only then are there places although a flag is raised."`
+	Minutes int32    `help:"Length; without it the usual one of emergency relief." placeholder:"MIN"`
 	For     string   `help:"The patient: id or reference." placeholder:"ID"`
+	Book    int      `help:"Book this one of the places found, by its number, for the patient." placeholder:"N"`
 	WishFlags
 }
 
@@ -133,7 +136,10 @@ func (c *EmergencyCommand) Run(s *Session) error {
 	if questions != nil {
 		return s.Show(questions, func(p *Page) { showQuestions(p, questions, "visitwright emergency") })
 	}
-	request := &vw.FindEmergencyPlaceRequest{Parent: s.parent(), Answers: answers}
+	if c.Book > 0 && c.For == "" {
+		return usage("--book needs --for: whose place it is")
+	}
+	request := &vw.FindEmergencyPlaceRequest{Parent: s.parent(), Answers: answers, InstructionAcknowledged: c.Read, Minutes: c.Minutes}
 	if request.Wishes, err = c.wishes(s); err != nil {
 		return err
 	}
@@ -147,6 +153,13 @@ func (c *EmergencyCommand) Run(s *Session) error {
 	reply, err := s.Client.Diary.FindEmergencyPlace(s.Context, request)
 	if err != nil {
 		return err
+	}
+	if c.Book > len(reply.GetPlaces()) {
+		return usage("--book %d: %d places were found", c.Book, len(reply.GetPlaces()))
+	}
+	if c.Book > 0 {
+		place := reply.GetPlaces()[c.Book-1].GetPlace()
+		return s.arrange(request.GetPatient(), "", "emergency-relief", place, 0)
 	}
 	t, err := s.titles()
 	if err != nil {
@@ -204,10 +217,10 @@ func showEmergency(p *Page, reply *vw.FindEmergencyPlaceResponse, t titles) {
 	}
 	p.Title("Next places")
 	var rows [][]string
-	for _, place := range reply.GetPlaces() {
-		rows = append(rows, []string{when(place.GetPlace()), minutes(float64(place.GetPlace().GetMinutes())), t.with(place.GetPlace())})
+	for i, place := range reply.GetPlaces() {
+		rows = append(rows, []string{fmt.Sprint(i + 1), when(place.GetPlace()), minutes(float64(place.GetPlace().GetMinutes())), t.with(place.GetPlace())})
 	}
-	p.Table([]string{"when", ">length", "with"}, rows)
+	p.Table([]string{">no", "when", ">length", "with"}, rows)
 }
 
 func orElse(text, otherwise string) string {

@@ -20,6 +20,7 @@ type Commands struct {
 	Offers      OffersCommand      `cmd:"" help:"Find sets of places that fit the plan: lengths, windows, people, room, equipment."`
 	Book        BookCommand        `cmd:"" help:"Book an offer, firmly or provisionally."`
 	Place       PlaceCommand       `cmd:"" help:"Check, and book, a place that was chosen by hand."`
+	Arrange     ArrangeCommand     `cmd:"" help:"Book a visit that no plan asks for: a consultation, emergency relief, a review."`
 	Booking     BookingCommand     `cmd:"" help:"Show a booking, or make a provisional one firm."`
 	Appointment AppointmentCommand `cmd:"" help:"Show, move or cancel an appointment; note that the patient came."`
 	Diary       DiaryCommand       `cmd:"" help:"Show the diary: a day, a week, conflicts, changes; write iCalendar files."`

@@ -266,6 +266,12 @@ func ShowAppointment(p *Page, a *vw.Appointment, t titles) {
 	if a.GetLateMinutes() > 0 {
 		p.Field("late", "%d min lost", a.GetLateMinutes())
 	}
+	if o := a.GetLateOutlook(); o != nil {
+		p.Field("what is left", "%s", sentence(o.GetText()))
+	}
+	if a.GetProtocol() != "" && len(a.GetParts()) == 0 {
+		p.Field("for", "%s", words(a.GetProtocol(), ""))
+	}
 	if o := a.GetOverride(); o != nil {
 		p.Field("outside window", "decided by %s: %s", shortID(o.GetClinician()), o.GetReason())
 	}
