@@ -16,17 +16,27 @@ func (r *run) backward() bool {
 	fell := false
 	for i := len(r.visits) - 1; i >= 0; i-- {
 		v := r.visits[i]
-		r.reachOf(v)
-		for x := len(r.sp.states) - 1; x >= 0; x-- {
-			if r.backwardState(v, x, r.next(i, x)) {
-				fell = true
-			}
+		if r.backwardVisit(i) {
+			fell = true
 		}
 		if r.lengths(v) {
 			fell = true
 		}
-		v.stale, v.moved = false, v.moved[:0]
 	}
+	return fell
+}
+
+// backwardVisit is backward for one visit (from 0), without its lengths.
+func (r *run) backwardVisit(i int) bool {
+	v := r.visits[i]
+	r.reachOf(v)
+	fell := false
+	for x := len(r.sp.states) - 1; x >= 0; x-- {
+		if r.backwardState(v, x, r.next(i, x)) {
+			fell = true
+		}
+	}
+	v.stale, v.moved = false, v.moved[:0]
 	return fell
 }
 
@@ -109,7 +119,7 @@ func (r *run) candidates(v *visit, x int) []int {
 		return []int{v.fixed}
 	case r.keep:
 		return []int{now}
-	case now == 0:
+	case now == 0 || r.wide:
 		return r.first
 	}
 	at, _ := slices.BinarySearch(r.grid, now)

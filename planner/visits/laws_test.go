@@ -198,17 +198,23 @@ func TestAPlanNeverGetsCheaperWhenACostRises(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if after.CostMicro < before.CostMicro-1 {
+		if after.Cost < before.Cost*(1-localGap) {
 			t.Fatalf("cost fell from %v to %v", before.Cost, after.Cost)
 		}
 	})
 }
 
+// localGap is by how much the plan found may be dearer than the best there is,
+// since the search ends where no single choice gains (docs/mathematics.md): the
+// laws about costs hold for the best plan exactly, for the one found within it.
+const localGap = 3e-4
+
 func TestAPlanNeverGetsCheaperWhenThePatientCanBearLess(t *testing.T) {
 	var s Solver
 	rapid.Check(t, func(t *rapid.T) {
 		m := anyTooth().Draw(t, "tooth")
-		o := coarse(1)
+		m.Horizon = 2
+		o := Option{CaseNodes: 2, VisitNodes: 2} // many plans are solved for one limit
 		bear := Bear{Minutes: rapid.IntRange(60, 150).Draw(t, "minutes"), Chance: rapid.Float64Range(0.01, 0.3).Draw(t, "chance")}
 		o.Bear = &bear
 		loose, err := s.Solve(m, o)
@@ -223,7 +229,7 @@ func TestAPlanNeverGetsCheaperWhenThePatientCanBearLess(t *testing.T) {
 		if err != nil {
 			return // the price of what cannot be had is infinite
 		}
-		if strict.CostMicro < loose.CostMicro-1 {
+		if strict.Cost < loose.Cost*(1-localGap) {
 			t.Fatalf("cost fell from %v to %v when the limit went from %+v to %+v", loose.Cost, strict.Cost, bear, tight)
 		}
 		for _, v := range strict.Visits {

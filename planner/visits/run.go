@@ -12,6 +12,7 @@ type run struct {
 	reach  int   // the longest length: more minutes are never left
 	grid   []int // lengths to choose from
 	first  []int // those with which the search begins
+	wide   bool  // all of those are looked at
 	visits []*visit
 	space  chairtime.Convolver
 	mem    *memory

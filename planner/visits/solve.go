@@ -22,14 +22,50 @@ var ErrTooShort = errors.New("no appointment length holds one portion of work")
 // solve chooses lengths and thresholds and reports what follows.
 func (r *run) solve() (Result, error) {
 	sweeps := r.choose()
-	outs, err := r.bearable()
-	if err != nil {
-		return Result{}, err
+	outs := r.followed()
+	if r.o.Bear.Minutes == 0 || r.bearable(outs) {
+		if r.short != nil {
+			return Result{}, r.short
+		}
+		return r.result(sweeps, outs), nil
 	}
-	if r.short != nil {
-		return Result{}, r.short
+	// Two ways of keeping to what the patient can bear go together: stopping earlier
+	// and booking shorter. Ever shorter appointments are tried until one needs no
+	// stopping earlier, or two in turn cost more than the cheapest so far.
+	best, err := r.raised(sweeps, outs)
+	worse := 0
+	for len(r.grid) > 1 && worse < 2 {
+		r.grid = r.grid[:len(r.grid)-1]
+		for _, v := range r.visits {
+			v.floor = 0
+			clear(v.length)
+			clear(v.left)
+		}
+		sweeps = r.choose()
+		if r.short != nil {
+			break
+		}
+		outs = r.followed()
+		enough := r.bearable(outs)
+		next, nextErr := Result{}, error(nil)
+		if enough {
+			next = r.result(sweeps, outs)
+		} else {
+			next, nextErr = r.raised(sweeps, outs)
+		}
+		switch {
+		case nextErr != nil:
+			worse++
+		case err != nil || next.CostMicro < best.CostMicro:
+			best, err, worse = next, nil, 0
+		default:
+			worse++
+		}
+		if enough {
+			break
+		}
 	}
-	return r.result(sweeps, outs), nil
+	return best, err
 }
 
 // choose finds lengths and thresholds: a first guess on few nodes over every
@@ -38,6 +74,7 @@ func (r *run) choose() int {
 	r.use(scouting)
 	r.first = r.firstLook()
 	r.backward()
+	r.together()
 	r.forward()
 	r.backward()
 	r.use(deciding)
@@ -76,19 +113,26 @@ func (r *run) settle() int {
 	}
 }
 
-// bearable keeps to what the patient can bear, and returns what follows on the
-// nodes of the odds. No appointment is longer than the limit (see newRun), and
-// where a visit still lasts longer too often, the least minutes that must be left
-// to go on are raised for the whole visit, no further than needed.
-func (r *run) bearable() ([]*outcome, error) {
+// excess is by how much a visit (from 0) lasts longer than the patient can bear
+// more often than allowed.
+func (r *run) excess(outs []*outcome, i int) float64 {
 	b := r.o.Bear
-	outs := r.followed()
-	if b.Minutes == 0 {
-		return outs, nil
+	return longerThan(outs[i].minutes, b.Minutes) - b.Chance*outs[i].happens
+}
+
+func (r *run) bearable(outs []*outcome) bool {
+	for i := range outs {
+		if r.excess(outs, i) > bearSlack {
+			return false
+		}
 	}
-	excess := func(i int) float64 {
-		return longerThan(outs[i].minutes, b.Minutes) - b.Chance*outs[i].happens
-	}
+	return true
+}
+
+// raised raises the least minutes that must be left to go on, for every visit that
+// would last too long too often, no further than needed. (No appointment is longer
+// than the limit in any case, see newRun.)
+func (r *run) raised(sweeps int, outs []*outcome) (Result, error) {
 	raise := func(v *visit, floor int) {
 		v.floor = floor
 		r.use(deciding)
@@ -105,17 +149,17 @@ func (r *run) bearable() ([]*outcome, error) {
 	}
 	for i := 0; i < len(r.visits); i++ {
 		v := r.visits[i]
-		if excess(i) <= bearSlack {
+		if r.excess(outs, i) <= bearSlack {
 			continue
 		}
 		lo, hi := v.floor, r.reach+1 // lo is too low; hi stops at every chance
 		raise(v, hi)
-		if excess(i) > bearSlack {
-			return nil, fmt.Errorf("visit %d: %w: want a limit above %d minutes or a chance above %v", v.number, ErrUnbearable, b.Minutes, b.Chance)
+		if r.excess(outs, i) > bearSlack {
+			return Result{}, fmt.Errorf("visit %d: %w: want a limit above %d minutes or a chance above %v", v.number, ErrUnbearable, r.o.Bear.Minutes, r.o.Bear.Chance)
 		}
 		for hi-lo > 1 {
 			raise(v, (lo+hi)/2)
-			if excess(i) > bearSlack {
+			if r.excess(outs, i) > bearSlack {
 				lo = v.floor
 			} else {
 				hi = v.floor
@@ -124,7 +168,10 @@ func (r *run) bearable() ([]*outcome, error) {
 		raise(v, hi)
 		i = -1 // what comes later also weighs on earlier choices: look again
 	}
-	return outs, nil
+	if r.short != nil {
+		return Result{}, r.short
+	}
+	return r.result(sweeps, outs), nil
 }
 
 // followed follows the present plan on the nodes of the odds.
