@@ -164,8 +164,9 @@ func takeIn(t testing.TB, postgres bool, most int) time.Duration {
 		h.must(s.CloseSend())
 	}
 	began := wallClock()
-	send(messages[:8], vw.TakenIn_OUTCOME_CREATED) // the stream breaks here
-	send(messages[8:], vw.TakenIn_OUTCOME_CREATED)
+	half := len(messages) / 2
+	send(messages[:half], vw.TakenIn_OUTCOME_CREATED) // the stream breaks here
+	send(messages[half:], vw.TakenIn_OUTCOME_CREATED)
 	took := wallClock().Sub(began)
 	began = wallClock()
 	send(messages, vw.TakenIn_OUTCOME_UNCHANGED)
