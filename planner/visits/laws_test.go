@@ -209,6 +209,13 @@ func TestAPlanNeverGetsCheaperWhenACostRises(t *testing.T) {
 // laws about costs hold for the best plan exactly, for the one found within it.
 const localGap = 3e-4
 
+// boundGap is the same where a limit of the patient binds. The limit cuts the
+// plans that are reached by changing one choice at a time into pieces, and the
+// search can stay in one of them: on one drawn tooth in some hundreds the tighter
+// limit found a plan cheaper by 3.6 %. The law is therefore held within this gap,
+// not exactly; docs/mathematics.md says so.
+const boundGap = 0.05
+
 func TestAPlanNeverGetsCheaperWhenThePatientCanBearLess(t *testing.T) {
 	var s Solver
 	rapid.Check(t, func(t *rapid.T) {
@@ -229,7 +236,7 @@ func TestAPlanNeverGetsCheaperWhenThePatientCanBearLess(t *testing.T) {
 		if err != nil {
 			return // the price of what cannot be had is infinite
 		}
-		if strict.Cost < loose.Cost*(1-localGap) {
+		if strict.Cost < loose.Cost*(1-boundGap) {
 			t.Fatalf("cost fell from %v to %v when the limit went from %+v to %+v", loose.Cost, strict.Cost, bear, tight)
 		}
 		for _, v := range strict.Visits {

@@ -46,12 +46,9 @@ func (r *run) together() {
 		}
 		return best, length
 	}
-	const apart = 2
-	for round := range len(ahead) - 1 {
-		for i := len(ahead) - 1; i > 0; i-- {
-			if ahead[i].fixed > 0 || (round > 0 && len(ahead) == 2) {
-				continue
-			}
+	const apart = 3
+	for i := len(ahead) - 1; i > 0; i-- {
+		if ahead[i].fixed == 0 {
 			r.backwardVisit(i) // for the lengths behind it as they are now
 			best, length := 0.0, 0
 			for at := 0; at < len(r.first); at += apart {
