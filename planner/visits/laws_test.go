@@ -220,7 +220,7 @@ func TestAPlanNeverGetsCheaperWhenThePatientCanBearLess(t *testing.T) {
 	var s Solver
 	rapid.Check(t, func(t *rapid.T) {
 		m := anyTooth().Draw(t, "tooth")
-		m.Horizon = 2
+		m.Horizon, m.Grid = 2, Grid{Least: 20, Most: 140, Step: 20}
 		o := Option{CaseNodes: 2, VisitNodes: 2} // many plans are solved for one limit
 		bear := Bear{Minutes: rapid.IntRange(60, 150).Draw(t, "minutes"), Chance: rapid.Float64Range(0.01, 0.3).Draw(t, "chance")}
 		o.Bear = &bear

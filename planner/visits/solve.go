@@ -31,10 +31,8 @@ func (r *run) solve() (Result, error) {
 	}
 	// Two ways of keeping to what the patient can bear go together: stopping earlier
 	// and booking shorter. Ever shorter appointments are tried until one needs no
-	// stopping earlier, or two in turn cost more than the cheapest so far.
 	best, err := r.raised(sweeps, outs)
-	worse := 0
-	for len(r.grid) > 1 && worse < 2 {
+	for len(r.grid) > 1 {
 		r.grid = r.grid[:len(r.grid)-1]
 		for _, v := range r.visits {
 			v.floor = 0
@@ -53,13 +51,8 @@ func (r *run) solve() (Result, error) {
 		} else {
 			next, nextErr = r.raised(sweeps, outs)
 		}
-		switch {
-		case nextErr != nil:
-			worse++
-		case err != nil || next.CostMicro < best.CostMicro:
-			best, err, worse = next, nil, 0
-		default:
-			worse++
+		if nextErr == nil && (err != nil || next.CostMicro < best.CostMicro) {
+			best, err = next, nil
 		}
 		if enough {
 			break
