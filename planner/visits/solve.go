@@ -45,7 +45,8 @@ func (r *run) solve() (Result, error) {
 		}
 		outs = r.followed()
 		enough := r.bearable(outs)
-		next, nextErr := Result{}, error(nil)
+		var next Result
+		var nextErr error
 		if enough {
 			next = r.result(sweeps, outs)
 		} else {
