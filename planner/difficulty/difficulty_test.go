@@ -112,7 +112,7 @@ func TestEveryCellOfTheOlderFormHasItsPublishedLevel(t *testing.T) {
 		for _, p := range c.Parts {
 			for _, a := range p.Answers {
 				if !listed[p.ID+" "+a.ID] && a.Mark.Kind != provenance.Assumed {
-					t.Errorf("%s, %s is in no transcription, yet marked %s", p.ID, a.ID, a.Mark.Kind)
+					t.Errorf("%s, %s is in no copy of the form that was read, yet marked %s", p.ID, a.ID, a.Mark.Kind)
 				}
 				if listed[p.ID+" "+a.ID] && a.Mark.Kind != provenance.Published {
 					t.Errorf("%s, %s was read, yet marked %s", p.ID, a.ID, a.Mark.Kind)

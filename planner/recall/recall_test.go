@@ -31,7 +31,7 @@ func TestEveryCalendarSaysWhereItComesFrom(t *testing.T) {
 
 // International Association of Dental Traumatology, 2020 edition, permanent
 // teeth: most rows are recalled, not read; kind says which. Rows marked memory
-// count as no outside check of the calendar, only of its transcription.
+// count as no outside check of the calendar, only of its copy here.
 func TestTraumaCalendarsRowByRow(t *testing.T) {
 	rows := []struct{ id, series, kind string }{
 		{"infraction", "", "published"},
