@@ -56,7 +56,17 @@ func (s *Diary) ExportCalendar(ctx context.Context, r *vw.ExportCalendarRequest)
 		}
 		list = b.Appointments
 	default:
-		if list, err = s.feed(ctx, caller, r, x, &c); err != nil {
+		owner, err := s.ownerNow(ctx, caller, "name", name)
+		if err != nil {
+			return nil, err
+		}
+		days := s.feedDays(x)
+		if r.GetDays() != nil {
+			if days, err = rangeFromProto("days", r.GetDays(), calendarDays); err != nil {
+				return nil, err
+			}
+		}
+		if list, err = s.feed(ctx, caller, owner, days, x, &c); err != nil {
 			return nil, err
 		}
 	}
@@ -74,6 +84,11 @@ func (s *Diary) ExportCalendar(ctx context.Context, r *vw.ExportCalendarRequest)
 			c.Events[i].Organizer = "urn:visitwright:" + caller.Practice
 		}
 	}
+	return encoded(c)
+}
+
+// encoded is the calendar as it is sent.
+func encoded(c ical.Calendar) (*vw.ExportCalendarResponse, error) {
 	body, err := c.Encode()
 	if err != nil {
 		return nil, err
@@ -84,43 +99,43 @@ func (s *Diary) ExportCalendar(ctx context.Context, r *vw.ExportCalendarRequest)
 
 // feed lists what a clinician or a resource has, also what was cancelled, so
 // that a subscriber hears of it.
-func (s *Diary) feed(ctx context.Context, c Caller, r *vw.ExportCalendarRequest, x *snapshot, out *ical.Calendar) ([]store.Appointment, error) {
-	owner, err := s.ownerNow(ctx, c, "name", r.GetName())
-	if err != nil {
-		return nil, err
-	}
-	today := x.zone().Date(s.now())
-	days := civil.DateRange{First: today.AddDays(-calendarBack), Last: today.AddDays(calendarDays - calendarBack - 1)}
-	if r.GetDays() != nil {
-		if days, err = rangeFromProto("days", r.GetDays(), calendarDays); err != nil {
-			return nil, err
-		}
-	}
+func (s *Diary) feed(ctx context.Context, c Caller, owner store.ResourceRef, days civil.DateRange, x *snapshot, out *ical.Calendar) ([]store.Appointment, error) {
 	out.Name, out.Refresh = visible(x.named(owner.ID)), calendarRefresh
 	return s.appointmentsIn(ctx, c, days, store.AppointmentQuery{Resource: owner, All: true}, x.zone())
 }
 
+// feedDays is what a feed shows when nobody says which days.
+func (s *Diary) feedDays(x *snapshot) civil.DateRange {
+	today := x.zone().Date(s.now())
+	return civil.DateRange{First: today.AddDays(-calendarBack), Last: today.AddDays(calendarDays - calendarBack - 1)}
+}
+
 func (s *Diary) events(ctx context.Context, c Caller, list []store.Appointment, x *snapshot) ([]ical.Event, error) {
-	references := map[string]string{}
+	var patients []string
+	for _, a := range list {
+		if a.PatientID != "" {
+			patients = append(patients, a.PatientID)
+		}
+	}
+	slices.Sort(patients)
+	references, err := s.store.PatientReferences(ctx, c.reading(), slices.Compact(patients))
+	if err != nil {
+		return nil, s.fault(err, c, nil)
+	}
+	rooms := map[string]string{}
+	for _, r := range x.setup.Resources {
+		rooms[r.ID] = visible(r.Name)
+	}
 	out := make([]ical.Event, 0, len(list))
 	for _, a := range list {
 		e := ical.Event{UID: a.ID + "@" + c.Practice + ".visitwright", Sequence: a.Sequence, Status: calendarStatus(a.State), Start: a.Start, End: a.End,
 			Stamp: a.UpdateTime, Summary: "Appointment"}
-		if a.PatientID != "" {
-			ref, known := references[a.PatientID]
-			if !known {
-				p, err := s.store.GetPatient(ctx, c.reading(), a.PatientID)
-				if err != nil {
-					return nil, s.fault(err, c, nil)
-				}
-				ref = p.Reference
-				references[a.PatientID] = ref
-			}
+		if ref := references[a.PatientID]; ref != "" {
 			e.Summary = "Appointment " + visible(ref)
 		}
 		for _, p := range a.Spans {
 			if p.Kind == store.KindRoom {
-				e.Location = visible(x.named(p.ID))
+				e.Location = rooms[p.ID]
 			}
 		}
 		out = append(out, e)

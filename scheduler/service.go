@@ -25,6 +25,7 @@ import (
 type Store interface {
 	store.Diary
 	store.ShortNotice
+	store.CalendarFeeds
 
 	GetPractice(ctx context.Context, call store.Call) (store.Practice, error)
 	UpdatePractice(ctx context.Context, call store.Call, change store.PracticeUpdate) (store.Practice, error)

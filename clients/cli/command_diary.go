@@ -22,6 +22,7 @@ type DiaryCommand struct {
 	Watch     DiaryWatch           `cmd:"" help:"Show changes as they happen, until interrupted."`
 	Settings  DiarySettingsCommand `cmd:"" help:"Show or change how the diary is run. Managers change."`
 	Export    DiaryExport          `cmd:"" help:"Write an iCalendar file of an appointment, a booking, a clinician or a room."`
+	Feed      FeedCommand          `cmd:"" help:"Calendars to subscribe to: make, list and end their addresses. Managers; clinicians their own."`
 }
 
 // WhoseFlags narrow the diary.

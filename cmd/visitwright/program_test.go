@@ -102,6 +102,7 @@ type service struct {
 	cmd     *exec.Cmd
 	address string
 	metrics string
+	feeds   string // with its scheme
 	log     *bytes.Buffer
 	done    chan error
 }
@@ -121,6 +122,9 @@ func (h *home) serve(args ...string) *service {
 	h.t.Cleanup(func() { _ = s.cmd.Process.Kill() })
 	lines := bufio.NewScanner(out)
 	for lines.Scan() {
+		if at, found := strings.CutPrefix(lines.Text(), "feeds "); found {
+			s.feeds = at
+		}
 		if at, found := strings.CutPrefix(lines.Text(), "metrics http://"); found {
 			s.metrics = at
 			break

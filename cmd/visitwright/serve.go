@@ -15,6 +15,7 @@ type serveCommand struct {
 	TLSKey       string  `name:"tls-key" help:"PEM file of its private key." placeholder:"FILE"`
 	ClientCA     string  `name:"client-ca" help:"PEM file of the authority that must have signed each client's certificate." placeholder:"FILE"`
 	Metrics      string  `help:"Loopback address for Prometheus; empty serves none." placeholder:"HOST:PORT"`
+	Feed         string  `help:"Address for calendar feeds over HTTP, for calendar programs to subscribe to; outside this machine with the same certificate. Empty serves none." placeholder:"HOST:PORT"`
 	Reflection   bool    `help:"Serve reflection also beyond this machine."`
 	Rate         float64 `help:"Calls a second that one token may make on average." default:"200" placeholder:"N"`
 	Burst        int     `help:"Calls that one token may make at once." default:"400" placeholder:"N"`
@@ -33,15 +34,28 @@ func (c *serveCommand) Run(r *errand) error {
 	if err != nil {
 		return err
 	}
+	files := server.TLSFiles{Certificate: c.TLSCert, Key: c.TLSKey, ClientCA: c.ClientCA}
+	web := server.WebOptions{Listen: c.Feed, TLS: files, Now: r.world.now, Log: log}
+	if c.Feed != "" { // what cannot be served leaves no database behind
+		if err := web.CheckAddress(); err != nil {
+			return err
+		}
+	}
 	h, err := openHouse(r.ctx, houseOptions{where: r.where, now: r.world.now, log: log, jobs: true, channels: channels, server: server.Options{
-		Listen: c.Listen, TLS: server.TLSFiles{Certificate: c.TLSCert, Key: c.TLSKey, ClientCA: c.ClientCA},
-		Metrics: c.Metrics, Reflection: c.Reflection, CallsPerSecond: c.Rate, CallsBurst: c.Burst,
+		Listen: c.Listen, TLS: files, Metrics: c.Metrics, Reflection: c.Reflection, CallsPerSecond: c.Rate, CallsBurst: c.Burst,
 	}})
 	if err != nil {
 		return err
 	}
+	var feeds *feedServer
+	if c.Feed != "" {
+		if feeds, err = openFeed(h, web); err != nil {
+			return errors.Join(err, h.close())
+		}
+		_, _ = fmt.Fprintf(r.world.out, "feeds %s\n", feeds.web.Address())
+	}
 	if _, err := fmt.Fprintf(r.world.out, "serving %s\n", h.server.Address()); err != nil {
-		return errors.Join(err, h.close())
+		return errors.Join(err, feeds.close(), h.close())
 	}
 	if at := h.server.MetricsAddress(); at != "" {
 		_, _ = fmt.Fprintf(r.world.out, "metrics http://%s/metrics\n", at)
@@ -50,6 +64,7 @@ func (c *serveCommand) Run(r *errand) error {
 	case <-r.ctx.Done():
 		log.Info("stopping")
 	case err = <-h.server.Failed():
+	case err = <-feeds.failed():
 	}
-	return errors.Join(err, h.close())
+	return errors.Join(err, feeds.close(), h.close())
 }

@@ -32,6 +32,7 @@ var missing = map[string]vw.ErrorReason{
 	"appointments":       vw.ErrorReason_ERROR_REASON_APPOINTMENT_NOT_FOUND,
 	"shortNoticeEntries": vw.ErrorReason_ERROR_REASON_SHORT_NOTICE_ENTRY_NOT_FOUND,
 	"messages":           vw.ErrorReason_ERROR_REASON_MESSAGE_NOT_FOUND,
+	"calendarFeeds":      vw.ErrorReason_ERROR_REASON_CALENDAR_FEED_NOT_FOUND,
 }
 
 // FromStore turns an error of the store into a Fault. An error that it does
@@ -139,8 +140,11 @@ func wrongState(name, want string) *Fault {
 		want = "another state"
 	}
 	reason := vw.ErrorReason_ERROR_REASON_WRONG_BOOKING_STATE
-	if k := kindOf(name); k == "cases" || k == "plans" {
+	switch kindOf(name) {
+	case "cases", "plans":
 		reason = vw.ErrorReason_ERROR_REASON_CASE_CLOSED
+	case "practices": // as a whole it is never in a wrong state, only full
+		reason = vw.ErrorReason_ERROR_REASON_LIMIT_REACHED
 	}
 	return State(reason, name, name+": want "+want)
 }

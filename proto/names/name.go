@@ -25,6 +25,7 @@ const (
 	AppointmentPattern      = "practices/{}/appointments/{}"
 	BookingPattern          = "practices/{}/bookings/{}"
 	ShortNoticeEntryPattern = "practices/{}/shortNoticeEntries/{}"
+	CalendarFeedPattern     = "practices/{}/calendarFeeds/{}"
 )
 
 // MaxID is the longest id in bytes.
@@ -183,4 +184,9 @@ func Booking(practice, id string) string {
 // ShortNoticeEntry is the name of an entry of the short-notice list.
 func ShortNoticeEntry(practice, id string) string {
 	return Format(ShortNoticeEntryPattern, Name{Practice: practice, ID: id})
+}
+
+// CalendarFeed is the name of a calendar feed.
+func CalendarFeed(practice, id string) string {
+	return Format(CalendarFeedPattern, Name{Practice: practice, ID: id})
 }

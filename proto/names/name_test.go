@@ -18,7 +18,7 @@ import (
 var patterns = []string{
 	names.PracticePattern, names.SettingsPattern, names.DiarySettingsPattern, names.ClinicianPattern,
 	names.PatientPattern, names.CasePattern, names.AssessmentPattern, names.PlanPattern, names.ResourcePattern,
-	names.AbsencePattern, names.AppointmentPattern, names.BookingPattern, names.ShortNoticeEntryPattern,
+	names.AbsencePattern, names.AppointmentPattern, names.BookingPattern, names.ShortNoticeEntryPattern, names.CalendarFeedPattern,
 }
 
 func TestANameReadsBackAsItWasFormed(t *testing.T) {
@@ -76,7 +76,7 @@ func TestTheContractAcceptsTheNamesThatAreFormed(t *testing.T) {
 	formed := []string{
 		names.Practice("p"), names.Settings("p"), names.DiarySettings("p"), names.Clinician("p", "c"), names.Patient("p", "a"),
 		names.Case("p", "c"), names.Assessment("p", "c", 1), names.Plan("p", "c", 12), names.Resource("p", "r"),
-		names.Absence("p", "a"), names.Appointment("p", "a"), names.Booking("p", "b"), names.ShortNoticeEntry("p", "e"),
+		names.Absence("p", "a"), names.Appointment("p", "a"), names.Booking("p", "b"), names.ShortNoticeEntry("p", "e"), names.CalendarFeed("p", "f"),
 	}
 	matched := map[string]bool{}
 	rules := 0

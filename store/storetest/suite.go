@@ -164,6 +164,7 @@ func Run(t *testing.T, b Backend) {
 		{"taking in", takeInTests},
 		{"changes", changeTests},
 		{"short notice", shortNoticeTests},
+		{"calendar feeds", calendarFeedTests},
 		{"chair", chairTests},
 		{"follow-ups", careTests},
 		{"setup", setupTests},

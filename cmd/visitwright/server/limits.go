@@ -62,6 +62,17 @@ const (
 	// RefusalTimeout is how long writing down a refused call may take.
 	RefusalTimeout = 2 * time.Second
 
+	// WebHeaderTimeout and WebReadTimeout are how long an HTTP request may take
+	// to arrive.
+	WebHeaderTimeout = 5 * time.Second
+	WebReadTimeout   = 30 * time.Second
+	// WebAnswer is how long an HTTP answer that is no stream may take.
+	WebAnswer = 30 * time.Second
+	// WebIdleTimeout closes an HTTP connection without requests.
+	WebIdleTimeout = 2 * time.Minute
+	// WebGrace is how long HTTP answers under way may take when the server stops.
+	WebGrace = 5 * time.Second
+
 	// CertificateCheck is how often the certificate files are looked at again.
 	CertificateCheck = 10 * time.Second
 )

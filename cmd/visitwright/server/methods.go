@@ -9,13 +9,16 @@ import (
 	"github.com/visitwright/visitwright/store/access"
 )
 
-// openMethods need no token: health, for whoever watches over the process, and
-// reflection, which is served on loopback only unless a flag says otherwise.
+// openMethods need no token: health, for whoever watches over the process,
+// reflection, which is served on loopback only unless a flag says otherwise,
+// and the calendar feed, whose secret is in the request and is checked by the
+// handler: calendar programs can be given an address and nothing else.
 var openMethods = []string{
 	healthpb.Health_Check_FullMethodName,
 	healthpb.Health_List_FullMethodName,
 	healthpb.Health_Watch_FullMethodName,
 	reflectionpb.ServerReflection_ServerReflectionInfo_FullMethodName,
+	vw.DiaryService_ReadCalendarFeed_FullMethodName,
 }
 
 const (

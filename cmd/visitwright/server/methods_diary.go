@@ -43,4 +43,8 @@ var diaryTable = access.Table{
 	vw.DiaryService_FindEmergencyPlace_FullMethodName:     patientWork,
 	vw.DiaryService_WatchDiary_FullMethodName:             patientWork,
 	vw.DiaryService_ExportCalendar_FullMethodName:         patientWork,
+	// A clinician's own feeds alone: the handler looks at whose.
+	vw.DiaryService_CreateCalendarFeed_FullMethodName: {manager, clinician},
+	vw.DiaryService_ListCalendarFeeds_FullMethodName:  {manager, clinician},
+	vw.DiaryService_DeleteCalendarFeed_FullMethodName: {manager, clinician},
 }

@@ -19,6 +19,7 @@ import (
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/keepalive"
 	"google.golang.org/grpc/reflection"
+	"google.golang.org/grpc/test/bufconn"
 
 	"github.com/visitwright/visitwright/store/access"
 )
@@ -69,6 +70,7 @@ type Options struct {
 type Server struct {
 	grpc     *grpc.Server
 	listener net.Listener
+	inside   *bufconn.Listener
 	metrics  *metricsListener
 	health   *healthTeller
 	log      *slog.Logger
@@ -99,7 +101,7 @@ func Start(o Options) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Server{grpc: grpc.NewServer(options...), log: o.Log, grace: o.Grace, draining: o.Draining, served: make(chan error, 1)}
+	s := &Server{grpc: grpc.NewServer(options...), inside: listenInside(), log: o.Log, grace: o.Grace, draining: o.Draining, served: make(chan error, 1)}
 
 	o.Register(s.grpc)
 	var services []string
@@ -118,6 +120,8 @@ func Start(o Options) (*Server, error) {
 	}
 	s.health.start(ProbeEvery)
 	go func() { s.served <- s.grpc.Serve(s.listener) }()
+	// It ends with the server, and has no reason of its own to end before.
+	go func() { _ = s.grpc.Serve(s.inside) }()
 	return s, nil
 }
 
@@ -226,7 +230,7 @@ func (o *Options) transport(links *chain) ([]grpc.ServerOption, error) {
 		if err != nil {
 			return nil, err
 		}
-		options = append(options, grpc.Creds(credentials.NewTLS(config)))
+		options = append(options, grpc.Creds(newOrInside(credentials.NewTLS(config))))
 	}
 	return options, nil
 }

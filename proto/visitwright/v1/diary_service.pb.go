@@ -24,7 +24,7 @@ var File_visitwright_v1_diary_service_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_diary_service_proto_rawDesc = "" +
 	"\n" +
-	"\"visitwright/v1/diary_service.proto\x12\x0evisitwright.v1\x1a visitwright/v1/appointment.proto\x1a+visitwright/v1/diary_booking_requests.proto\x1a,visitwright/v1/diary_exchange_requests.proto\x1a#visitwright/v1/diary_settings.proto\x1a)visitwright/v1/diary_setup_requests.proto\x1a\x1avisitwright/v1/offer.proto\x1a\x1dvisitwright/v1/resource.proto2\x99\x18\n" +
+	"\"visitwright/v1/diary_service.proto\x12\x0evisitwright.v1\x1a visitwright/v1/appointment.proto\x1a\"visitwright/v1/calendar_feed.proto\x1a+visitwright/v1/diary_booking_requests.proto\x1a,visitwright/v1/diary_exchange_requests.proto\x1a#visitwright/v1/diary_settings.proto\x1a)visitwright/v1/diary_setup_requests.proto\x1a\x1avisitwright/v1/offer.proto\x1a\x1dvisitwright/v1/resource.proto2\xb4\x1b\n" +
 	"\fDiaryService\x12Q\n" +
 	"\x0eCreateResource\x12%.visitwright.v1.CreateResourceRequest\x1a\x18.visitwright.v1.Resource\x12K\n" +
 	"\vGetResource\x12\".visitwright.v1.GetResourceRequest\x1a\x18.visitwright.v1.Resource\x12\\\n" +
@@ -62,7 +62,11 @@ const file_visitwright_v1_diary_service_proto_rawDesc = "" +
 	"\x12FindEmergencyPlace\x12).visitwright.v1.FindEmergencyPlaceRequest\x1a*.visitwright.v1.FindEmergencyPlaceResponse\x12U\n" +
 	"\n" +
 	"WatchDiary\x12!.visitwright.v1.WatchDiaryRequest\x1a\".visitwright.v1.WatchDiaryResponse0\x01\x12_\n" +
-	"\x0eExportCalendar\x12%.visitwright.v1.ExportCalendarRequest\x1a&.visitwright.v1.ExportCalendarResponseBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
+	"\x0eExportCalendar\x12%.visitwright.v1.ExportCalendarRequest\x1a&.visitwright.v1.ExportCalendarResponse\x12]\n" +
+	"\x12CreateCalendarFeed\x12).visitwright.v1.CreateCalendarFeedRequest\x1a\x1c.visitwright.v1.CalendarFeed\x12h\n" +
+	"\x11ListCalendarFeeds\x12(.visitwright.v1.ListCalendarFeedsRequest\x1a).visitwright.v1.ListCalendarFeedsResponse\x12k\n" +
+	"\x12DeleteCalendarFeed\x12).visitwright.v1.DeleteCalendarFeedRequest\x1a*.visitwright.v1.DeleteCalendarFeedResponse\x12c\n" +
+	"\x10ReadCalendarFeed\x12'.visitwright.v1.ReadCalendarFeedRequest\x1a&.visitwright.v1.ExportCalendarResponseBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
 
 var file_visitwright_v1_diary_service_proto_goTypes = []any{
 	(*CreateResourceRequest)(nil),          // 0: visitwright.v1.CreateResourceRequest
@@ -98,32 +102,39 @@ var file_visitwright_v1_diary_service_proto_goTypes = []any{
 	(*FindEmergencyPlaceRequest)(nil),      // 30: visitwright.v1.FindEmergencyPlaceRequest
 	(*WatchDiaryRequest)(nil),              // 31: visitwright.v1.WatchDiaryRequest
 	(*ExportCalendarRequest)(nil),          // 32: visitwright.v1.ExportCalendarRequest
-	(*Resource)(nil),                       // 33: visitwright.v1.Resource
-	(*ListResourcesResponse)(nil),          // 34: visitwright.v1.ListResourcesResponse
-	(*Hours)(nil),                          // 35: visitwright.v1.Hours
-	(*SetHoursResponse)(nil),               // 36: visitwright.v1.SetHoursResponse
-	(*CreateAbsenceResponse)(nil),          // 37: visitwright.v1.CreateAbsenceResponse
-	(*ListAbsencesResponse)(nil),           // 38: visitwright.v1.ListAbsencesResponse
-	(*DeleteAbsenceResponse)(nil),          // 39: visitwright.v1.DeleteAbsenceResponse
-	(*ListHolidaysResponse)(nil),           // 40: visitwright.v1.ListHolidaysResponse
-	(*DiarySettings)(nil),                  // 41: visitwright.v1.DiarySettings
-	(*FindOffersResponse)(nil),             // 42: visitwright.v1.FindOffersResponse
-	(*CheckPlaceResponse)(nil),             // 43: visitwright.v1.CheckPlaceResponse
-	(*Booking)(nil),                        // 44: visitwright.v1.Booking
-	(*Appointment)(nil),                    // 45: visitwright.v1.Appointment
-	(*ListAppointmentsResponse)(nil),       // 46: visitwright.v1.ListAppointmentsResponse
-	(*MoveAppointmentResponse)(nil),        // 47: visitwright.v1.MoveAppointmentResponse
-	(*RepairAppointmentsResponse)(nil),     // 48: visitwright.v1.RepairAppointmentsResponse
-	(*TakenIn)(nil),                        // 49: visitwright.v1.TakenIn
-	(*TakeInAppointmentsResponse)(nil),     // 50: visitwright.v1.TakeInAppointmentsResponse
-	(*ShortNoticeEntry)(nil),               // 51: visitwright.v1.ShortNoticeEntry
-	(*ListShortNoticeEntriesResponse)(nil), // 52: visitwright.v1.ListShortNoticeEntriesResponse
-	(*DeleteShortNoticeEntryResponse)(nil), // 53: visitwright.v1.DeleteShortNoticeEntryResponse
-	(*MatchShortNoticeResponse)(nil),       // 54: visitwright.v1.MatchShortNoticeResponse
-	(*ListRedFlagQuestionsResponse)(nil),   // 55: visitwright.v1.ListRedFlagQuestionsResponse
-	(*FindEmergencyPlaceResponse)(nil),     // 56: visitwright.v1.FindEmergencyPlaceResponse
-	(*WatchDiaryResponse)(nil),             // 57: visitwright.v1.WatchDiaryResponse
-	(*ExportCalendarResponse)(nil),         // 58: visitwright.v1.ExportCalendarResponse
+	(*CreateCalendarFeedRequest)(nil),      // 33: visitwright.v1.CreateCalendarFeedRequest
+	(*ListCalendarFeedsRequest)(nil),       // 34: visitwright.v1.ListCalendarFeedsRequest
+	(*DeleteCalendarFeedRequest)(nil),      // 35: visitwright.v1.DeleteCalendarFeedRequest
+	(*ReadCalendarFeedRequest)(nil),        // 36: visitwright.v1.ReadCalendarFeedRequest
+	(*Resource)(nil),                       // 37: visitwright.v1.Resource
+	(*ListResourcesResponse)(nil),          // 38: visitwright.v1.ListResourcesResponse
+	(*Hours)(nil),                          // 39: visitwright.v1.Hours
+	(*SetHoursResponse)(nil),               // 40: visitwright.v1.SetHoursResponse
+	(*CreateAbsenceResponse)(nil),          // 41: visitwright.v1.CreateAbsenceResponse
+	(*ListAbsencesResponse)(nil),           // 42: visitwright.v1.ListAbsencesResponse
+	(*DeleteAbsenceResponse)(nil),          // 43: visitwright.v1.DeleteAbsenceResponse
+	(*ListHolidaysResponse)(nil),           // 44: visitwright.v1.ListHolidaysResponse
+	(*DiarySettings)(nil),                  // 45: visitwright.v1.DiarySettings
+	(*FindOffersResponse)(nil),             // 46: visitwright.v1.FindOffersResponse
+	(*CheckPlaceResponse)(nil),             // 47: visitwright.v1.CheckPlaceResponse
+	(*Booking)(nil),                        // 48: visitwright.v1.Booking
+	(*Appointment)(nil),                    // 49: visitwright.v1.Appointment
+	(*ListAppointmentsResponse)(nil),       // 50: visitwright.v1.ListAppointmentsResponse
+	(*MoveAppointmentResponse)(nil),        // 51: visitwright.v1.MoveAppointmentResponse
+	(*RepairAppointmentsResponse)(nil),     // 52: visitwright.v1.RepairAppointmentsResponse
+	(*TakenIn)(nil),                        // 53: visitwright.v1.TakenIn
+	(*TakeInAppointmentsResponse)(nil),     // 54: visitwright.v1.TakeInAppointmentsResponse
+	(*ShortNoticeEntry)(nil),               // 55: visitwright.v1.ShortNoticeEntry
+	(*ListShortNoticeEntriesResponse)(nil), // 56: visitwright.v1.ListShortNoticeEntriesResponse
+	(*DeleteShortNoticeEntryResponse)(nil), // 57: visitwright.v1.DeleteShortNoticeEntryResponse
+	(*MatchShortNoticeResponse)(nil),       // 58: visitwright.v1.MatchShortNoticeResponse
+	(*ListRedFlagQuestionsResponse)(nil),   // 59: visitwright.v1.ListRedFlagQuestionsResponse
+	(*FindEmergencyPlaceResponse)(nil),     // 60: visitwright.v1.FindEmergencyPlaceResponse
+	(*WatchDiaryResponse)(nil),             // 61: visitwright.v1.WatchDiaryResponse
+	(*ExportCalendarResponse)(nil),         // 62: visitwright.v1.ExportCalendarResponse
+	(*CalendarFeed)(nil),                   // 63: visitwright.v1.CalendarFeed
+	(*ListCalendarFeedsResponse)(nil),      // 64: visitwright.v1.ListCalendarFeedsResponse
+	(*DeleteCalendarFeedResponse)(nil),     // 65: visitwright.v1.DeleteCalendarFeedResponse
 }
 var file_visitwright_v1_diary_service_proto_depIdxs = []int32{
 	0,  // 0: visitwright.v1.DiaryService.CreateResource:input_type -> visitwright.v1.CreateResourceRequest
@@ -159,41 +170,49 @@ var file_visitwright_v1_diary_service_proto_depIdxs = []int32{
 	30, // 30: visitwright.v1.DiaryService.FindEmergencyPlace:input_type -> visitwright.v1.FindEmergencyPlaceRequest
 	31, // 31: visitwright.v1.DiaryService.WatchDiary:input_type -> visitwright.v1.WatchDiaryRequest
 	32, // 32: visitwright.v1.DiaryService.ExportCalendar:input_type -> visitwright.v1.ExportCalendarRequest
-	33, // 33: visitwright.v1.DiaryService.CreateResource:output_type -> visitwright.v1.Resource
-	33, // 34: visitwright.v1.DiaryService.GetResource:output_type -> visitwright.v1.Resource
-	34, // 35: visitwright.v1.DiaryService.ListResources:output_type -> visitwright.v1.ListResourcesResponse
-	33, // 36: visitwright.v1.DiaryService.UpdateResource:output_type -> visitwright.v1.Resource
-	35, // 37: visitwright.v1.DiaryService.GetHours:output_type -> visitwright.v1.Hours
-	36, // 38: visitwright.v1.DiaryService.SetHours:output_type -> visitwright.v1.SetHoursResponse
-	37, // 39: visitwright.v1.DiaryService.CreateAbsence:output_type -> visitwright.v1.CreateAbsenceResponse
-	38, // 40: visitwright.v1.DiaryService.ListAbsences:output_type -> visitwright.v1.ListAbsencesResponse
-	39, // 41: visitwright.v1.DiaryService.DeleteAbsence:output_type -> visitwright.v1.DeleteAbsenceResponse
-	40, // 42: visitwright.v1.DiaryService.ListHolidays:output_type -> visitwright.v1.ListHolidaysResponse
-	41, // 43: visitwright.v1.DiaryService.GetDiarySettings:output_type -> visitwright.v1.DiarySettings
-	41, // 44: visitwright.v1.DiaryService.UpdateDiarySettings:output_type -> visitwright.v1.DiarySettings
-	42, // 45: visitwright.v1.DiaryService.FindOffers:output_type -> visitwright.v1.FindOffersResponse
-	43, // 46: visitwright.v1.DiaryService.CheckPlace:output_type -> visitwright.v1.CheckPlaceResponse
-	44, // 47: visitwright.v1.DiaryService.BookOffer:output_type -> visitwright.v1.Booking
-	44, // 48: visitwright.v1.DiaryService.ConfirmBooking:output_type -> visitwright.v1.Booking
-	44, // 49: visitwright.v1.DiaryService.GetBooking:output_type -> visitwright.v1.Booking
-	45, // 50: visitwright.v1.DiaryService.GetAppointment:output_type -> visitwright.v1.Appointment
-	46, // 51: visitwright.v1.DiaryService.ListAppointments:output_type -> visitwright.v1.ListAppointmentsResponse
-	47, // 52: visitwright.v1.DiaryService.MoveAppointment:output_type -> visitwright.v1.MoveAppointmentResponse
-	48, // 53: visitwright.v1.DiaryService.RepairAppointments:output_type -> visitwright.v1.RepairAppointmentsResponse
-	45, // 54: visitwright.v1.DiaryService.CancelAppointment:output_type -> visitwright.v1.Appointment
-	45, // 55: visitwright.v1.DiaryService.RecordAttendance:output_type -> visitwright.v1.Appointment
-	49, // 56: visitwright.v1.DiaryService.TakeInAppointment:output_type -> visitwright.v1.TakenIn
-	50, // 57: visitwright.v1.DiaryService.TakeInAppointments:output_type -> visitwright.v1.TakeInAppointmentsResponse
-	51, // 58: visitwright.v1.DiaryService.CreateShortNoticeEntry:output_type -> visitwright.v1.ShortNoticeEntry
-	52, // 59: visitwright.v1.DiaryService.ListShortNoticeEntries:output_type -> visitwright.v1.ListShortNoticeEntriesResponse
-	53, // 60: visitwright.v1.DiaryService.DeleteShortNoticeEntry:output_type -> visitwright.v1.DeleteShortNoticeEntryResponse
-	54, // 61: visitwright.v1.DiaryService.MatchShortNotice:output_type -> visitwright.v1.MatchShortNoticeResponse
-	55, // 62: visitwright.v1.DiaryService.ListRedFlagQuestions:output_type -> visitwright.v1.ListRedFlagQuestionsResponse
-	56, // 63: visitwright.v1.DiaryService.FindEmergencyPlace:output_type -> visitwright.v1.FindEmergencyPlaceResponse
-	57, // 64: visitwright.v1.DiaryService.WatchDiary:output_type -> visitwright.v1.WatchDiaryResponse
-	58, // 65: visitwright.v1.DiaryService.ExportCalendar:output_type -> visitwright.v1.ExportCalendarResponse
-	33, // [33:66] is the sub-list for method output_type
-	0,  // [0:33] is the sub-list for method input_type
+	33, // 33: visitwright.v1.DiaryService.CreateCalendarFeed:input_type -> visitwright.v1.CreateCalendarFeedRequest
+	34, // 34: visitwright.v1.DiaryService.ListCalendarFeeds:input_type -> visitwright.v1.ListCalendarFeedsRequest
+	35, // 35: visitwright.v1.DiaryService.DeleteCalendarFeed:input_type -> visitwright.v1.DeleteCalendarFeedRequest
+	36, // 36: visitwright.v1.DiaryService.ReadCalendarFeed:input_type -> visitwright.v1.ReadCalendarFeedRequest
+	37, // 37: visitwright.v1.DiaryService.CreateResource:output_type -> visitwright.v1.Resource
+	37, // 38: visitwright.v1.DiaryService.GetResource:output_type -> visitwright.v1.Resource
+	38, // 39: visitwright.v1.DiaryService.ListResources:output_type -> visitwright.v1.ListResourcesResponse
+	37, // 40: visitwright.v1.DiaryService.UpdateResource:output_type -> visitwright.v1.Resource
+	39, // 41: visitwright.v1.DiaryService.GetHours:output_type -> visitwright.v1.Hours
+	40, // 42: visitwright.v1.DiaryService.SetHours:output_type -> visitwright.v1.SetHoursResponse
+	41, // 43: visitwright.v1.DiaryService.CreateAbsence:output_type -> visitwright.v1.CreateAbsenceResponse
+	42, // 44: visitwright.v1.DiaryService.ListAbsences:output_type -> visitwright.v1.ListAbsencesResponse
+	43, // 45: visitwright.v1.DiaryService.DeleteAbsence:output_type -> visitwright.v1.DeleteAbsenceResponse
+	44, // 46: visitwright.v1.DiaryService.ListHolidays:output_type -> visitwright.v1.ListHolidaysResponse
+	45, // 47: visitwright.v1.DiaryService.GetDiarySettings:output_type -> visitwright.v1.DiarySettings
+	45, // 48: visitwright.v1.DiaryService.UpdateDiarySettings:output_type -> visitwright.v1.DiarySettings
+	46, // 49: visitwright.v1.DiaryService.FindOffers:output_type -> visitwright.v1.FindOffersResponse
+	47, // 50: visitwright.v1.DiaryService.CheckPlace:output_type -> visitwright.v1.CheckPlaceResponse
+	48, // 51: visitwright.v1.DiaryService.BookOffer:output_type -> visitwright.v1.Booking
+	48, // 52: visitwright.v1.DiaryService.ConfirmBooking:output_type -> visitwright.v1.Booking
+	48, // 53: visitwright.v1.DiaryService.GetBooking:output_type -> visitwright.v1.Booking
+	49, // 54: visitwright.v1.DiaryService.GetAppointment:output_type -> visitwright.v1.Appointment
+	50, // 55: visitwright.v1.DiaryService.ListAppointments:output_type -> visitwright.v1.ListAppointmentsResponse
+	51, // 56: visitwright.v1.DiaryService.MoveAppointment:output_type -> visitwright.v1.MoveAppointmentResponse
+	52, // 57: visitwright.v1.DiaryService.RepairAppointments:output_type -> visitwright.v1.RepairAppointmentsResponse
+	49, // 58: visitwright.v1.DiaryService.CancelAppointment:output_type -> visitwright.v1.Appointment
+	49, // 59: visitwright.v1.DiaryService.RecordAttendance:output_type -> visitwright.v1.Appointment
+	53, // 60: visitwright.v1.DiaryService.TakeInAppointment:output_type -> visitwright.v1.TakenIn
+	54, // 61: visitwright.v1.DiaryService.TakeInAppointments:output_type -> visitwright.v1.TakeInAppointmentsResponse
+	55, // 62: visitwright.v1.DiaryService.CreateShortNoticeEntry:output_type -> visitwright.v1.ShortNoticeEntry
+	56, // 63: visitwright.v1.DiaryService.ListShortNoticeEntries:output_type -> visitwright.v1.ListShortNoticeEntriesResponse
+	57, // 64: visitwright.v1.DiaryService.DeleteShortNoticeEntry:output_type -> visitwright.v1.DeleteShortNoticeEntryResponse
+	58, // 65: visitwright.v1.DiaryService.MatchShortNotice:output_type -> visitwright.v1.MatchShortNoticeResponse
+	59, // 66: visitwright.v1.DiaryService.ListRedFlagQuestions:output_type -> visitwright.v1.ListRedFlagQuestionsResponse
+	60, // 67: visitwright.v1.DiaryService.FindEmergencyPlace:output_type -> visitwright.v1.FindEmergencyPlaceResponse
+	61, // 68: visitwright.v1.DiaryService.WatchDiary:output_type -> visitwright.v1.WatchDiaryResponse
+	62, // 69: visitwright.v1.DiaryService.ExportCalendar:output_type -> visitwright.v1.ExportCalendarResponse
+	63, // 70: visitwright.v1.DiaryService.CreateCalendarFeed:output_type -> visitwright.v1.CalendarFeed
+	64, // 71: visitwright.v1.DiaryService.ListCalendarFeeds:output_type -> visitwright.v1.ListCalendarFeedsResponse
+	65, // 72: visitwright.v1.DiaryService.DeleteCalendarFeed:output_type -> visitwright.v1.DeleteCalendarFeedResponse
+	62, // 73: visitwright.v1.DiaryService.ReadCalendarFeed:output_type -> visitwright.v1.ExportCalendarResponse
+	37, // [37:74] is the sub-list for method output_type
+	0,  // [0:37] is the sub-list for method input_type
 	0,  // [0:0] is the sub-list for extension type_name
 	0,  // [0:0] is the sub-list for extension extendee
 	0,  // [0:0] is the sub-list for field type_name
@@ -205,6 +224,7 @@ func file_visitwright_v1_diary_service_proto_init() {
 		return
 	}
 	file_visitwright_v1_appointment_proto_init()
+	file_visitwright_v1_calendar_feed_proto_init()
 	file_visitwright_v1_diary_booking_requests_proto_init()
 	file_visitwright_v1_diary_exchange_requests_proto_init()
 	file_visitwright_v1_diary_settings_proto_init()

@@ -52,6 +52,10 @@ const (
 	DiaryService_FindEmergencyPlace_FullMethodName     = "/visitwright.v1.DiaryService/FindEmergencyPlace"
 	DiaryService_WatchDiary_FullMethodName             = "/visitwright.v1.DiaryService/WatchDiary"
 	DiaryService_ExportCalendar_FullMethodName         = "/visitwright.v1.DiaryService/ExportCalendar"
+	DiaryService_CreateCalendarFeed_FullMethodName     = "/visitwright.v1.DiaryService/CreateCalendarFeed"
+	DiaryService_ListCalendarFeeds_FullMethodName      = "/visitwright.v1.DiaryService/ListCalendarFeeds"
+	DiaryService_DeleteCalendarFeed_FullMethodName     = "/visitwright.v1.DiaryService/DeleteCalendarFeed"
+	DiaryService_ReadCalendarFeed_FullMethodName       = "/visitwright.v1.DiaryService/ReadCalendarFeed"
 )
 
 // DiaryServiceClient is the client API for DiaryService service.
@@ -218,6 +222,23 @@ type DiaryServiceClient interface {
 	// BOOKING_NOT_FOUND, CLINICIAN_NOT_FOUND, RESOURCE_NOT_FOUND);
 	// INVALID_ARGUMENT (RANGE_TOO_LONG).
 	ExportCalendar(ctx context.Context, in *ExportCalendarRequest, opts ...grpc.CallOption) (*ExportCalendarResponse, error)
+	// Makes a calendar feed of a clinician or a resource, to be subscribed to
+	// over HTTP. A clinician makes feeds of their own calendar alone. Roles:
+	// manager, clinician. Codes: NOT_FOUND (PRACTICE_NOT_FOUND,
+	// CLINICIAN_NOT_FOUND, RESOURCE_NOT_FOUND); PERMISSION_DENIED
+	// (ROLE_NOT_ALLOWED); FAILED_PRECONDITION (LIMIT_REACHED).
+	CreateCalendarFeed(ctx context.Context, in *CreateCalendarFeedRequest, opts ...grpc.CallOption) (*CalendarFeed, error)
+	// Lists calendar feeds, without their secrets; to a clinician their own.
+	// Roles: manager, clinician. Codes: NOT_FOUND (PRACTICE_NOT_FOUND);
+	// INVALID_ARGUMENT (INVALID_PAGE_TOKEN).
+	ListCalendarFeeds(ctx context.Context, in *ListCalendarFeedsRequest, opts ...grpc.CallOption) (*ListCalendarFeedsResponse, error)
+	// Deletes a calendar feed: its address ends at once. Roles: manager,
+	// clinician. Codes: NOT_FOUND (CALENDAR_FEED_NOT_FOUND).
+	DeleteCalendarFeed(ctx context.Context, in *DeleteCalendarFeedRequest, opts ...grpc.CallOption) (*DeleteCalendarFeedResponse, error)
+	// Reads a calendar feed. The secret is the right to it: the call takes no
+	// token, and whatever is wrong with the secret has the same answer. Roles:
+	// nobody's token is asked. Codes: NOT_FOUND (CALENDAR_FEED_NOT_FOUND).
+	ReadCalendarFeed(ctx context.Context, in *ReadCalendarFeedRequest, opts ...grpc.CallOption) (*ExportCalendarResponse, error)
 }
 
 type diaryServiceClient struct {
@@ -570,6 +591,46 @@ func (c *diaryServiceClient) ExportCalendar(ctx context.Context, in *ExportCalen
 	return out, nil
 }
 
+func (c *diaryServiceClient) CreateCalendarFeed(ctx context.Context, in *CreateCalendarFeedRequest, opts ...grpc.CallOption) (*CalendarFeed, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CalendarFeed)
+	err := c.cc.Invoke(ctx, DiaryService_CreateCalendarFeed_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *diaryServiceClient) ListCalendarFeeds(ctx context.Context, in *ListCalendarFeedsRequest, opts ...grpc.CallOption) (*ListCalendarFeedsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListCalendarFeedsResponse)
+	err := c.cc.Invoke(ctx, DiaryService_ListCalendarFeeds_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *diaryServiceClient) DeleteCalendarFeed(ctx context.Context, in *DeleteCalendarFeedRequest, opts ...grpc.CallOption) (*DeleteCalendarFeedResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(DeleteCalendarFeedResponse)
+	err := c.cc.Invoke(ctx, DiaryService_DeleteCalendarFeed_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *diaryServiceClient) ReadCalendarFeed(ctx context.Context, in *ReadCalendarFeedRequest, opts ...grpc.CallOption) (*ExportCalendarResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ExportCalendarResponse)
+	err := c.cc.Invoke(ctx, DiaryService_ReadCalendarFeed_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // DiaryServiceServer is the server API for DiaryService service.
 // All implementations must embed UnimplementedDiaryServiceServer
 // for forward compatibility.
@@ -734,6 +795,23 @@ type DiaryServiceServer interface {
 	// BOOKING_NOT_FOUND, CLINICIAN_NOT_FOUND, RESOURCE_NOT_FOUND);
 	// INVALID_ARGUMENT (RANGE_TOO_LONG).
 	ExportCalendar(context.Context, *ExportCalendarRequest) (*ExportCalendarResponse, error)
+	// Makes a calendar feed of a clinician or a resource, to be subscribed to
+	// over HTTP. A clinician makes feeds of their own calendar alone. Roles:
+	// manager, clinician. Codes: NOT_FOUND (PRACTICE_NOT_FOUND,
+	// CLINICIAN_NOT_FOUND, RESOURCE_NOT_FOUND); PERMISSION_DENIED
+	// (ROLE_NOT_ALLOWED); FAILED_PRECONDITION (LIMIT_REACHED).
+	CreateCalendarFeed(context.Context, *CreateCalendarFeedRequest) (*CalendarFeed, error)
+	// Lists calendar feeds, without their secrets; to a clinician their own.
+	// Roles: manager, clinician. Codes: NOT_FOUND (PRACTICE_NOT_FOUND);
+	// INVALID_ARGUMENT (INVALID_PAGE_TOKEN).
+	ListCalendarFeeds(context.Context, *ListCalendarFeedsRequest) (*ListCalendarFeedsResponse, error)
+	// Deletes a calendar feed: its address ends at once. Roles: manager,
+	// clinician. Codes: NOT_FOUND (CALENDAR_FEED_NOT_FOUND).
+	DeleteCalendarFeed(context.Context, *DeleteCalendarFeedRequest) (*DeleteCalendarFeedResponse, error)
+	// Reads a calendar feed. The secret is the right to it: the call takes no
+	// token, and whatever is wrong with the secret has the same answer. Roles:
+	// nobody's token is asked. Codes: NOT_FOUND (CALENDAR_FEED_NOT_FOUND).
+	ReadCalendarFeed(context.Context, *ReadCalendarFeedRequest) (*ExportCalendarResponse, error)
 	mustEmbedUnimplementedDiaryServiceServer()
 }
 
@@ -842,6 +920,18 @@ func (UnimplementedDiaryServiceServer) WatchDiary(*WatchDiaryRequest, grpc.Serve
 }
 func (UnimplementedDiaryServiceServer) ExportCalendar(context.Context, *ExportCalendarRequest) (*ExportCalendarResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ExportCalendar not implemented")
+}
+func (UnimplementedDiaryServiceServer) CreateCalendarFeed(context.Context, *CreateCalendarFeedRequest) (*CalendarFeed, error) {
+	return nil, status.Error(codes.Unimplemented, "method CreateCalendarFeed not implemented")
+}
+func (UnimplementedDiaryServiceServer) ListCalendarFeeds(context.Context, *ListCalendarFeedsRequest) (*ListCalendarFeedsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListCalendarFeeds not implemented")
+}
+func (UnimplementedDiaryServiceServer) DeleteCalendarFeed(context.Context, *DeleteCalendarFeedRequest) (*DeleteCalendarFeedResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method DeleteCalendarFeed not implemented")
+}
+func (UnimplementedDiaryServiceServer) ReadCalendarFeed(context.Context, *ReadCalendarFeedRequest) (*ExportCalendarResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReadCalendarFeed not implemented")
 }
 func (UnimplementedDiaryServiceServer) mustEmbedUnimplementedDiaryServiceServer() {}
 func (UnimplementedDiaryServiceServer) testEmbeddedByValue()                      {}
@@ -1440,6 +1530,78 @@ func _DiaryService_ExportCalendar_Handler(srv interface{}, ctx context.Context, 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _DiaryService_CreateCalendarFeed_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CreateCalendarFeedRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiaryServiceServer).CreateCalendarFeed(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiaryService_CreateCalendarFeed_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiaryServiceServer).CreateCalendarFeed(ctx, req.(*CreateCalendarFeedRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DiaryService_ListCalendarFeeds_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListCalendarFeedsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiaryServiceServer).ListCalendarFeeds(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiaryService_ListCalendarFeeds_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiaryServiceServer).ListCalendarFeeds(ctx, req.(*ListCalendarFeedsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DiaryService_DeleteCalendarFeed_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DeleteCalendarFeedRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiaryServiceServer).DeleteCalendarFeed(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiaryService_DeleteCalendarFeed_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiaryServiceServer).DeleteCalendarFeed(ctx, req.(*DeleteCalendarFeedRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DiaryService_ReadCalendarFeed_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReadCalendarFeedRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiaryServiceServer).ReadCalendarFeed(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiaryService_ReadCalendarFeed_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiaryServiceServer).ReadCalendarFeed(ctx, req.(*ReadCalendarFeedRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // DiaryService_ServiceDesc is the grpc.ServiceDesc for DiaryService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -1570,6 +1732,22 @@ var DiaryService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ExportCalendar",
 			Handler:    _DiaryService_ExportCalendar_Handler,
+		},
+		{
+			MethodName: "CreateCalendarFeed",
+			Handler:    _DiaryService_CreateCalendarFeed_Handler,
+		},
+		{
+			MethodName: "ListCalendarFeeds",
+			Handler:    _DiaryService_ListCalendarFeeds_Handler,
+		},
+		{
+			MethodName: "DeleteCalendarFeed",
+			Handler:    _DiaryService_DeleteCalendarFeed_Handler,
+		},
+		{
+			MethodName: "ReadCalendarFeed",
+			Handler:    _DiaryService_ReadCalendarFeed_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{

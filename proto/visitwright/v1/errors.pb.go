@@ -115,6 +115,8 @@ const (
 	ErrorReason_ERROR_REASON_FOLLOW_UP_NOT_FOUND ErrorReason = 415
 	// No such message.
 	ErrorReason_ERROR_REASON_MESSAGE_NOT_FOUND ErrorReason = 416
+	// No such calendar feed, or its secret is not this one.
+	ErrorReason_ERROR_REASON_CALENDAR_FEED_NOT_FOUND ErrorReason = 417
 	// Another patient of the practice has this reference.
 	ErrorReason_ERROR_REASON_PATIENT_REFERENCE_TAKEN ErrorReason = 501
 	// Another record of this kind has this external identifier.
@@ -176,6 +178,8 @@ const (
 	ErrorReason_ERROR_REASON_FOLLOW_UP_NEEDS_ITS_CAUSE ErrorReason = 722
 	// The message is not in a state from which this can happen.
 	ErrorReason_ERROR_REASON_WRONG_MESSAGE_STATE ErrorReason = 723
+	// The practice has as many of these as are kept.
+	ErrorReason_ERROR_REASON_LIMIT_REACHED ErrorReason = 724
 	// The clock skips this local time. INVALID_ARGUMENT.
 	ErrorReason_ERROR_REASON_TIME_IN_GAP ErrorReason = 801
 	// The clock shows this local time twice. INVALID_ARGUMENT.
@@ -253,6 +257,7 @@ var (
 		414: "ERROR_REASON_SHORT_NOTICE_ENTRY_NOT_FOUND",
 		415: "ERROR_REASON_FOLLOW_UP_NOT_FOUND",
 		416: "ERROR_REASON_MESSAGE_NOT_FOUND",
+		417: "ERROR_REASON_CALENDAR_FEED_NOT_FOUND",
 		501: "ERROR_REASON_PATIENT_REFERENCE_TAKEN",
 		502: "ERROR_REASON_EXTERNAL_IDENTIFIER_TAKEN",
 		503: "ERROR_REASON_RESOURCE_TAKEN",
@@ -282,6 +287,7 @@ var (
 		721: "ERROR_REASON_NOT_TREATED_YET",
 		722: "ERROR_REASON_FOLLOW_UP_NEEDS_ITS_CAUSE",
 		723: "ERROR_REASON_WRONG_MESSAGE_STATE",
+		724: "ERROR_REASON_LIMIT_REACHED",
 		801: "ERROR_REASON_TIME_IN_GAP",
 		802: "ERROR_REASON_TIME_AMBIGUOUS",
 		803: "ERROR_REASON_UNKNOWN_ZONE",
@@ -338,6 +344,7 @@ var (
 		"ERROR_REASON_SHORT_NOTICE_ENTRY_NOT_FOUND": 414,
 		"ERROR_REASON_FOLLOW_UP_NOT_FOUND":          415,
 		"ERROR_REASON_MESSAGE_NOT_FOUND":            416,
+		"ERROR_REASON_CALENDAR_FEED_NOT_FOUND":      417,
 		"ERROR_REASON_PATIENT_REFERENCE_TAKEN":      501,
 		"ERROR_REASON_EXTERNAL_IDENTIFIER_TAKEN":    502,
 		"ERROR_REASON_RESOURCE_TAKEN":               503,
@@ -367,6 +374,7 @@ var (
 		"ERROR_REASON_NOT_TREATED_YET":              721,
 		"ERROR_REASON_FOLLOW_UP_NEEDS_ITS_CAUSE":    722,
 		"ERROR_REASON_WRONG_MESSAGE_STATE":          723,
+		"ERROR_REASON_LIMIT_REACHED":                724,
 		"ERROR_REASON_TIME_IN_GAP":                  801,
 		"ERROR_REASON_TIME_AMBIGUOUS":               802,
 		"ERROR_REASON_UNKNOWN_ZONE":                 803,
@@ -415,7 +423,7 @@ var File_visitwright_v1_errors_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_errors_proto_rawDesc = "" +
 	"\n" +
-	"\x1bvisitwright/v1/errors.proto\x12\x0evisitwright.v1*\xd8\x17\n" +
+	"\x1bvisitwright/v1/errors.proto\x12\x0evisitwright.v1*\xa4\x18\n" +
 	"\vErrorReason\x12\x1c\n" +
 	"\x18ERROR_REASON_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aERROR_REASON_INVALID_FIELD\x10e\x12\x1d\n" +
@@ -457,6 +465,7 @@ const file_visitwright_v1_errors_proto_rawDesc = "" +
 	")ERROR_REASON_SHORT_NOTICE_ENTRY_NOT_FOUND\x10\x9e\x03\x12%\n" +
 	" ERROR_REASON_FOLLOW_UP_NOT_FOUND\x10\x9f\x03\x12#\n" +
 	"\x1eERROR_REASON_MESSAGE_NOT_FOUND\x10\xa0\x03\x12)\n" +
+	"$ERROR_REASON_CALENDAR_FEED_NOT_FOUND\x10\xa1\x03\x12)\n" +
 	"$ERROR_REASON_PATIENT_REFERENCE_TAKEN\x10\xf5\x03\x12+\n" +
 	"&ERROR_REASON_EXTERNAL_IDENTIFIER_TAKEN\x10\xf6\x03\x12 \n" +
 	"\x1bERROR_REASON_RESOURCE_TAKEN\x10\xf7\x03\x12\x1f\n" +
@@ -485,7 +494,8 @@ const file_visitwright_v1_errors_proto_rawDesc = "" +
 	"\x1aERROR_REASON_VISIT_RUNNING\x10\xd0\x05\x12!\n" +
 	"\x1cERROR_REASON_NOT_TREATED_YET\x10\xd1\x05\x12+\n" +
 	"&ERROR_REASON_FOLLOW_UP_NEEDS_ITS_CAUSE\x10\xd2\x05\x12%\n" +
-	" ERROR_REASON_WRONG_MESSAGE_STATE\x10\xd3\x05\x12\x1d\n" +
+	" ERROR_REASON_WRONG_MESSAGE_STATE\x10\xd3\x05\x12\x1f\n" +
+	"\x1aERROR_REASON_LIMIT_REACHED\x10\xd4\x05\x12\x1d\n" +
 	"\x18ERROR_REASON_TIME_IN_GAP\x10\xa1\x06\x12 \n" +
 	"\x1bERROR_REASON_TIME_AMBIGUOUS\x10\xa2\x06\x12\x1e\n" +
 	"\x19ERROR_REASON_UNKNOWN_ZONE\x10\xa3\x06\x12 \n" +
