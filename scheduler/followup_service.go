@@ -36,6 +36,7 @@ type FollowUps struct {
 	diary   *Diary
 	store   FollowUpStore
 	shipped *protocol.Catalogue
+	freed   bell // rings when an integration has ended a claim
 }
 
 var _ vw.FollowUpServiceServer = (*FollowUps)(nil)
@@ -250,13 +251,20 @@ func appointmentsOf(c store.Care, state followup.Case, zone *civil.Zone, today c
 	return coming, missed
 }
 
+// purposes are of protocols, by catalogue id, that are no treatment of a tooth
+// left open.
+var purposes = map[string]followup.Purpose{
+	"review": followup.ForReview, "core": followup.ForRestoration,
+	"consultation": followup.ForOther, "temporary-repair": followup.ForOther,
+}
+
 // purposeOf says what an appointment is for. On a filled tooth a visit of its
 // treatment restores it, since nothing else is left.
 func purposeOf(protocolID string, state followup.Case) followup.Purpose {
-	switch {
-	case protocolID == "review":
-		return followup.ForReview
-	case protocolID == "core-or-repair", state.Filled != nil:
+	if p, ok := purposes[protocolID]; ok {
+		return p
+	}
+	if state.Filled != nil {
 		return followup.ForRestoration
 	}
 	return followup.ForTreatment

@@ -27,6 +27,15 @@ type messageSettings struct {
 	Phone     string              `json:"phone,omitempty"`
 	Policy    reminder.Policy     `json:"policy"`
 	Templates []reminder.Template `json:"templates,omitempty"`
+	// Carrier is who sends; empty means this server.
+	Carrier string `json:"carrier,omitempty"`
+}
+
+func (m messageSettings) carrier() string {
+	if m.Carrier == "" {
+		return store.CarrierHouse
+	}
+	return m.Carrier
 }
 
 func messageSettingsOf(p store.Practice) (messageSettings, error) {
@@ -170,7 +179,7 @@ func (f *FollowUps) UpdateMessagePolicy(ctx context.Context, r *vw.UpdateMessage
 		return nil, err
 	}
 	next := policyToProto(p, kept)
-	if err := overlay(next, r.GetPolicy(), r.GetUpdateMask(), "enabled", "leads", "quiet_from", "quiet_until", "invite_days", "repeat_days", "time", "telephone", "templates"); err != nil {
+	if err := overlay(next, r.GetPolicy(), r.GetUpdateMask(), "enabled", "leads", "quiet_from", "quiet_until", "invite_days", "repeat_days", "time", "telephone", "templates", "carrier"); err != nil {
 		return nil, err
 	}
 	m, err := policyFromProto(next)
@@ -193,7 +202,7 @@ func (f *FollowUps) UpdateMessagePolicy(ctx context.Context, r *vw.UpdateMessage
 	if err != nil {
 		return nil, err
 	}
-	made, err := f.diary.store.UpdatePractice(ctx, caller.Call, store.PracticeUpdate{Etag: r.GetPolicy().GetEtag(), Settings: document})
+	made, err := f.diary.store.UpdatePractice(ctx, caller.Call, store.PracticeUpdate{Etag: r.GetPolicy().GetEtag(), Settings: document, Carrier: &m.Carrier})
 	if err != nil {
 		return nil, f.diary.fault(err, caller, paths{"etag": "policy.etag"})
 	}
@@ -203,7 +212,7 @@ func (f *FollowUps) UpdateMessagePolicy(ctx context.Context, r *vw.UpdateMessage
 
 func policyToProto(p store.Practice, m messageSettings) *vw.MessagePolicy {
 	out := &vw.MessagePolicy{Name: names.MessagePolicy(p.ID), Enabled: m.Enabled, QuietFrom: timeToProto(m.Policy.QuietFrom), QuietUntil: timeToProto(m.Policy.QuietUntil),
-		InviteDays: int32(m.Policy.InviteDays), RepeatDays: int32(m.Policy.RepeatDays), Time: timeToProto(m.Policy.At), Telephone: m.Phone, Etag: p.Etag}
+		InviteDays: int32(m.Policy.InviteDays), RepeatDays: int32(m.Policy.RepeatDays), Time: timeToProto(m.Policy.At), Telephone: m.Phone, Carrier: m.carrier(), Etag: p.Etag}
 	for _, l := range m.Policy.Leads {
 		out.Leads = append(out.Leads, &vw.ReminderLead{Days: int32(l.Days), Time: timeToProto(l.At)})
 	}
@@ -214,7 +223,7 @@ func policyToProto(p store.Practice, m messageSettings) *vw.MessagePolicy {
 }
 
 func policyFromProto(p *vw.MessagePolicy) (messageSettings, error) {
-	out := messageSettings{Enabled: p.GetEnabled(), Phone: p.GetTelephone()}
+	out := messageSettings{Enabled: p.GetEnabled(), Phone: p.GetTelephone(), Carrier: p.GetCarrier()}
 	out.Policy.InviteDays, out.Policy.RepeatDays = int(p.GetInviteDays()), int(p.GetRepeatDays())
 	var err error
 	if out.Policy.QuietFrom, err = timeFromProto("policy.quiet_from", p.GetQuietFrom()); err != nil {

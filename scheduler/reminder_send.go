@@ -18,6 +18,8 @@ const (
 	sendLease = 2 * time.Minute
 	// mostAttempts is how often a letter is tried before people see to it.
 	mostAttempts = 8
+	// unfitWording is the problem of a message whose template does not fill in.
+	unfitWording = "the practice's wording cannot be filled in"
 	// uncertainAttempts is how often a letter that may have arrived is sent
 	// again, with the same id.
 	uncertainAttempts = 2
@@ -86,14 +88,14 @@ func (s *Sender) Send(ctx context.Context, limit int) (int, error) {
 func (s *Sender) one(ctx context.Context, m store.Message, at surroundings) error {
 	var letter channel.Letter
 	v, err := s.FollowUps.store.BeginSending(ctx, m, func(st store.Standing) (store.Verdict, error) {
-		v := at.verdict(m, st, s.Channels)
+		v := at.verdict(m, st, func(id string) bool { return s.Channels[id] != nil })
 		if v.To != store.MessageSending {
 			return v, nil
 		}
 		var unfit error
 		if letter, unfit = at.letter(m, st, v.Channel); unfit != nil {
 			// People see it in the list of failures; the other letters go on.
-			v = store.Verdict{To: store.MessageFailed, Problem: "the practice's wording cannot be filled in"}
+			v = store.Verdict{To: store.MessageFailed, Problem: unfitWording}
 		}
 		return v, nil
 	})
@@ -153,8 +155,9 @@ func backoff(m store.Message) time.Duration {
 	return d + d/10*time.Duration(int64(h.Sum32()%200)-100)/100
 }
 
-// verdict decides, just before a letter leaves, whether it still may.
-func (s surroundings) verdict(m store.Message, st store.Standing, channels Channels) store.Verdict {
+// verdict decides, just before a letter leaves, whether it still may. carries
+// says by which ways letters can leave.
+func (s surroundings) verdict(m store.Message, st store.Standing, carries func(channel string) bool) store.Verdict {
 	kind := reminder.Kind(m.Kind)
 	gone := func(why string) store.Verdict { return store.Verdict{To: store.MessageCancelled, Problem: why} }
 	switch {
@@ -184,13 +187,13 @@ func (s surroundings) verdict(m store.Message, st store.Standing, channels Chann
 		return store.Verdict{To: store.MessageFailed, Problem: "tried as often as is right"}
 	}
 	id := st.Wishes.Channel
-	if !st.Agreed || channels[id] == nil || addressOf(st.Patient, id) == "" {
+	if !st.Agreed || !carries(id) || addressOf(st.Patient, id) == "" {
 		if m.CaseID != "" {
 			return store.Verdict{To: store.MessageCall, Problem: "no agreed way to write: the practice calls"}
 		}
 		return gone("no agreed way to write")
 	}
-	v := store.Verdict{To: store.MessageSending, Channel: id}
+	v := store.Verdict{To: store.MessageSending, Channel: id, Lease: sendLease}
 	if !m.Routine {
 		return v
 	}

@@ -73,6 +73,14 @@ type Verdict struct {
 	// RoutineDay is the local day that a routine message takes; the database
 	// refuses a second one of the same person and day.
 	RoutineDay string
+	// Lease, when set, begins anew with this step.
+	Lease time.Duration
+}
+
+// Claim is a message in the hands of an integration that sends it itself.
+type Claim struct {
+	Message
+	LeaseEnd time.Time
 }
 
 // ContactWishes is what a patient agreed to receive.
@@ -110,6 +118,20 @@ type Messages interface {
 	// EndSending keeps what became of a message. ErrWrongState when the lease
 	// was lost: then the result is dropped.
 	EndSending(ctx context.Context, m Message, v Verdict) error
+
+	// ClaimForIntegration gives a practice's messages that are due to a client
+	// until the lease ends, as long as it has fewer than most in hand. room is
+	// false when that limit kept some from it.
+	ClaimForIntegration(ctx context.Context, call Call, worker string, most int, lease time.Duration) (list []Claim, room bool, err error)
+	// ClaimsInHand are the claims of a client whose lease has not ended.
+	ClaimsInHand(ctx context.Context, call Call, worker string) ([]Claim, error)
+	// CollectMessage looks at a client's claim once more and keeps what decide
+	// says. A claim that was collected before is looked at, and not changed.
+	// ErrNotFound; ErrWrongState when the claim was lost.
+	CollectMessage(ctx context.Context, call Call, id string, attempt int, decide func(Message, Standing) (Verdict, error)) (Verdict, Claim, error)
+	// EndClaim keeps what became of a claim. Said twice, it is said once.
+	// ErrNotFound; ErrWrongState when the claim was lost.
+	EndClaim(ctx context.Context, call Call, id string, attempt int, decide func(Message, time.Time) Verdict) (Message, error)
 
 	ListMessages(ctx context.Context, call Call, q MessageQuery) ([]Message, string, error)
 	// RetryMessage puts a failed, uncertain or call message back. ErrWrongState.

@@ -9,6 +9,14 @@ import (
 
 const messageColumns = `practice_id, id, occasion, patient_id, case_id, follow_key, appointment_id, start_us, kind, routine, state, attempt, not_before_us, useless_us, channel, problem, send_us`
 
+const (
+	// stoppedSending is the problem of a message whose sender was not heard of
+	// again.
+	stoppedSending = "the sender stopped while it was leaving"
+	// sentByHouse leaves out practices whose messages an integration sends.
+	sentByHouse = `NOT EXISTS (SELECT 1 FROM message_carriers c WHERE c.practice_id = m.practice_id)`
+)
+
 var (
 	stmtMessagePut = writes("message put", `
 		INSERT INTO messages (practice_id, id, occasion, patient_id, case_id, follow_key, appointment_id, start_us, kind, routine, state, attempt,
@@ -28,23 +36,24 @@ var (
 	stmtMessageClaim = differs("message claim", `
 		UPDATE messages SET state = 'claimed', attempt = attempt + 1, lease_us = ?2, worker = ?3
 		WHERE state = 'waiting' AND (practice_id, id) IN (
-			SELECT practice_id, id FROM messages WHERE state = 'waiting' AND not_before_us <= ?1 ORDER BY not_before_us, practice_id, id LIMIT ?4)
+			SELECT practice_id, id FROM messages m WHERE state = 'waiting' AND not_before_us <= ?1 AND `+sentByHouse+` ORDER BY not_before_us, practice_id, id LIMIT ?4)
 		RETURNING `+messageColumns, `
 		UPDATE messages SET state = 'claimed', attempt = attempt + 1, lease_us = ?2, worker = ?3
 		WHERE state = 'waiting' AND (practice_id, id) IN (
-			SELECT practice_id, id FROM messages WHERE state = 'waiting' AND not_before_us <= ?1 ORDER BY not_before_us, practice_id, id LIMIT ?4
-			FOR UPDATE SKIP LOCKED)
+			SELECT practice_id, id FROM messages m WHERE state = 'waiting' AND not_before_us <= ?1 AND `+sentByHouse+` ORDER BY not_before_us, practice_id, id LIMIT ?4
+			FOR UPDATE OF m SKIP LOCKED)
 		RETURNING `+messageColumns, true)
 	// Who died holding a claim had sent nothing; who died sending may have: both
 	// are tried again under the same id.
 	stmtMessageRescue = writes("message rescue", `
 		UPDATE messages SET state = 'waiting', not_before_us = ?1, routine_day = CASE state WHEN 'sending' THEN routine_day ELSE '' END,
-			problem = CASE state WHEN 'sending' THEN 'the sender stopped while it was leaving' ELSE problem END
+			problem = CASE state WHEN 'sending' THEN '`+stoppedSending+`' ELSE problem END
 		WHERE state IN ('claimed', 'sending') AND lease_us <= ?1`)
 	stmtMessageStep = writes("message step", `
 		UPDATE messages SET state = ?5, channel = ?6, problem = ?7, not_before_us = coalesce(nullif(CAST(?8 AS BIGINT), 0), not_before_us),
-			routine_day = ?9, send_us = CASE WHEN ?5 = 'sent' THEN ?10 ELSE send_us END
-		WHERE practice_id = ?1 AND id = ?2 AND attempt = ?3 AND state = ?4`)
+			routine_day = ?9, send_us = CASE WHEN ?5 = 'sent' THEN ?10 ELSE send_us END,
+			lease_us = CASE WHEN CAST(?11 AS BIGINT) > 0 THEN ?11 ELSE lease_us END
+		WHERE practice_id = ?1 AND id = ?2 AND attempt = ?3 AND state = ?4 AND (?4 <> 'claimed' OR lease_us > ?10)`)
 	stmtMessageDay  = reads("message day", `SELECT routine_day FROM messages WHERE practice_id = ?1 AND id = ?2`)
 	stmtMessagePage = reads("message page", `
 		SELECT `+messageColumns+` FROM messages WHERE practice_id = ?1 AND id < ?2 AND (?3 = '' OR state = ?3) AND (?4 = '' OR patient_id = ?4)
@@ -160,32 +169,42 @@ func (s *Store) ClaimMessages(ctx context.Context, worker string, limit int, lea
 func (s *Store) BeginSending(ctx context.Context, m Message, decide func(Standing) (Verdict, error)) (Verdict, error) {
 	for {
 		v, err := sweep(ctx, s, m.Practice, func(t *tx) (Verdict, error) {
-			at, err := t.standing(ctx, m)
-			if err != nil {
-				return Verdict{}, err
-			}
-			v, err := decide(at)
-			if err != nil {
-				return Verdict{}, err
-			}
-			return v, t.step(ctx, m, MessageClaimed, v)
+			return t.decide(ctx, m, decide)
 		})
 		if !errors.Is(err, ErrExists) {
 			return v, err
 		}
-		// The person has had a routine message of that day: the next day will do.
 		ask := decide
 		decide = func(at Standing) (Verdict, error) {
-			v, err := ask(at)
-			if err == nil && v.RoutineDay != "" {
-				v = Verdict{To: MessageWaiting, NotBefore: at.Now.Add(24 * time.Hour), Problem: "one routine message a day"}
-				if !m.UselessAt.IsZero() && v.NotBefore.After(m.UselessAt) {
-					v = Verdict{To: MessageCancelled, Problem: "another routine message took its day"}
-				}
-			}
-			return v, err
+			return anotherDay(m, at, func() (Verdict, error) { return ask(at) })
 		}
 	}
+}
+
+// anotherDay is the verdict on a message whose person has had a routine message
+// of that day: the next day will do.
+func anotherDay(m Message, at Standing, ask func() (Verdict, error)) (Verdict, error) {
+	v, err := ask()
+	if err == nil && v.RoutineDay != "" {
+		v = Verdict{To: MessageWaiting, NotBefore: at.Now.Add(24 * time.Hour), Problem: "one routine message a day"}
+		if !m.UselessAt.IsZero() && v.NotBefore.After(m.UselessAt) {
+			v = Verdict{To: MessageCancelled, Problem: "another routine message took its day"}
+		}
+	}
+	return v, err
+}
+
+// decide looks at a claimed message and keeps what is decided.
+func (t *tx) decide(ctx context.Context, m Message, decide func(Standing) (Verdict, error)) (Verdict, error) {
+	at, err := t.standing(ctx, m)
+	if err != nil {
+		return Verdict{}, err
+	}
+	v, err := decide(at)
+	if err != nil {
+		return Verdict{}, err
+	}
+	return v, t.step(ctx, m, MessageClaimed, v)
 }
 
 // EndSending keeps what became of a message.
@@ -204,11 +223,19 @@ func (s *Store) EndSending(ctx context.Context, m Message, v Verdict) error {
 
 // step moves a message on, fenced by the attempt that claimed it.
 func (t *tx) step(ctx context.Context, m Message, from MessageState, v Verdict) error {
-	n, err := t.exec(ctx, stmtMessageStep, m.Practice, m.ID, m.Attempt, string(from), string(v.To), v.Channel, v.Problem, us(v.NotBefore), v.RoutineDay, us(t.now))
+	n, err := t.exec(ctx, stmtMessageStep, m.Practice, m.ID, m.Attempt, string(from), string(v.To), v.Channel, v.Problem, us(v.NotBefore), v.RoutineDay, us(t.now), t.leaseEnd(v.Lease))
 	if err == nil && n == 0 {
 		err = wrongState("messages/"+m.ID, "a message that this attempt still holds")
 	}
 	return err
+}
+
+// leaseEnd is when a lease that begins now is over; 0 keeps the one there is.
+func (t *tx) leaseEnd(lease time.Duration) int64 {
+	if lease <= 0 {
+		return 0
+	}
+	return us(t.now.Add(lease))
 }
 
 func (t *tx) standing(ctx context.Context, m Message) (Standing, error) {

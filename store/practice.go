@@ -23,7 +23,16 @@ type PracticeUpdate struct {
 	Zone     *string
 	Notation *string
 	Settings []byte // nil leaves it
+	// Carrier, when set, says who sends the practice's messages: CarrierHouse or
+	// CarrierIntegration. The settings document says the same to people.
+	Carrier *string
 }
+
+// Who sends a practice's messages.
+const (
+	CarrierHouse       = "house"
+	CarrierIntegration = "integration"
+)
 
 // Clinician is a person who treats.
 type Clinician struct {

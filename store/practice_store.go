@@ -160,6 +160,12 @@ func (s *Store) UpdatePractice(ctx context.Context, call Call, change PracticeUp
 		if n == 0 {
 			return Practice{}, stale(name)
 		}
+		if change.Carrier != nil {
+			if err := t.putCarrier(ctx, *change.Carrier); err != nil {
+				return Practice{}, err
+			}
+			fields = append(fields, "carrier")
+		}
 		row.RowVersion++
 		row.UpdateUS = us(t.now)
 		t.about(name, fields...)

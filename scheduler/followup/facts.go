@@ -109,6 +109,7 @@ const (
 	ForTreatment   Purpose = "treatment"
 	ForRestoration Purpose = "restoration"
 	ForReview      Purpose = "review"
+	ForOther       Purpose = "other" // ends no follow-up: a consultation, a new seal
 )
 
 // Appointment is a coming appointment.

@@ -224,6 +224,7 @@ func TestWhatCouldSayWhoThePatientIsIsMarked(t *testing.T) {
 		"Guardian.label", "Guardian.phone", "Guardian.address", "Guardian.relation", "Alert.note",
 		"Referral.from", "Referral.question", "Consent.note", "TreatmentBegun.note",
 		"PatientFilter.label", "PatientFilter.phone", "StopCaseRequest.note", "IdentityCheck.label", "StopTreatmentRequest.note",
+		"Letter.address", "Report.question",
 	} {
 		want[protoreflect.FullName("visitwright.v1."+name)] = true
 	}

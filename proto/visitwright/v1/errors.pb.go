@@ -130,6 +130,9 @@ const (
 	// The place was taken meanwhile; metadata has "resource" when one
 	// resource stands in the way.
 	ErrorReason_ERROR_REASON_PLACE_TAKEN ErrorReason = 603
+	// The claim on the message is over: its lease ended, or another attempt has
+	// it. ABORTED.
+	ErrorReason_ERROR_REASON_MESSAGE_CLAIM_LOST ErrorReason = 604
 	// The case is closed.
 	ErrorReason_ERROR_REASON_CASE_CLOSED ErrorReason = 701
 	// The tooth is not yet identified.
@@ -180,6 +183,12 @@ const (
 	ErrorReason_ERROR_REASON_WRONG_MESSAGE_STATE ErrorReason = 723
 	// The practice has as many of these as are kept.
 	ErrorReason_ERROR_REASON_LIMIT_REACHED ErrorReason = 724
+	// The message may not leave any more: it was cancelled, answered, or the
+	// patient wants none. FAILED_PRECONDITION.
+	ErrorReason_ERROR_REASON_MESSAGE_WITHDRAWN ErrorReason = 725
+	// The practice's messages are sent by this server, not by an integration.
+	// FAILED_PRECONDITION.
+	ErrorReason_ERROR_REASON_MESSAGES_SENT_BY_HOUSE ErrorReason = 726
 	// The clock skips this local time. INVALID_ARGUMENT.
 	ErrorReason_ERROR_REASON_TIME_IN_GAP ErrorReason = 801
 	// The clock shows this local time twice. INVALID_ARGUMENT.
@@ -264,6 +273,7 @@ var (
 		601: "ERROR_REASON_ETAG_MISMATCH",
 		602: "ERROR_REASON_CONCURRENT_CHANGE",
 		603: "ERROR_REASON_PLACE_TAKEN",
+		604: "ERROR_REASON_MESSAGE_CLAIM_LOST",
 		701: "ERROR_REASON_CASE_CLOSED",
 		702: "ERROR_REASON_TOOTH_NOT_IDENTIFIED",
 		703: "ERROR_REASON_ASSESSMENT_MISSING",
@@ -288,6 +298,8 @@ var (
 		722: "ERROR_REASON_FOLLOW_UP_NEEDS_ITS_CAUSE",
 		723: "ERROR_REASON_WRONG_MESSAGE_STATE",
 		724: "ERROR_REASON_LIMIT_REACHED",
+		725: "ERROR_REASON_MESSAGE_WITHDRAWN",
+		726: "ERROR_REASON_MESSAGES_SENT_BY_HOUSE",
 		801: "ERROR_REASON_TIME_IN_GAP",
 		802: "ERROR_REASON_TIME_AMBIGUOUS",
 		803: "ERROR_REASON_UNKNOWN_ZONE",
@@ -351,6 +363,7 @@ var (
 		"ERROR_REASON_ETAG_MISMATCH":                601,
 		"ERROR_REASON_CONCURRENT_CHANGE":            602,
 		"ERROR_REASON_PLACE_TAKEN":                  603,
+		"ERROR_REASON_MESSAGE_CLAIM_LOST":           604,
 		"ERROR_REASON_CASE_CLOSED":                  701,
 		"ERROR_REASON_TOOTH_NOT_IDENTIFIED":         702,
 		"ERROR_REASON_ASSESSMENT_MISSING":           703,
@@ -375,6 +388,8 @@ var (
 		"ERROR_REASON_FOLLOW_UP_NEEDS_ITS_CAUSE":    722,
 		"ERROR_REASON_WRONG_MESSAGE_STATE":          723,
 		"ERROR_REASON_LIMIT_REACHED":                724,
+		"ERROR_REASON_MESSAGE_WITHDRAWN":            725,
+		"ERROR_REASON_MESSAGES_SENT_BY_HOUSE":       726,
 		"ERROR_REASON_TIME_IN_GAP":                  801,
 		"ERROR_REASON_TIME_AMBIGUOUS":               802,
 		"ERROR_REASON_UNKNOWN_ZONE":                 803,
@@ -423,7 +438,7 @@ var File_visitwright_v1_errors_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_errors_proto_rawDesc = "" +
 	"\n" +
-	"\x1bvisitwright/v1/errors.proto\x12\x0evisitwright.v1*\xa4\x18\n" +
+	"\x1bvisitwright/v1/errors.proto\x12\x0evisitwright.v1*\x99\x19\n" +
 	"\vErrorReason\x12\x1c\n" +
 	"\x18ERROR_REASON_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aERROR_REASON_INVALID_FIELD\x10e\x12\x1d\n" +
@@ -471,7 +486,8 @@ const file_visitwright_v1_errors_proto_rawDesc = "" +
 	"\x1bERROR_REASON_RESOURCE_TAKEN\x10\xf7\x03\x12\x1f\n" +
 	"\x1aERROR_REASON_ETAG_MISMATCH\x10\xd9\x04\x12#\n" +
 	"\x1eERROR_REASON_CONCURRENT_CHANGE\x10\xda\x04\x12\x1d\n" +
-	"\x18ERROR_REASON_PLACE_TAKEN\x10\xdb\x04\x12\x1d\n" +
+	"\x18ERROR_REASON_PLACE_TAKEN\x10\xdb\x04\x12$\n" +
+	"\x1fERROR_REASON_MESSAGE_CLAIM_LOST\x10\xdc\x04\x12\x1d\n" +
 	"\x18ERROR_REASON_CASE_CLOSED\x10\xbd\x05\x12&\n" +
 	"!ERROR_REASON_TOOTH_NOT_IDENTIFIED\x10\xbe\x05\x12$\n" +
 	"\x1fERROR_REASON_ASSESSMENT_MISSING\x10\xbf\x05\x12!\n" +
@@ -495,7 +511,9 @@ const file_visitwright_v1_errors_proto_rawDesc = "" +
 	"\x1cERROR_REASON_NOT_TREATED_YET\x10\xd1\x05\x12+\n" +
 	"&ERROR_REASON_FOLLOW_UP_NEEDS_ITS_CAUSE\x10\xd2\x05\x12%\n" +
 	" ERROR_REASON_WRONG_MESSAGE_STATE\x10\xd3\x05\x12\x1f\n" +
-	"\x1aERROR_REASON_LIMIT_REACHED\x10\xd4\x05\x12\x1d\n" +
+	"\x1aERROR_REASON_LIMIT_REACHED\x10\xd4\x05\x12#\n" +
+	"\x1eERROR_REASON_MESSAGE_WITHDRAWN\x10\xd5\x05\x12(\n" +
+	"#ERROR_REASON_MESSAGES_SENT_BY_HOUSE\x10\xd6\x05\x12\x1d\n" +
 	"\x18ERROR_REASON_TIME_IN_GAP\x10\xa1\x06\x12 \n" +
 	"\x1bERROR_REASON_TIME_AMBIGUOUS\x10\xa2\x06\x12\x1e\n" +
 	"\x19ERROR_REASON_UNKNOWN_ZONE\x10\xa3\x06\x12 \n" +

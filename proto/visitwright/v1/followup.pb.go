@@ -55,7 +55,16 @@ type FollowUp struct {
 	// What the plan becomes, once the latest day has passed; empty before.
 	Replan string `protobuf:"bytes,12,opt,name=replan,proto3" json:"replan,omitempty"`
 	// The tooth in words, for example "46, lower right first molar".
-	Tooth         string `protobuf:"bytes,13,opt,name=tooth,proto3" json:"tooth,omitempty"`
+	Tooth string `protobuf:"bytes,13,opt,name=tooth,proto3" json:"tooth,omitempty"`
+	// The plan revision that was proposed since the latest day passed,
+	// practices/{practice}/cases/{case}/plans/{revision}; empty before. Nobody
+	// has accepted it: a clinician reads it and decides.
+	ProposedPlan string `protobuf:"bytes,14,opt,name=proposed_plan,json=proposedPlan,proto3" json:"proposed_plan,omitempty"`
+	// Why no plan could be proposed although the latest day has passed.
+	PlanProblem string `protobuf:"bytes,15,opt,name=plan_problem,json=planProblem,proto3" json:"plan_problem,omitempty"`
+	// The offers for it: ready to send to FindOffers as it is. Absent where
+	// nothing is booked here: a decision, or what the referring dentist does.
+	FindOffers    *FindOffersRequest `protobuf:"bytes,16,opt,name=find_offers,json=findOffers,proto3" json:"find_offers,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -179,6 +188,27 @@ func (x *FollowUp) GetTooth() string {
 		return x.Tooth
 	}
 	return ""
+}
+
+func (x *FollowUp) GetProposedPlan() string {
+	if x != nil {
+		return x.ProposedPlan
+	}
+	return ""
+}
+
+func (x *FollowUp) GetPlanProblem() string {
+	if x != nil {
+		return x.PlanProblem
+	}
+	return ""
+}
+
+func (x *FollowUp) GetFindOffers() *FindOffersRequest {
+	if x != nil {
+		return x.FindOffers
+	}
+	return nil
 }
 
 // How far a care event has left the tooth.
@@ -493,6 +523,195 @@ func (x *Message) GetProblem() string {
 	return ""
 }
 
+// A message in the hands of an integration that sends messages itself. It
+// carries neither the text nor the address: those are handed out by
+// CollectLetter, which looks once more whether the message still may leave.
+type MessageClaim struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The message, practices/{practice}/messages/{message}.
+	Message string `protobuf:"bytes,1,opt,name=message,proto3" json:"message,omitempty"`
+	// Number of this attempt, from 1. It fences: whoever holds an older number
+	// changes nothing any more.
+	Attempt int32 `protobuf:"varint,2,opt,name=attempt,proto3" json:"attempt,omitempty"`
+	// Until then nobody else has it. Afterwards it may be handed out again, with
+	// a higher attempt number.
+	LeaseEndTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=lease_end_time,json=leaseEndTime,proto3" json:"lease_end_time,omitempty"`
+	// Catalogue id of the kind of message.
+	Kind string `protobuf:"bytes,4,opt,name=kind,proto3" json:"kind,omitempty"`
+	// When it no longer helps.
+	UselessTime   *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=useless_time,json=uselessTime,proto3" json:"useless_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MessageClaim) Reset() {
+	*x = MessageClaim{}
+	mi := &file_visitwright_v1_followup_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MessageClaim) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MessageClaim) ProtoMessage() {}
+
+func (x *MessageClaim) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_followup_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MessageClaim.ProtoReflect.Descriptor instead.
+func (*MessageClaim) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_followup_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *MessageClaim) GetMessage() string {
+	if x != nil {
+		return x.Message
+	}
+	return ""
+}
+
+func (x *MessageClaim) GetAttempt() int32 {
+	if x != nil {
+		return x.Attempt
+	}
+	return 0
+}
+
+func (x *MessageClaim) GetLeaseEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LeaseEndTime
+	}
+	return nil
+}
+
+func (x *MessageClaim) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *MessageClaim) GetUselessTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UselessTime
+	}
+	return nil
+}
+
+// What is sent to the patient.
+type Letter struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The message, practices/{practice}/messages/{message}. The last part of the
+	// name is the same in every attempt: give it to the receiver as the
+	// idempotency key.
+	Message string `protobuf:"bytes,1,opt,name=message,proto3" json:"message,omitempty"`
+	// The attempt that may send it.
+	Attempt int32 `protobuf:"varint,2,opt,name=attempt,proto3" json:"attempt,omitempty"`
+	// Acknowledge or fail it by then; afterwards it counts as possibly sent and
+	// may be handed out again, with the same message name.
+	LeaseEndTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=lease_end_time,json=leaseEndTime,proto3" json:"lease_end_time,omitempty"`
+	// How the patient agreed to be reached: email or text.
+	Channel string `protobuf:"bytes,4,opt,name=channel,proto3" json:"channel,omitempty"`
+	// The e-mail address or the telephone number.
+	Address string `protobuf:"bytes,5,opt,name=address,proto3" json:"address,omitempty"`
+	// One line, for e-mail.
+	Subject string `protobuf:"bytes,6,opt,name=subject,proto3" json:"subject,omitempty"`
+	// The text.
+	Body          string `protobuf:"bytes,7,opt,name=body,proto3" json:"body,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Letter) Reset() {
+	*x = Letter{}
+	mi := &file_visitwright_v1_followup_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Letter) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Letter) ProtoMessage() {}
+
+func (x *Letter) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_followup_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Letter.ProtoReflect.Descriptor instead.
+func (*Letter) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_followup_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *Letter) GetMessage() string {
+	if x != nil {
+		return x.Message
+	}
+	return ""
+}
+
+func (x *Letter) GetAttempt() int32 {
+	if x != nil {
+		return x.Attempt
+	}
+	return 0
+}
+
+func (x *Letter) GetLeaseEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LeaseEndTime
+	}
+	return nil
+}
+
+func (x *Letter) GetChannel() string {
+	if x != nil {
+		return x.Channel
+	}
+	return ""
+}
+
+func (x *Letter) GetAddress() string {
+	if x != nil {
+		return x.Address
+	}
+	return ""
+}
+
+func (x *Letter) GetSubject() string {
+	if x != nil {
+		return x.Subject
+	}
+	return ""
+}
+
+func (x *Letter) GetBody() string {
+	if x != nil {
+		return x.Body
+	}
+	return ""
+}
+
 // How long before an appointment a reminder leaves.
 type ReminderLead struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -506,7 +725,7 @@ type ReminderLead struct {
 
 func (x *ReminderLead) Reset() {
 	*x = ReminderLead{}
-	mi := &file_visitwright_v1_followup_proto_msgTypes[4]
+	mi := &file_visitwright_v1_followup_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -518,7 +737,7 @@ func (x *ReminderLead) String() string {
 func (*ReminderLead) ProtoMessage() {}
 
 func (x *ReminderLead) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_followup_proto_msgTypes[4]
+	mi := &file_visitwright_v1_followup_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -531,7 +750,7 @@ func (x *ReminderLead) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReminderLead.ProtoReflect.Descriptor instead.
 func (*ReminderLead) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_followup_proto_rawDescGZIP(), []int{4}
+	return file_visitwright_v1_followup_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ReminderLead) GetDays() int32 {
@@ -566,7 +785,7 @@ type MessageTemplate struct {
 
 func (x *MessageTemplate) Reset() {
 	*x = MessageTemplate{}
-	mi := &file_visitwright_v1_followup_proto_msgTypes[5]
+	mi := &file_visitwright_v1_followup_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -578,7 +797,7 @@ func (x *MessageTemplate) String() string {
 func (*MessageTemplate) ProtoMessage() {}
 
 func (x *MessageTemplate) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_followup_proto_msgTypes[5]
+	mi := &file_visitwright_v1_followup_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -591,7 +810,7 @@ func (x *MessageTemplate) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MessageTemplate.ProtoReflect.Descriptor instead.
 func (*MessageTemplate) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_followup_proto_rawDescGZIP(), []int{5}
+	return file_visitwright_v1_followup_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *MessageTemplate) GetKind() string {
@@ -646,14 +865,17 @@ type MessagePolicy struct {
 	// Own wordings; kinds without one have the neutral text that ships.
 	Templates []*MessageTemplate `protobuf:"bytes,10,rep,name=templates,proto3" json:"templates,omitempty"`
 	// Changes with every change of the practice's settings.
-	Etag          string `protobuf:"bytes,11,opt,name=etag,proto3" json:"etag,omitempty"`
+	Etag string `protobuf:"bytes,11,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Who sends: house (this server, by its own channels) or integration (a
+	// system that claims messages with ClaimMessages). Empty means house.
+	Carrier       string `protobuf:"bytes,12,opt,name=carrier,proto3" json:"carrier,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *MessagePolicy) Reset() {
 	*x = MessagePolicy{}
-	mi := &file_visitwright_v1_followup_proto_msgTypes[6]
+	mi := &file_visitwright_v1_followup_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -665,7 +887,7 @@ func (x *MessagePolicy) String() string {
 func (*MessagePolicy) ProtoMessage() {}
 
 func (x *MessagePolicy) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_followup_proto_msgTypes[6]
+	mi := &file_visitwright_v1_followup_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -678,7 +900,7 @@ func (x *MessagePolicy) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MessagePolicy.ProtoReflect.Descriptor instead.
 func (*MessagePolicy) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_followup_proto_rawDescGZIP(), []int{6}
+	return file_visitwright_v1_followup_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *MessagePolicy) GetName() string {
@@ -758,6 +980,13 @@ func (x *MessagePolicy) GetEtag() string {
 	return ""
 }
 
+func (x *MessagePolicy) GetCarrier() string {
+	if x != nil {
+		return x.Carrier
+	}
+	return ""
+}
+
 // What a patient agreed to receive.
 type ContactWishes struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -777,7 +1006,7 @@ type ContactWishes struct {
 
 func (x *ContactWishes) Reset() {
 	*x = ContactWishes{}
-	mi := &file_visitwright_v1_followup_proto_msgTypes[7]
+	mi := &file_visitwright_v1_followup_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -789,7 +1018,7 @@ func (x *ContactWishes) String() string {
 func (*ContactWishes) ProtoMessage() {}
 
 func (x *ContactWishes) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_followup_proto_msgTypes[7]
+	mi := &file_visitwright_v1_followup_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -802,7 +1031,7 @@ func (x *ContactWishes) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ContactWishes.ProtoReflect.Descriptor instead.
 func (*ContactWishes) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_followup_proto_rawDescGZIP(), []int{7}
+	return file_visitwright_v1_followup_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ContactWishes) GetPatient() string {
@@ -861,7 +1090,7 @@ type ShareFigure struct {
 
 func (x *ShareFigure) Reset() {
 	*x = ShareFigure{}
-	mi := &file_visitwright_v1_followup_proto_msgTypes[8]
+	mi := &file_visitwright_v1_followup_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -873,7 +1102,7 @@ func (x *ShareFigure) String() string {
 func (*ShareFigure) ProtoMessage() {}
 
 func (x *ShareFigure) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_followup_proto_msgTypes[8]
+	mi := &file_visitwright_v1_followup_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -886,7 +1115,7 @@ func (x *ShareFigure) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShareFigure.ProtoReflect.Descriptor instead.
 func (*ShareFigure) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_followup_proto_rawDescGZIP(), []int{8}
+	return file_visitwright_v1_followup_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ShareFigure) GetCount() int32 {
@@ -956,7 +1185,7 @@ type Job struct {
 
 func (x *Job) Reset() {
 	*x = Job{}
-	mi := &file_visitwright_v1_followup_proto_msgTypes[9]
+	mi := &file_visitwright_v1_followup_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -968,7 +1197,7 @@ func (x *Job) String() string {
 func (*Job) ProtoMessage() {}
 
 func (x *Job) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_followup_proto_msgTypes[9]
+	mi := &file_visitwright_v1_followup_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -981,7 +1210,7 @@ func (x *Job) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Job.ProtoReflect.Descriptor instead.
 func (*Job) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_followup_proto_rawDescGZIP(), []int{9}
+	return file_visitwright_v1_followup_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Job) GetId() string {
@@ -1040,11 +1269,168 @@ func (x *Job) GetLastCount() int64 {
 	return 0
 }
 
+// One part of a letter to the referring dentist.
+type ReportSection struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Catalogue id: finding, plan, done, asked-of-you, we-do.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// The heading.
+	Title string `protobuf:"bytes,2,opt,name=title,proto3" json:"title,omitempty"`
+	// The entries, in order.
+	Items         []*ReportItem `protobuf:"bytes,3,rep,name=items,proto3" json:"items,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReportSection) Reset() {
+	*x = ReportSection{}
+	mi := &file_visitwright_v1_followup_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReportSection) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReportSection) ProtoMessage() {}
+
+func (x *ReportSection) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_followup_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReportSection.ProtoReflect.Descriptor instead.
+func (*ReportSection) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_followup_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *ReportSection) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *ReportSection) GetTitle() string {
+	if x != nil {
+		return x.Title
+	}
+	return ""
+}
+
+func (x *ReportSection) GetItems() []*ReportItem {
+	if x != nil {
+		return x.Items
+	}
+	return nil
+}
+
+// One entry of a letter.
+type ReportItem struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// In words, without dates.
+	Text string `protobuf:"bytes,1,opt,name=text,proto3" json:"text,omitempty"`
+	// The day on which it happened; absent for what is ahead.
+	Date *date.Date `protobuf:"bytes,2,opt,name=date,proto3" json:"date,omitempty"`
+	// For what is ahead: first day, the day aimed at, and the last day. What is
+	// asked of the referring dentist always has a last day, unless it only says
+	// that nothing is asked.
+	FromDate *date.Date `protobuf:"bytes,3,opt,name=from_date,json=fromDate,proto3" json:"from_date,omitempty"`
+	// The day aimed at.
+	BestDate *date.Date `protobuf:"bytes,4,opt,name=best_date,json=bestDate,proto3" json:"best_date,omitempty"`
+	// The last day.
+	ByDate *date.Date `protobuf:"bytes,5,opt,name=by_date,json=byDate,proto3" json:"by_date,omitempty"`
+	// Why; may be empty.
+	Because       string `protobuf:"bytes,6,opt,name=because,proto3" json:"because,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReportItem) Reset() {
+	*x = ReportItem{}
+	mi := &file_visitwright_v1_followup_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReportItem) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReportItem) ProtoMessage() {}
+
+func (x *ReportItem) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_followup_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReportItem.ProtoReflect.Descriptor instead.
+func (*ReportItem) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_followup_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *ReportItem) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *ReportItem) GetDate() *date.Date {
+	if x != nil {
+		return x.Date
+	}
+	return nil
+}
+
+func (x *ReportItem) GetFromDate() *date.Date {
+	if x != nil {
+		return x.FromDate
+	}
+	return nil
+}
+
+func (x *ReportItem) GetBestDate() *date.Date {
+	if x != nil {
+		return x.BestDate
+	}
+	return nil
+}
+
+func (x *ReportItem) GetByDate() *date.Date {
+	if x != nil {
+		return x.ByDate
+	}
+	return nil
+}
+
+func (x *ReportItem) GetBecause() string {
+	if x != nil {
+		return x.Because
+	}
+	return ""
+}
+
 var File_visitwright_v1_followup_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_followup_proto_rawDesc = "" +
 	"\n" +
-	"\x1dvisitwright/v1/followup.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\x1a\x1bgoogle/type/timeofday.proto\"\x9e\x03\n" +
+	"\x1dvisitwright/v1/followup.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16google/type/date.proto\x1a\x1bgoogle/type/timeofday.proto\x1a+visitwright/v1/diary_booking_requests.proto\x1a\x1dvisitwright/v1/personal.proto\"\xaa\x04\n" +
 	"\bFollowUp\x12\x12\n" +
 	"\x04case\x18\x01 \x01(\tR\x04case\x12\x18\n" +
 	"\apatient\x18\x02 \x01(\tR\apatient\x12\x10\n" +
@@ -1061,7 +1447,11 @@ const file_visitwright_v1_followup_proto_rawDesc = "" +
 	" \x01(\v2\x11.google.type.DateR\aactDate\x12\x16\n" +
 	"\x06reason\x18\v \x01(\tR\x06reason\x12\x16\n" +
 	"\x06replan\x18\f \x01(\tR\x06replan\x12\x14\n" +
-	"\x05tooth\x18\r \x01(\tR\x05tooth\"Z\n" +
+	"\x05tooth\x18\r \x01(\tR\x05tooth\x12#\n" +
+	"\rproposed_plan\x18\x0e \x01(\tR\fproposedPlan\x12!\n" +
+	"\fplan_problem\x18\x0f \x01(\tR\vplanProblem\x12B\n" +
+	"\vfind_offers\x18\x10 \x01(\v2!.visitwright.v1.FindOffersRequestR\n" +
+	"findOffers\"Z\n" +
 	"\tCareEvent\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12%\n" +
 	"\x04date\x18\x02 \x01(\v2\x11.google.type.DateR\x04date\x12\x12\n" +
@@ -1088,7 +1478,21 @@ const file_visitwright_v1_followup_proto_rawDesc = "" +
 	"\tsend_time\x18\n" +
 	" \x01(\v2\x1a.google.protobuf.TimestampR\bsendTime\x12\x18\n" +
 	"\achannel\x18\v \x01(\tR\achannel\x12\x18\n" +
-	"\aproblem\x18\f \x01(\tR\aproblem\"a\n" +
+	"\aproblem\x18\f \x01(\tR\aproblem\"\xd7\x01\n" +
+	"\fMessageClaim\x12\x18\n" +
+	"\amessage\x18\x01 \x01(\tR\amessage\x12\x18\n" +
+	"\aattempt\x18\x02 \x01(\x05R\aattempt\x12@\n" +
+	"\x0elease_end_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\fleaseEndTime\x12\x12\n" +
+	"\x04kind\x18\x04 \x01(\tR\x04kind\x12=\n" +
+	"\fuseless_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\vuselessTime\"\xe6\x01\n" +
+	"\x06Letter\x12\x18\n" +
+	"\amessage\x18\x01 \x01(\tR\amessage\x12\x18\n" +
+	"\aattempt\x18\x02 \x01(\x05R\aattempt\x12@\n" +
+	"\x0elease_end_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\fleaseEndTime\x12\x18\n" +
+	"\achannel\x18\x04 \x01(\tR\achannel\x12\x1e\n" +
+	"\aaddress\x18\x05 \x01(\tB\x04\x80\xce\x18\x01R\aaddress\x12\x18\n" +
+	"\asubject\x18\x06 \x01(\tR\asubject\x12\x12\n" +
+	"\x04body\x18\a \x01(\tR\x04body\"a\n" +
 	"\fReminderLead\x12\x1d\n" +
 	"\x04days\x18\x01 \x01(\x05B\t\xbaH\x06\x1a\x04\x18<(\x00R\x04days\x122\n" +
 	"\x04time\x18\x02 \x01(\v2\x16.google.type.TimeOfDayB\x06\xbaH\x03\xc8\x01\x01R\x04time\"\xce\x01\n" +
@@ -1096,7 +1500,7 @@ const file_visitwright_v1_followup_proto_rawDesc = "" +
 	"\x04kind\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x04kind\x12C\n" +
 	"\blanguage\x18\x02 \x01(\tB'\xbaH$r\"2 ^[a-z]{2,3}(-[A-Za-z0-9]{2,8})*$R\blanguage\x12\"\n" +
 	"\asubject\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\asubject\x12\x1c\n" +
-	"\x04body\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\x90NR\x04body\"\xf0\x03\n" +
+	"\x04body\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\x90NR\x04body\"\xa9\x04\n" +
 	"\rMessagePolicy\x12\x1c\n" +
 	"\x04name\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04name\x12\x18\n" +
 	"\aenabled\x18\x02 \x01(\bR\aenabled\x12<\n" +
@@ -1113,7 +1517,8 @@ const file_visitwright_v1_followup_proto_rawDesc = "" +
 	"\ttelephone\x18\t \x01(\tB\a\xbaH\x04r\x02\x18(R\ttelephone\x12G\n" +
 	"\ttemplates\x18\n" +
 	" \x03(\v2\x1f.visitwright.v1.MessageTemplateB\b\xbaH\x05\x92\x01\x02\x10@R\ttemplates\x12\x1b\n" +
-	"\x04etag\x18\v \x01(\tB\a\xbaH\x04r\x02\x18PR\x04etag\"\xc7\x02\n" +
+	"\x04etag\x18\v \x01(\tB\a\xbaH\x04r\x02\x18PR\x04etag\x127\n" +
+	"\acarrier\x18\f \x01(\tB\x1d\xbaH\x1ar\x182\x16^(house|integration)?$R\acarrier\"\xc7\x02\n" +
 	"\rContactWishes\x12e\n" +
 	"\apatient\x18\x01 \x01(\tBK\xbaHHrF2D^practices/[a-z0-9][a-z0-9-]{0,62}/patients/[a-z0-9][a-z0-9-]{0,62}$R\apatient\x124\n" +
 	"\achannel\x18\x02 \x01(\tB\x1a\xbaH\x17r\x152\x13^(email|text|none)$R\achannel\x12\x1b\n" +
@@ -1136,7 +1541,19 @@ const file_visitwright_v1_followup_proto_rawDesc = "" +
 	"\bfailures\x18\x06 \x01(\x03R\bfailures\x12&\n" +
 	"\x0ffailures_in_row\x18\a \x01(\x03R\rfailuresInRow\x12\x1d\n" +
 	"\n" +
-	"last_count\x18\b \x01(\x03R\tlastCountBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
+	"last_count\x18\b \x01(\x03R\tlastCount\"g\n" +
+	"\rReportSection\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
+	"\x05title\x18\x02 \x01(\tR\x05title\x120\n" +
+	"\x05items\x18\x03 \x03(\v2\x1a.visitwright.v1.ReportItemR\x05items\"\xed\x01\n" +
+	"\n" +
+	"ReportItem\x12\x12\n" +
+	"\x04text\x18\x01 \x01(\tR\x04text\x12%\n" +
+	"\x04date\x18\x02 \x01(\v2\x11.google.type.DateR\x04date\x12.\n" +
+	"\tfrom_date\x18\x03 \x01(\v2\x11.google.type.DateR\bfromDate\x12.\n" +
+	"\tbest_date\x18\x04 \x01(\v2\x11.google.type.DateR\bbestDate\x12*\n" +
+	"\aby_date\x18\x05 \x01(\v2\x11.google.type.DateR\x06byDate\x12\x18\n" +
+	"\abecause\x18\x06 \x01(\tR\abecauseBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
 
 var (
 	file_visitwright_v1_followup_proto_rawDescOnce sync.Once
@@ -1150,46 +1567,60 @@ func file_visitwright_v1_followup_proto_rawDescGZIP() []byte {
 	return file_visitwright_v1_followup_proto_rawDescData
 }
 
-var file_visitwright_v1_followup_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
+var file_visitwright_v1_followup_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_visitwright_v1_followup_proto_goTypes = []any{
 	(*FollowUp)(nil),              // 0: visitwright.v1.FollowUp
 	(*CareEvent)(nil),             // 1: visitwright.v1.CareEvent
 	(*ReviewOutcome)(nil),         // 2: visitwright.v1.ReviewOutcome
 	(*Message)(nil),               // 3: visitwright.v1.Message
-	(*ReminderLead)(nil),          // 4: visitwright.v1.ReminderLead
-	(*MessageTemplate)(nil),       // 5: visitwright.v1.MessageTemplate
-	(*MessagePolicy)(nil),         // 6: visitwright.v1.MessagePolicy
-	(*ContactWishes)(nil),         // 7: visitwright.v1.ContactWishes
-	(*ShareFigure)(nil),           // 8: visitwright.v1.ShareFigure
-	(*Job)(nil),                   // 9: visitwright.v1.Job
-	(*date.Date)(nil),             // 10: google.type.Date
-	(*timestamppb.Timestamp)(nil), // 11: google.protobuf.Timestamp
-	(*timeofday.TimeOfDay)(nil),   // 12: google.type.TimeOfDay
+	(*MessageClaim)(nil),          // 4: visitwright.v1.MessageClaim
+	(*Letter)(nil),                // 5: visitwright.v1.Letter
+	(*ReminderLead)(nil),          // 6: visitwright.v1.ReminderLead
+	(*MessageTemplate)(nil),       // 7: visitwright.v1.MessageTemplate
+	(*MessagePolicy)(nil),         // 8: visitwright.v1.MessagePolicy
+	(*ContactWishes)(nil),         // 9: visitwright.v1.ContactWishes
+	(*ShareFigure)(nil),           // 10: visitwright.v1.ShareFigure
+	(*Job)(nil),                   // 11: visitwright.v1.Job
+	(*ReportSection)(nil),         // 12: visitwright.v1.ReportSection
+	(*ReportItem)(nil),            // 13: visitwright.v1.ReportItem
+	(*date.Date)(nil),             // 14: google.type.Date
+	(*FindOffersRequest)(nil),     // 15: visitwright.v1.FindOffersRequest
+	(*timestamppb.Timestamp)(nil), // 16: google.protobuf.Timestamp
+	(*timeofday.TimeOfDay)(nil),   // 17: google.type.TimeOfDay
 }
 var file_visitwright_v1_followup_proto_depIdxs = []int32{
-	10, // 0: visitwright.v1.FollowUp.earliest_date:type_name -> google.type.Date
-	10, // 1: visitwright.v1.FollowUp.target_date:type_name -> google.type.Date
-	10, // 2: visitwright.v1.FollowUp.latest_date:type_name -> google.type.Date
-	10, // 3: visitwright.v1.FollowUp.act_date:type_name -> google.type.Date
-	10, // 4: visitwright.v1.CareEvent.date:type_name -> google.type.Date
-	11, // 5: visitwright.v1.Message.not_before_time:type_name -> google.protobuf.Timestamp
-	11, // 6: visitwright.v1.Message.useless_time:type_name -> google.protobuf.Timestamp
-	11, // 7: visitwright.v1.Message.send_time:type_name -> google.protobuf.Timestamp
-	12, // 8: visitwright.v1.ReminderLead.time:type_name -> google.type.TimeOfDay
-	4,  // 9: visitwright.v1.MessagePolicy.leads:type_name -> visitwright.v1.ReminderLead
-	12, // 10: visitwright.v1.MessagePolicy.quiet_from:type_name -> google.type.TimeOfDay
-	12, // 11: visitwright.v1.MessagePolicy.quiet_until:type_name -> google.type.TimeOfDay
-	12, // 12: visitwright.v1.MessagePolicy.time:type_name -> google.type.TimeOfDay
-	5,  // 13: visitwright.v1.MessagePolicy.templates:type_name -> visitwright.v1.MessageTemplate
-	10, // 14: visitwright.v1.ContactWishes.consent_date:type_name -> google.type.Date
-	11, // 15: visitwright.v1.Job.last_start_time:type_name -> google.protobuf.Timestamp
-	11, // 16: visitwright.v1.Job.last_success_time:type_name -> google.protobuf.Timestamp
-	11, // 17: visitwright.v1.Job.next_time:type_name -> google.protobuf.Timestamp
-	18, // [18:18] is the sub-list for method output_type
-	18, // [18:18] is the sub-list for method input_type
-	18, // [18:18] is the sub-list for extension type_name
-	18, // [18:18] is the sub-list for extension extendee
-	0,  // [0:18] is the sub-list for field type_name
+	14, // 0: visitwright.v1.FollowUp.earliest_date:type_name -> google.type.Date
+	14, // 1: visitwright.v1.FollowUp.target_date:type_name -> google.type.Date
+	14, // 2: visitwright.v1.FollowUp.latest_date:type_name -> google.type.Date
+	14, // 3: visitwright.v1.FollowUp.act_date:type_name -> google.type.Date
+	15, // 4: visitwright.v1.FollowUp.find_offers:type_name -> visitwright.v1.FindOffersRequest
+	14, // 5: visitwright.v1.CareEvent.date:type_name -> google.type.Date
+	16, // 6: visitwright.v1.Message.not_before_time:type_name -> google.protobuf.Timestamp
+	16, // 7: visitwright.v1.Message.useless_time:type_name -> google.protobuf.Timestamp
+	16, // 8: visitwright.v1.Message.send_time:type_name -> google.protobuf.Timestamp
+	16, // 9: visitwright.v1.MessageClaim.lease_end_time:type_name -> google.protobuf.Timestamp
+	16, // 10: visitwright.v1.MessageClaim.useless_time:type_name -> google.protobuf.Timestamp
+	16, // 11: visitwright.v1.Letter.lease_end_time:type_name -> google.protobuf.Timestamp
+	17, // 12: visitwright.v1.ReminderLead.time:type_name -> google.type.TimeOfDay
+	6,  // 13: visitwright.v1.MessagePolicy.leads:type_name -> visitwright.v1.ReminderLead
+	17, // 14: visitwright.v1.MessagePolicy.quiet_from:type_name -> google.type.TimeOfDay
+	17, // 15: visitwright.v1.MessagePolicy.quiet_until:type_name -> google.type.TimeOfDay
+	17, // 16: visitwright.v1.MessagePolicy.time:type_name -> google.type.TimeOfDay
+	7,  // 17: visitwright.v1.MessagePolicy.templates:type_name -> visitwright.v1.MessageTemplate
+	14, // 18: visitwright.v1.ContactWishes.consent_date:type_name -> google.type.Date
+	16, // 19: visitwright.v1.Job.last_start_time:type_name -> google.protobuf.Timestamp
+	16, // 20: visitwright.v1.Job.last_success_time:type_name -> google.protobuf.Timestamp
+	16, // 21: visitwright.v1.Job.next_time:type_name -> google.protobuf.Timestamp
+	13, // 22: visitwright.v1.ReportSection.items:type_name -> visitwright.v1.ReportItem
+	14, // 23: visitwright.v1.ReportItem.date:type_name -> google.type.Date
+	14, // 24: visitwright.v1.ReportItem.from_date:type_name -> google.type.Date
+	14, // 25: visitwright.v1.ReportItem.best_date:type_name -> google.type.Date
+	14, // 26: visitwright.v1.ReportItem.by_date:type_name -> google.type.Date
+	27, // [27:27] is the sub-list for method output_type
+	27, // [27:27] is the sub-list for method input_type
+	27, // [27:27] is the sub-list for extension type_name
+	27, // [27:27] is the sub-list for extension extendee
+	0,  // [0:27] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_followup_proto_init() }
@@ -1197,13 +1628,15 @@ func file_visitwright_v1_followup_proto_init() {
 	if File_visitwright_v1_followup_proto != nil {
 		return
 	}
+	file_visitwright_v1_diary_booking_requests_proto_init()
+	file_visitwright_v1_personal_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_visitwright_v1_followup_proto_rawDesc), len(file_visitwright_v1_followup_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   10,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

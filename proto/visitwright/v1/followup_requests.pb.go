@@ -2232,8 +2232,28 @@ type Report struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The case.
 	Case string `protobuf:"bytes,1,opt,name=case,proto3" json:"case,omitempty"`
-	// Plain text, ready to print or to send.
-	Text          string `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	// Plain text, ready to send.
+	Text string `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	// The practice that writes.
+	PracticeTitle string `protobuf:"bytes,3,opt,name=practice_title,json=practiceTitle,proto3" json:"practice_title,omitempty"`
+	// Its telephone, as it stands in messages; may be empty.
+	Telephone string `protobuf:"bytes,4,opt,name=telephone,proto3" json:"telephone,omitempty"`
+	// Day of the letter.
+	Date *date.Date `protobuf:"bytes,5,opt,name=date,proto3" json:"date,omitempty"`
+	// What the letter is: "Report after treatment".
+	Title string `protobuf:"bytes,6,opt,name=title,proto3" json:"title,omitempty"`
+	// The practice's reference of the patient. The letter names no one.
+	PatientReference string `protobuf:"bytes,7,opt,name=patient_reference,json=patientReference,proto3" json:"patient_reference,omitempty"`
+	// The tooth in words, with its notation.
+	Tooth string `protobuf:"bytes,8,opt,name=tooth,proto3" json:"tooth,omitempty"`
+	// The diagnosis in words; empty when there is none.
+	Diagnosis string `protobuf:"bytes,9,opt,name=diagnosis,proto3" json:"diagnosis,omitempty"`
+	// What the referring dentist asked; may be empty.
+	Question string `protobuf:"bytes,10,opt,name=question,proto3" json:"question,omitempty"`
+	// The letter in parts, ready to be laid out for print.
+	Sections []*ReportSection `protobuf:"bytes,11,rep,name=sections,proto3" json:"sections,omitempty"`
+	// What stands below: that no clinician has signed it.
+	Closing       string `protobuf:"bytes,12,opt,name=closing,proto3" json:"closing,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2278,6 +2298,76 @@ func (x *Report) GetCase() string {
 func (x *Report) GetText() string {
 	if x != nil {
 		return x.Text
+	}
+	return ""
+}
+
+func (x *Report) GetPracticeTitle() string {
+	if x != nil {
+		return x.PracticeTitle
+	}
+	return ""
+}
+
+func (x *Report) GetTelephone() string {
+	if x != nil {
+		return x.Telephone
+	}
+	return ""
+}
+
+func (x *Report) GetDate() *date.Date {
+	if x != nil {
+		return x.Date
+	}
+	return nil
+}
+
+func (x *Report) GetTitle() string {
+	if x != nil {
+		return x.Title
+	}
+	return ""
+}
+
+func (x *Report) GetPatientReference() string {
+	if x != nil {
+		return x.PatientReference
+	}
+	return ""
+}
+
+func (x *Report) GetTooth() string {
+	if x != nil {
+		return x.Tooth
+	}
+	return ""
+}
+
+func (x *Report) GetDiagnosis() string {
+	if x != nil {
+		return x.Diagnosis
+	}
+	return ""
+}
+
+func (x *Report) GetQuestion() string {
+	if x != nil {
+		return x.Question
+	}
+	return ""
+}
+
+func (x *Report) GetSections() []*ReportSection {
+	if x != nil {
+		return x.Sections
+	}
+	return nil
+}
+
+func (x *Report) GetClosing() string {
+	if x != nil {
+		return x.Closing
 	}
 	return ""
 }
@@ -2402,11 +2492,427 @@ func (x *ListJobsResponse) GetNextPageToken() string {
 	return ""
 }
 
+// Request of ClaimMessages.
+type ClaimMessagesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// practices/{practice}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Most claims in this client's hands at once, 1 to 200; 0 means 20. What is
+	// acknowledged or failed makes room.
+	MostInHand int32 `protobuf:"varint,2,opt,name=most_in_hand,json=mostInHand,proto3" json:"most_in_hand,omitempty"`
+	// How long a claim holds, 30 to 900 seconds; 0 means 120.
+	LeaseSeconds int32 `protobuf:"varint,3,opt,name=lease_seconds,json=leaseSeconds,proto3" json:"lease_seconds,omitempty"`
+	// UUID version 4 that names this client among others. A stream opened again
+	// with the same id is first told what the client still has in hand.
+	RequestId string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Checks everything, claims nothing, and ends the stream after one heartbeat.
+	ValidateOnly bool `protobuf:"varint,5,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// The person an integration acts for; empty for everybody else.
+	OnBehalfOf    string `protobuf:"bytes,6,opt,name=on_behalf_of,json=onBehalfOf,proto3" json:"on_behalf_of,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ClaimMessagesRequest) Reset() {
+	*x = ClaimMessagesRequest{}
+	mi := &file_visitwright_v1_followup_requests_proto_msgTypes[33]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ClaimMessagesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ClaimMessagesRequest) ProtoMessage() {}
+
+func (x *ClaimMessagesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_followup_requests_proto_msgTypes[33]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ClaimMessagesRequest.ProtoReflect.Descriptor instead.
+func (*ClaimMessagesRequest) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_followup_requests_proto_rawDescGZIP(), []int{33}
+}
+
+func (x *ClaimMessagesRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ClaimMessagesRequest) GetMostInHand() int32 {
+	if x != nil {
+		return x.MostInHand
+	}
+	return 0
+}
+
+func (x *ClaimMessagesRequest) GetLeaseSeconds() int32 {
+	if x != nil {
+		return x.LeaseSeconds
+	}
+	return 0
+}
+
+func (x *ClaimMessagesRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *ClaimMessagesRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+func (x *ClaimMessagesRequest) GetOnBehalfOf() string {
+	if x != nil {
+		return x.OnBehalfOf
+	}
+	return ""
+}
+
+// A claim, or a heartbeat.
+type ClaimMessagesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Absent in a heartbeat.
+	Claim *MessageClaim `protobuf:"bytes,1,opt,name=claim,proto3" json:"claim,omitempty"`
+	// In a heartbeat: all that is due has been handed out. False while more is
+	// due than this client may have in hand.
+	CaughtUp      bool `protobuf:"varint,2,opt,name=caught_up,json=caughtUp,proto3" json:"caught_up,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ClaimMessagesResponse) Reset() {
+	*x = ClaimMessagesResponse{}
+	mi := &file_visitwright_v1_followup_requests_proto_msgTypes[34]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ClaimMessagesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ClaimMessagesResponse) ProtoMessage() {}
+
+func (x *ClaimMessagesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_followup_requests_proto_msgTypes[34]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ClaimMessagesResponse.ProtoReflect.Descriptor instead.
+func (*ClaimMessagesResponse) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_followup_requests_proto_rawDescGZIP(), []int{34}
+}
+
+func (x *ClaimMessagesResponse) GetClaim() *MessageClaim {
+	if x != nil {
+		return x.Claim
+	}
+	return nil
+}
+
+func (x *ClaimMessagesResponse) GetCaughtUp() bool {
+	if x != nil {
+		return x.CaughtUp
+	}
+	return false
+}
+
+// Request of CollectLetter.
+type CollectLetterRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// practices/{practice}/messages/{message}.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Attempt number of the claim.
+	Attempt int32 `protobuf:"varint,2,opt,name=attempt,proto3" json:"attempt,omitempty"`
+	// UUID version 4 chosen by the client; see the service's comment.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Checks and computes everything and keeps nothing.
+	ValidateOnly bool `protobuf:"varint,4,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// The person an integration acts for; empty for everybody else.
+	OnBehalfOf    string `protobuf:"bytes,5,opt,name=on_behalf_of,json=onBehalfOf,proto3" json:"on_behalf_of,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CollectLetterRequest) Reset() {
+	*x = CollectLetterRequest{}
+	mi := &file_visitwright_v1_followup_requests_proto_msgTypes[35]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CollectLetterRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CollectLetterRequest) ProtoMessage() {}
+
+func (x *CollectLetterRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_followup_requests_proto_msgTypes[35]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CollectLetterRequest.ProtoReflect.Descriptor instead.
+func (*CollectLetterRequest) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_followup_requests_proto_rawDescGZIP(), []int{35}
+}
+
+func (x *CollectLetterRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *CollectLetterRequest) GetAttempt() int32 {
+	if x != nil {
+		return x.Attempt
+	}
+	return 0
+}
+
+func (x *CollectLetterRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *CollectLetterRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+func (x *CollectLetterRequest) GetOnBehalfOf() string {
+	if x != nil {
+		return x.OnBehalfOf
+	}
+	return ""
+}
+
+// Request of AcknowledgeMessage.
+type AcknowledgeMessageRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// practices/{practice}/messages/{message}.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Attempt number of the claim.
+	Attempt int32 `protobuf:"varint,2,opt,name=attempt,proto3" json:"attempt,omitempty"`
+	// UUID version 4 chosen by the client; see the service's comment.
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Checks and computes everything and keeps nothing.
+	ValidateOnly bool `protobuf:"varint,4,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// The person an integration acts for; empty for everybody else.
+	OnBehalfOf    string `protobuf:"bytes,5,opt,name=on_behalf_of,json=onBehalfOf,proto3" json:"on_behalf_of,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AcknowledgeMessageRequest) Reset() {
+	*x = AcknowledgeMessageRequest{}
+	mi := &file_visitwright_v1_followup_requests_proto_msgTypes[36]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AcknowledgeMessageRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AcknowledgeMessageRequest) ProtoMessage() {}
+
+func (x *AcknowledgeMessageRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_followup_requests_proto_msgTypes[36]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AcknowledgeMessageRequest.ProtoReflect.Descriptor instead.
+func (*AcknowledgeMessageRequest) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_followup_requests_proto_rawDescGZIP(), []int{36}
+}
+
+func (x *AcknowledgeMessageRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *AcknowledgeMessageRequest) GetAttempt() int32 {
+	if x != nil {
+		return x.Attempt
+	}
+	return 0
+}
+
+func (x *AcknowledgeMessageRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *AcknowledgeMessageRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+func (x *AcknowledgeMessageRequest) GetOnBehalfOf() string {
+	if x != nil {
+		return x.OnBehalfOf
+	}
+	return ""
+}
+
+// Request of FailMessage.
+type FailMessageRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// practices/{practice}/messages/{message}.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Attempt number of the claim.
+	Attempt int32 `protobuf:"varint,2,opt,name=attempt,proto3" json:"attempt,omitempty"`
+	// temporary: try again later, with growing distance; permanent: never again,
+	// people see to it; uncertain: the patient may have it, tried once more with
+	// the same message name.
+	Outcome string `protobuf:"bytes,3,opt,name=outcome,proto3" json:"outcome,omitempty"`
+	// The gateway's own code, 0 for none. No text is taken: it could carry an
+	// address into a list.
+	Code int32 `protobuf:"varint,4,opt,name=code,proto3" json:"code,omitempty"`
+	// UUID version 4 chosen by the client; see the service's comment.
+	RequestId string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Checks and computes everything and keeps nothing.
+	ValidateOnly bool `protobuf:"varint,6,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// The person an integration acts for; empty for everybody else.
+	OnBehalfOf    string `protobuf:"bytes,7,opt,name=on_behalf_of,json=onBehalfOf,proto3" json:"on_behalf_of,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FailMessageRequest) Reset() {
+	*x = FailMessageRequest{}
+	mi := &file_visitwright_v1_followup_requests_proto_msgTypes[37]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FailMessageRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FailMessageRequest) ProtoMessage() {}
+
+func (x *FailMessageRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_followup_requests_proto_msgTypes[37]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FailMessageRequest.ProtoReflect.Descriptor instead.
+func (*FailMessageRequest) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_followup_requests_proto_rawDescGZIP(), []int{37}
+}
+
+func (x *FailMessageRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *FailMessageRequest) GetAttempt() int32 {
+	if x != nil {
+		return x.Attempt
+	}
+	return 0
+}
+
+func (x *FailMessageRequest) GetOutcome() string {
+	if x != nil {
+		return x.Outcome
+	}
+	return ""
+}
+
+func (x *FailMessageRequest) GetCode() int32 {
+	if x != nil {
+		return x.Code
+	}
+	return 0
+}
+
+func (x *FailMessageRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *FailMessageRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+func (x *FailMessageRequest) GetOnBehalfOf() string {
+	if x != nil {
+		return x.OnBehalfOf
+	}
+	return ""
+}
+
 var File_visitwright_v1_followup_requests_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_followup_requests_proto_rawDesc = "" +
 	"\n" +
-	"&visitwright/v1/followup_requests.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a google/protobuf/field_mask.proto\x1a\x16google/type/date.proto\x1a\x1dvisitwright/v1/followup.proto\x1a\x1avisitwright/v1/offer.proto\"\x86\x03\n" +
+	"&visitwright/v1/followup_requests.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a google/protobuf/field_mask.proto\x1a\x16google/type/date.proto\x1a\x1dvisitwright/v1/followup.proto\x1a\x1avisitwright/v1/offer.proto\x1a\x1dvisitwright/v1/personal.proto\"\x86\x03\n" +
 	"\x14ListFollowUpsRequest\x12B\n" +
 	"\x06parent\x18\x01 \x01(\tB*\xbaH'r%2#^practices/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
@@ -2598,10 +3104,21 @@ const file_visitwright_v1_followup_requests_proto_rawDesc = "" +
 	"\fhealed_loose\x18\x03 \x01(\v2\x1b.visitwright.v1.ShareFigureR\vhealedLoose\"\xb8\x01\n" +
 	"\x10GetReportRequest\x12\\\n" +
 	"\x04case\x18\x01 \x01(\tBH\xbaHErC2A^practices/[a-z0-9][a-z0-9-]{0,62}/cases/[a-z0-9][a-z0-9-]{0,62}$R\x04case\x12F\n" +
-	"\boccasion\x18\x02 \x01(\tB*\xbaH'r%2#^(consultation|finish|stop|review)$R\boccasion\"0\n" +
+	"\boccasion\x18\x02 \x01(\tB*\xbaH'r%2#^(consultation|finish|stop|review)$R\boccasion\"\x8a\x03\n" +
 	"\x06Report\x12\x12\n" +
 	"\x04case\x18\x01 \x01(\tR\x04case\x12\x12\n" +
-	"\x04text\x18\x02 \x01(\tR\x04text\"\xa4\x01\n" +
+	"\x04text\x18\x02 \x01(\tR\x04text\x12%\n" +
+	"\x0epractice_title\x18\x03 \x01(\tR\rpracticeTitle\x12\x1c\n" +
+	"\ttelephone\x18\x04 \x01(\tR\ttelephone\x12%\n" +
+	"\x04date\x18\x05 \x01(\v2\x11.google.type.DateR\x04date\x12\x14\n" +
+	"\x05title\x18\x06 \x01(\tR\x05title\x12+\n" +
+	"\x11patient_reference\x18\a \x01(\tR\x10patientReference\x12\x14\n" +
+	"\x05tooth\x18\b \x01(\tR\x05tooth\x12\x1c\n" +
+	"\tdiagnosis\x18\t \x01(\tR\tdiagnosis\x12 \n" +
+	"\bquestion\x18\n" +
+	" \x01(\tB\x04\x80\xce\x18\x01R\bquestion\x129\n" +
+	"\bsections\x18\v \x03(\v2\x1d.visitwright.v1.ReportSectionR\bsections\x12\x18\n" +
+	"\aclosing\x18\f \x01(\tR\aclosing\"\xa4\x01\n" +
 	"\x0fListJobsRequest\x12B\n" +
 	"\x06parent\x18\x01 \x01(\tB*\xbaH'r%2#^practices/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12$\n" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
@@ -2609,7 +3126,48 @@ const file_visitwright_v1_followup_requests_proto_rawDesc = "" +
 	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x04R\tpageToken\"c\n" +
 	"\x10ListJobsResponse\x12'\n" +
 	"\x04jobs\x18\x01 \x03(\v2\x13.visitwright.v1.JobR\x04jobs\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageTokenBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xd7\x02\n" +
+	"\x14ClaimMessagesRequest\x12B\n" +
+	"\x06parent\x18\x01 \x01(\tB*\xbaH'r%2#^practices/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12,\n" +
+	"\fmost_in_hand\x18\x02 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\xc8\x01(\x00R\n" +
+	"mostInHand\x12/\n" +
+	"\rlease_seconds\x18\x03 \x01(\x05B\n" +
+	"\xbaH\a\x1a\x05\x18\x84\a(\x00R\fleaseSeconds\x12*\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x12#\n" +
+	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\x12K\n" +
+	"\fon_behalf_of\x18\x06 \x01(\tB)\xbaH&r$\x18@2 ^([A-Za-z0-9][A-Za-z0-9._@-]*)?$R\n" +
+	"onBehalfOf\"h\n" +
+	"\x15ClaimMessagesResponse\x122\n" +
+	"\x05claim\x18\x01 \x01(\v2\x1c.visitwright.v1.MessageClaimR\x05claim\x12\x1b\n" +
+	"\tcaught_up\x18\x02 \x01(\bR\bcaughtUp\"\xb8\x02\n" +
+	"\x14CollectLetterRequest\x12_\n" +
+	"\x04name\x18\x01 \x01(\tBK\xbaHHrF2D^practices/[a-z0-9][a-z0-9-]{0,62}/messages/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12!\n" +
+	"\aattempt\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x01R\aattempt\x12*\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x12#\n" +
+	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\x12K\n" +
+	"\fon_behalf_of\x18\x05 \x01(\tB)\xbaH&r$\x18@2 ^([A-Za-z0-9][A-Za-z0-9._@-]*)?$R\n" +
+	"onBehalfOf\"\xbd\x02\n" +
+	"\x19AcknowledgeMessageRequest\x12_\n" +
+	"\x04name\x18\x01 \x01(\tBK\xbaHHrF2D^practices/[a-z0-9][a-z0-9-]{0,62}/messages/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12!\n" +
+	"\aattempt\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x01R\aattempt\x12*\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x12#\n" +
+	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\x12K\n" +
+	"\fon_behalf_of\x18\x05 \x01(\tB)\xbaH&r$\x18@2 ^([A-Za-z0-9][A-Za-z0-9._@-]*)?$R\n" +
+	"onBehalfOf\"\x9b\x03\n" +
+	"\x12FailMessageRequest\x12_\n" +
+	"\x04name\x18\x01 \x01(\tBK\xbaHHrF2D^practices/[a-z0-9][a-z0-9-]{0,62}/messages/[a-z0-9][a-z0-9-]{0,62}$R\x04name\x12!\n" +
+	"\aattempt\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x01R\aattempt\x12B\n" +
+	"\aoutcome\x18\x03 \x01(\tB(\xbaH%r#2!^(temporary|permanent|uncertain)$R\aoutcome\x12\x1f\n" +
+	"\x04code\x18\x04 \x01(\x05B\v\xbaH\b\x1a\x06\x18\x9f\x8d\x06(\x00R\x04code\x12*\n" +
+	"\n" +
+	"request_id\x18\x05 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x12#\n" +
+	"\rvalidate_only\x18\x06 \x01(\bR\fvalidateOnly\x12K\n" +
+	"\fon_behalf_of\x18\a \x01(\tB)\xbaH&r$\x18@2 ^([A-Za-z0-9][A-Za-z0-9._@-]*)?$R\n" +
+	"onBehalfOfBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
 
 var (
 	file_visitwright_v1_followup_requests_proto_rawDescOnce sync.Once
@@ -2623,7 +3181,7 @@ func file_visitwright_v1_followup_requests_proto_rawDescGZIP() []byte {
 	return file_visitwright_v1_followup_requests_proto_rawDescData
 }
 
-var file_visitwright_v1_followup_requests_proto_msgTypes = make([]protoimpl.MessageInfo, 33)
+var file_visitwright_v1_followup_requests_proto_msgTypes = make([]protoimpl.MessageInfo, 38)
 var file_visitwright_v1_followup_requests_proto_goTypes = []any{
 	(*ListFollowUpsRequest)(nil),       // 0: visitwright.v1.ListFollowUpsRequest
 	(*ListFollowUpsResponse)(nil),      // 1: visitwright.v1.ListFollowUpsResponse
@@ -2658,51 +3216,61 @@ var file_visitwright_v1_followup_requests_proto_goTypes = []any{
 	(*Report)(nil),                     // 30: visitwright.v1.Report
 	(*ListJobsRequest)(nil),            // 31: visitwright.v1.ListJobsRequest
 	(*ListJobsResponse)(nil),           // 32: visitwright.v1.ListJobsResponse
-	(*FollowUp)(nil),                   // 33: visitwright.v1.FollowUp
-	(*date.Date)(nil),                  // 34: google.type.Date
-	(*ReviewOutcome)(nil),              // 35: visitwright.v1.ReviewOutcome
-	(*RedFlagAnswer)(nil),              // 36: visitwright.v1.RedFlagAnswer
-	(*CareEvent)(nil),                  // 37: visitwright.v1.CareEvent
-	(*Message)(nil),                    // 38: visitwright.v1.Message
-	(*ContactWishes)(nil),              // 39: visitwright.v1.ContactWishes
-	(*MessagePolicy)(nil),              // 40: visitwright.v1.MessagePolicy
-	(*fieldmaskpb.FieldMask)(nil),      // 41: google.protobuf.FieldMask
-	(*MessageTemplate)(nil),            // 42: visitwright.v1.MessageTemplate
-	(*ShareFigure)(nil),                // 43: visitwright.v1.ShareFigure
-	(*Job)(nil),                        // 44: visitwright.v1.Job
+	(*ClaimMessagesRequest)(nil),       // 33: visitwright.v1.ClaimMessagesRequest
+	(*ClaimMessagesResponse)(nil),      // 34: visitwright.v1.ClaimMessagesResponse
+	(*CollectLetterRequest)(nil),       // 35: visitwright.v1.CollectLetterRequest
+	(*AcknowledgeMessageRequest)(nil),  // 36: visitwright.v1.AcknowledgeMessageRequest
+	(*FailMessageRequest)(nil),         // 37: visitwright.v1.FailMessageRequest
+	(*FollowUp)(nil),                   // 38: visitwright.v1.FollowUp
+	(*date.Date)(nil),                  // 39: google.type.Date
+	(*ReviewOutcome)(nil),              // 40: visitwright.v1.ReviewOutcome
+	(*RedFlagAnswer)(nil),              // 41: visitwright.v1.RedFlagAnswer
+	(*CareEvent)(nil),                  // 42: visitwright.v1.CareEvent
+	(*Message)(nil),                    // 43: visitwright.v1.Message
+	(*ContactWishes)(nil),              // 44: visitwright.v1.ContactWishes
+	(*MessagePolicy)(nil),              // 45: visitwright.v1.MessagePolicy
+	(*fieldmaskpb.FieldMask)(nil),      // 46: google.protobuf.FieldMask
+	(*MessageTemplate)(nil),            // 47: visitwright.v1.MessageTemplate
+	(*ShareFigure)(nil),                // 48: visitwright.v1.ShareFigure
+	(*ReportSection)(nil),              // 49: visitwright.v1.ReportSection
+	(*Job)(nil),                        // 50: visitwright.v1.Job
+	(*MessageClaim)(nil),               // 51: visitwright.v1.MessageClaim
 }
 var file_visitwright_v1_followup_requests_proto_depIdxs = []int32{
-	33, // 0: visitwright.v1.ListFollowUpsResponse.follow_ups:type_name -> visitwright.v1.FollowUp
-	34, // 1: visitwright.v1.PutOffFollowUpRequest.until_date:type_name -> google.type.Date
-	33, // 2: visitwright.v1.PutOffFollowUpResponse.follow_ups:type_name -> visitwright.v1.FollowUp
-	33, // 3: visitwright.v1.FinishFollowUpResponse.follow_ups:type_name -> visitwright.v1.FollowUp
-	34, // 4: visitwright.v1.RecordCareRequest.date:type_name -> google.type.Date
+	38, // 0: visitwright.v1.ListFollowUpsResponse.follow_ups:type_name -> visitwright.v1.FollowUp
+	39, // 1: visitwright.v1.PutOffFollowUpRequest.until_date:type_name -> google.type.Date
+	38, // 2: visitwright.v1.PutOffFollowUpResponse.follow_ups:type_name -> visitwright.v1.FollowUp
+	38, // 3: visitwright.v1.FinishFollowUpResponse.follow_ups:type_name -> visitwright.v1.FollowUp
+	39, // 4: visitwright.v1.RecordCareRequest.date:type_name -> google.type.Date
 	7,  // 5: visitwright.v1.RecordCareRequest.open:type_name -> visitwright.v1.LeftOpen
 	8,  // 6: visitwright.v1.RecordCareRequest.filled:type_name -> visitwright.v1.LeftFilled
-	34, // 7: visitwright.v1.LeftFilled.injury_date:type_name -> google.type.Date
-	33, // 8: visitwright.v1.RecordCareResponse.follow_ups:type_name -> visitwright.v1.FollowUp
-	34, // 9: visitwright.v1.RecordRestorationRequest.date:type_name -> google.type.Date
-	33, // 10: visitwright.v1.RecordRestorationResponse.follow_ups:type_name -> visitwright.v1.FollowUp
-	34, // 11: visitwright.v1.RecordReviewRequest.date:type_name -> google.type.Date
-	35, // 12: visitwright.v1.RecordReviewResponse.outcome:type_name -> visitwright.v1.ReviewOutcome
-	33, // 13: visitwright.v1.RecordReviewResponse.follow_ups:type_name -> visitwright.v1.FollowUp
-	36, // 14: visitwright.v1.ReportCallRequest.answers:type_name -> visitwright.v1.RedFlagAnswer
-	33, // 15: visitwright.v1.ReportCallResponse.follow_ups:type_name -> visitwright.v1.FollowUp
-	37, // 16: visitwright.v1.ListCareEventsResponse.events:type_name -> visitwright.v1.CareEvent
-	38, // 17: visitwright.v1.ListMessagesResponse.messages:type_name -> visitwright.v1.Message
-	39, // 18: visitwright.v1.SetContactWishesRequest.wishes:type_name -> visitwright.v1.ContactWishes
-	40, // 19: visitwright.v1.UpdateMessagePolicyRequest.policy:type_name -> visitwright.v1.MessagePolicy
-	41, // 20: visitwright.v1.UpdateMessagePolicyRequest.update_mask:type_name -> google.protobuf.FieldMask
-	42, // 21: visitwright.v1.CheckTemplateRequest.template:type_name -> visitwright.v1.MessageTemplate
-	43, // 22: visitwright.v1.PracticeFigures.recall_attendance:type_name -> visitwright.v1.ShareFigure
-	43, // 23: visitwright.v1.PracticeFigures.healed_strict:type_name -> visitwright.v1.ShareFigure
-	43, // 24: visitwright.v1.PracticeFigures.healed_loose:type_name -> visitwright.v1.ShareFigure
-	44, // 25: visitwright.v1.ListJobsResponse.jobs:type_name -> visitwright.v1.Job
-	26, // [26:26] is the sub-list for method output_type
-	26, // [26:26] is the sub-list for method input_type
-	26, // [26:26] is the sub-list for extension type_name
-	26, // [26:26] is the sub-list for extension extendee
-	0,  // [0:26] is the sub-list for field type_name
+	39, // 7: visitwright.v1.LeftFilled.injury_date:type_name -> google.type.Date
+	38, // 8: visitwright.v1.RecordCareResponse.follow_ups:type_name -> visitwright.v1.FollowUp
+	39, // 9: visitwright.v1.RecordRestorationRequest.date:type_name -> google.type.Date
+	38, // 10: visitwright.v1.RecordRestorationResponse.follow_ups:type_name -> visitwright.v1.FollowUp
+	39, // 11: visitwright.v1.RecordReviewRequest.date:type_name -> google.type.Date
+	40, // 12: visitwright.v1.RecordReviewResponse.outcome:type_name -> visitwright.v1.ReviewOutcome
+	38, // 13: visitwright.v1.RecordReviewResponse.follow_ups:type_name -> visitwright.v1.FollowUp
+	41, // 14: visitwright.v1.ReportCallRequest.answers:type_name -> visitwright.v1.RedFlagAnswer
+	38, // 15: visitwright.v1.ReportCallResponse.follow_ups:type_name -> visitwright.v1.FollowUp
+	42, // 16: visitwright.v1.ListCareEventsResponse.events:type_name -> visitwright.v1.CareEvent
+	43, // 17: visitwright.v1.ListMessagesResponse.messages:type_name -> visitwright.v1.Message
+	44, // 18: visitwright.v1.SetContactWishesRequest.wishes:type_name -> visitwright.v1.ContactWishes
+	45, // 19: visitwright.v1.UpdateMessagePolicyRequest.policy:type_name -> visitwright.v1.MessagePolicy
+	46, // 20: visitwright.v1.UpdateMessagePolicyRequest.update_mask:type_name -> google.protobuf.FieldMask
+	47, // 21: visitwright.v1.CheckTemplateRequest.template:type_name -> visitwright.v1.MessageTemplate
+	48, // 22: visitwright.v1.PracticeFigures.recall_attendance:type_name -> visitwright.v1.ShareFigure
+	48, // 23: visitwright.v1.PracticeFigures.healed_strict:type_name -> visitwright.v1.ShareFigure
+	48, // 24: visitwright.v1.PracticeFigures.healed_loose:type_name -> visitwright.v1.ShareFigure
+	39, // 25: visitwright.v1.Report.date:type_name -> google.type.Date
+	49, // 26: visitwright.v1.Report.sections:type_name -> visitwright.v1.ReportSection
+	50, // 27: visitwright.v1.ListJobsResponse.jobs:type_name -> visitwright.v1.Job
+	51, // 28: visitwright.v1.ClaimMessagesResponse.claim:type_name -> visitwright.v1.MessageClaim
+	29, // [29:29] is the sub-list for method output_type
+	29, // [29:29] is the sub-list for method input_type
+	29, // [29:29] is the sub-list for extension type_name
+	29, // [29:29] is the sub-list for extension extendee
+	0,  // [0:29] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_followup_requests_proto_init() }
@@ -2712,6 +3280,7 @@ func file_visitwright_v1_followup_requests_proto_init() {
 	}
 	file_visitwright_v1_followup_proto_init()
 	file_visitwright_v1_offer_proto_init()
+	file_visitwright_v1_personal_proto_init()
 	file_visitwright_v1_followup_requests_proto_msgTypes[6].OneofWrappers = []any{
 		(*RecordCareRequest_Open)(nil),
 		(*RecordCareRequest_Filled)(nil),
@@ -2723,7 +3292,7 @@ func file_visitwright_v1_followup_requests_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_visitwright_v1_followup_requests_proto_rawDesc), len(file_visitwright_v1_followup_requests_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   33,
+			NumMessages:   38,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -24,7 +24,7 @@ var File_visitwright_v1_followup_service_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_followup_service_proto_rawDesc = "" +
 	"\n" +
-	"%visitwright/v1/followup_service.proto\x12\x0evisitwright.v1\x1a\x1dvisitwright/v1/followup.proto\x1a&visitwright/v1/followup_requests.proto2\xf6\f\n" +
+	"%visitwright/v1/followup_service.proto\x12\x0evisitwright.v1\x1a\x1dvisitwright/v1/followup.proto\x1a&visitwright/v1/followup_requests.proto2\xcb\x0f\n" +
 	"\x0fFollowUpService\x12\\\n" +
 	"\rListFollowUps\x12$.visitwright.v1.ListFollowUpsRequest\x1a%.visitwright.v1.ListFollowUpsResponse\x12_\n" +
 	"\x0ePutOffFollowUp\x12%.visitwright.v1.PutOffFollowUpRequest\x1a&.visitwright.v1.PutOffFollowUpResponse\x12_\n" +
@@ -37,7 +37,11 @@ const file_visitwright_v1_followup_service_proto_rawDesc = "" +
 	"ReportCall\x12!.visitwright.v1.ReportCallRequest\x1a\".visitwright.v1.ReportCallResponse\x12_\n" +
 	"\x0eListCareEvents\x12%.visitwright.v1.ListCareEventsRequest\x1a&.visitwright.v1.ListCareEventsResponse\x12Y\n" +
 	"\fListMessages\x12#.visitwright.v1.ListMessagesRequest\x1a$.visitwright.v1.ListMessagesResponse\x12L\n" +
-	"\fRetryMessage\x12#.visitwright.v1.RetryMessageRequest\x1a\x17.visitwright.v1.Message\x12Z\n" +
+	"\fRetryMessage\x12#.visitwright.v1.RetryMessageRequest\x1a\x17.visitwright.v1.Message\x12^\n" +
+	"\rClaimMessages\x12$.visitwright.v1.ClaimMessagesRequest\x1a%.visitwright.v1.ClaimMessagesResponse0\x01\x12M\n" +
+	"\rCollectLetter\x12$.visitwright.v1.CollectLetterRequest\x1a\x16.visitwright.v1.Letter\x12X\n" +
+	"\x12AcknowledgeMessage\x12).visitwright.v1.AcknowledgeMessageRequest\x1a\x17.visitwright.v1.Message\x12J\n" +
+	"\vFailMessage\x12\".visitwright.v1.FailMessageRequest\x1a\x17.visitwright.v1.Message\x12Z\n" +
 	"\x10GetContactWishes\x12'.visitwright.v1.GetContactWishesRequest\x1a\x1d.visitwright.v1.ContactWishes\x12Z\n" +
 	"\x10SetContactWishes\x12'.visitwright.v1.SetContactWishesRequest\x1a\x1d.visitwright.v1.ContactWishes\x12Z\n" +
 	"\x10GetMessagePolicy\x12'.visitwright.v1.GetMessagePolicyRequest\x1a\x1d.visitwright.v1.MessagePolicy\x12`\n" +
@@ -58,30 +62,36 @@ var file_visitwright_v1_followup_service_proto_goTypes = []any{
 	(*ListCareEventsRequest)(nil),      // 7: visitwright.v1.ListCareEventsRequest
 	(*ListMessagesRequest)(nil),        // 8: visitwright.v1.ListMessagesRequest
 	(*RetryMessageRequest)(nil),        // 9: visitwright.v1.RetryMessageRequest
-	(*GetContactWishesRequest)(nil),    // 10: visitwright.v1.GetContactWishesRequest
-	(*SetContactWishesRequest)(nil),    // 11: visitwright.v1.SetContactWishesRequest
-	(*GetMessagePolicyRequest)(nil),    // 12: visitwright.v1.GetMessagePolicyRequest
-	(*UpdateMessagePolicyRequest)(nil), // 13: visitwright.v1.UpdateMessagePolicyRequest
-	(*CheckTemplateRequest)(nil),       // 14: visitwright.v1.CheckTemplateRequest
-	(*GetPracticeFiguresRequest)(nil),  // 15: visitwright.v1.GetPracticeFiguresRequest
-	(*GetReportRequest)(nil),           // 16: visitwright.v1.GetReportRequest
-	(*ListJobsRequest)(nil),            // 17: visitwright.v1.ListJobsRequest
-	(*ListFollowUpsResponse)(nil),      // 18: visitwright.v1.ListFollowUpsResponse
-	(*PutOffFollowUpResponse)(nil),     // 19: visitwright.v1.PutOffFollowUpResponse
-	(*FinishFollowUpResponse)(nil),     // 20: visitwright.v1.FinishFollowUpResponse
-	(*RecordCareResponse)(nil),         // 21: visitwright.v1.RecordCareResponse
-	(*RecordRestorationResponse)(nil),  // 22: visitwright.v1.RecordRestorationResponse
-	(*RecordReviewResponse)(nil),       // 23: visitwright.v1.RecordReviewResponse
-	(*ReportCallResponse)(nil),         // 24: visitwright.v1.ReportCallResponse
-	(*ListCareEventsResponse)(nil),     // 25: visitwright.v1.ListCareEventsResponse
-	(*ListMessagesResponse)(nil),       // 26: visitwright.v1.ListMessagesResponse
-	(*Message)(nil),                    // 27: visitwright.v1.Message
-	(*ContactWishes)(nil),              // 28: visitwright.v1.ContactWishes
-	(*MessagePolicy)(nil),              // 29: visitwright.v1.MessagePolicy
-	(*CheckTemplateResponse)(nil),      // 30: visitwright.v1.CheckTemplateResponse
-	(*PracticeFigures)(nil),            // 31: visitwright.v1.PracticeFigures
-	(*Report)(nil),                     // 32: visitwright.v1.Report
-	(*ListJobsResponse)(nil),           // 33: visitwright.v1.ListJobsResponse
+	(*ClaimMessagesRequest)(nil),       // 10: visitwright.v1.ClaimMessagesRequest
+	(*CollectLetterRequest)(nil),       // 11: visitwright.v1.CollectLetterRequest
+	(*AcknowledgeMessageRequest)(nil),  // 12: visitwright.v1.AcknowledgeMessageRequest
+	(*FailMessageRequest)(nil),         // 13: visitwright.v1.FailMessageRequest
+	(*GetContactWishesRequest)(nil),    // 14: visitwright.v1.GetContactWishesRequest
+	(*SetContactWishesRequest)(nil),    // 15: visitwright.v1.SetContactWishesRequest
+	(*GetMessagePolicyRequest)(nil),    // 16: visitwright.v1.GetMessagePolicyRequest
+	(*UpdateMessagePolicyRequest)(nil), // 17: visitwright.v1.UpdateMessagePolicyRequest
+	(*CheckTemplateRequest)(nil),       // 18: visitwright.v1.CheckTemplateRequest
+	(*GetPracticeFiguresRequest)(nil),  // 19: visitwright.v1.GetPracticeFiguresRequest
+	(*GetReportRequest)(nil),           // 20: visitwright.v1.GetReportRequest
+	(*ListJobsRequest)(nil),            // 21: visitwright.v1.ListJobsRequest
+	(*ListFollowUpsResponse)(nil),      // 22: visitwright.v1.ListFollowUpsResponse
+	(*PutOffFollowUpResponse)(nil),     // 23: visitwright.v1.PutOffFollowUpResponse
+	(*FinishFollowUpResponse)(nil),     // 24: visitwright.v1.FinishFollowUpResponse
+	(*RecordCareResponse)(nil),         // 25: visitwright.v1.RecordCareResponse
+	(*RecordRestorationResponse)(nil),  // 26: visitwright.v1.RecordRestorationResponse
+	(*RecordReviewResponse)(nil),       // 27: visitwright.v1.RecordReviewResponse
+	(*ReportCallResponse)(nil),         // 28: visitwright.v1.ReportCallResponse
+	(*ListCareEventsResponse)(nil),     // 29: visitwright.v1.ListCareEventsResponse
+	(*ListMessagesResponse)(nil),       // 30: visitwright.v1.ListMessagesResponse
+	(*Message)(nil),                    // 31: visitwright.v1.Message
+	(*ClaimMessagesResponse)(nil),      // 32: visitwright.v1.ClaimMessagesResponse
+	(*Letter)(nil),                     // 33: visitwright.v1.Letter
+	(*ContactWishes)(nil),              // 34: visitwright.v1.ContactWishes
+	(*MessagePolicy)(nil),              // 35: visitwright.v1.MessagePolicy
+	(*CheckTemplateResponse)(nil),      // 36: visitwright.v1.CheckTemplateResponse
+	(*PracticeFigures)(nil),            // 37: visitwright.v1.PracticeFigures
+	(*Report)(nil),                     // 38: visitwright.v1.Report
+	(*ListJobsResponse)(nil),           // 39: visitwright.v1.ListJobsResponse
 }
 var file_visitwright_v1_followup_service_proto_depIdxs = []int32{
 	0,  // 0: visitwright.v1.FollowUpService.ListFollowUps:input_type -> visitwright.v1.ListFollowUpsRequest
@@ -94,34 +104,42 @@ var file_visitwright_v1_followup_service_proto_depIdxs = []int32{
 	7,  // 7: visitwright.v1.FollowUpService.ListCareEvents:input_type -> visitwright.v1.ListCareEventsRequest
 	8,  // 8: visitwright.v1.FollowUpService.ListMessages:input_type -> visitwright.v1.ListMessagesRequest
 	9,  // 9: visitwright.v1.FollowUpService.RetryMessage:input_type -> visitwright.v1.RetryMessageRequest
-	10, // 10: visitwright.v1.FollowUpService.GetContactWishes:input_type -> visitwright.v1.GetContactWishesRequest
-	11, // 11: visitwright.v1.FollowUpService.SetContactWishes:input_type -> visitwright.v1.SetContactWishesRequest
-	12, // 12: visitwright.v1.FollowUpService.GetMessagePolicy:input_type -> visitwright.v1.GetMessagePolicyRequest
-	13, // 13: visitwright.v1.FollowUpService.UpdateMessagePolicy:input_type -> visitwright.v1.UpdateMessagePolicyRequest
-	14, // 14: visitwright.v1.FollowUpService.CheckTemplate:input_type -> visitwright.v1.CheckTemplateRequest
-	15, // 15: visitwright.v1.FollowUpService.GetPracticeFigures:input_type -> visitwright.v1.GetPracticeFiguresRequest
-	16, // 16: visitwright.v1.FollowUpService.GetReport:input_type -> visitwright.v1.GetReportRequest
-	17, // 17: visitwright.v1.FollowUpService.ListJobs:input_type -> visitwright.v1.ListJobsRequest
-	18, // 18: visitwright.v1.FollowUpService.ListFollowUps:output_type -> visitwright.v1.ListFollowUpsResponse
-	19, // 19: visitwright.v1.FollowUpService.PutOffFollowUp:output_type -> visitwright.v1.PutOffFollowUpResponse
-	20, // 20: visitwright.v1.FollowUpService.FinishFollowUp:output_type -> visitwright.v1.FinishFollowUpResponse
-	21, // 21: visitwright.v1.FollowUpService.RecordCare:output_type -> visitwright.v1.RecordCareResponse
-	22, // 22: visitwright.v1.FollowUpService.RecordRestoration:output_type -> visitwright.v1.RecordRestorationResponse
-	23, // 23: visitwright.v1.FollowUpService.RecordReview:output_type -> visitwright.v1.RecordReviewResponse
-	24, // 24: visitwright.v1.FollowUpService.ReportCall:output_type -> visitwright.v1.ReportCallResponse
-	25, // 25: visitwright.v1.FollowUpService.ListCareEvents:output_type -> visitwright.v1.ListCareEventsResponse
-	26, // 26: visitwright.v1.FollowUpService.ListMessages:output_type -> visitwright.v1.ListMessagesResponse
-	27, // 27: visitwright.v1.FollowUpService.RetryMessage:output_type -> visitwright.v1.Message
-	28, // 28: visitwright.v1.FollowUpService.GetContactWishes:output_type -> visitwright.v1.ContactWishes
-	28, // 29: visitwright.v1.FollowUpService.SetContactWishes:output_type -> visitwright.v1.ContactWishes
-	29, // 30: visitwright.v1.FollowUpService.GetMessagePolicy:output_type -> visitwright.v1.MessagePolicy
-	29, // 31: visitwright.v1.FollowUpService.UpdateMessagePolicy:output_type -> visitwright.v1.MessagePolicy
-	30, // 32: visitwright.v1.FollowUpService.CheckTemplate:output_type -> visitwright.v1.CheckTemplateResponse
-	31, // 33: visitwright.v1.FollowUpService.GetPracticeFigures:output_type -> visitwright.v1.PracticeFigures
-	32, // 34: visitwright.v1.FollowUpService.GetReport:output_type -> visitwright.v1.Report
-	33, // 35: visitwright.v1.FollowUpService.ListJobs:output_type -> visitwright.v1.ListJobsResponse
-	18, // [18:36] is the sub-list for method output_type
-	0,  // [0:18] is the sub-list for method input_type
+	10, // 10: visitwright.v1.FollowUpService.ClaimMessages:input_type -> visitwright.v1.ClaimMessagesRequest
+	11, // 11: visitwright.v1.FollowUpService.CollectLetter:input_type -> visitwright.v1.CollectLetterRequest
+	12, // 12: visitwright.v1.FollowUpService.AcknowledgeMessage:input_type -> visitwright.v1.AcknowledgeMessageRequest
+	13, // 13: visitwright.v1.FollowUpService.FailMessage:input_type -> visitwright.v1.FailMessageRequest
+	14, // 14: visitwright.v1.FollowUpService.GetContactWishes:input_type -> visitwright.v1.GetContactWishesRequest
+	15, // 15: visitwright.v1.FollowUpService.SetContactWishes:input_type -> visitwright.v1.SetContactWishesRequest
+	16, // 16: visitwright.v1.FollowUpService.GetMessagePolicy:input_type -> visitwright.v1.GetMessagePolicyRequest
+	17, // 17: visitwright.v1.FollowUpService.UpdateMessagePolicy:input_type -> visitwright.v1.UpdateMessagePolicyRequest
+	18, // 18: visitwright.v1.FollowUpService.CheckTemplate:input_type -> visitwright.v1.CheckTemplateRequest
+	19, // 19: visitwright.v1.FollowUpService.GetPracticeFigures:input_type -> visitwright.v1.GetPracticeFiguresRequest
+	20, // 20: visitwright.v1.FollowUpService.GetReport:input_type -> visitwright.v1.GetReportRequest
+	21, // 21: visitwright.v1.FollowUpService.ListJobs:input_type -> visitwright.v1.ListJobsRequest
+	22, // 22: visitwright.v1.FollowUpService.ListFollowUps:output_type -> visitwright.v1.ListFollowUpsResponse
+	23, // 23: visitwright.v1.FollowUpService.PutOffFollowUp:output_type -> visitwright.v1.PutOffFollowUpResponse
+	24, // 24: visitwright.v1.FollowUpService.FinishFollowUp:output_type -> visitwright.v1.FinishFollowUpResponse
+	25, // 25: visitwright.v1.FollowUpService.RecordCare:output_type -> visitwright.v1.RecordCareResponse
+	26, // 26: visitwright.v1.FollowUpService.RecordRestoration:output_type -> visitwright.v1.RecordRestorationResponse
+	27, // 27: visitwright.v1.FollowUpService.RecordReview:output_type -> visitwright.v1.RecordReviewResponse
+	28, // 28: visitwright.v1.FollowUpService.ReportCall:output_type -> visitwright.v1.ReportCallResponse
+	29, // 29: visitwright.v1.FollowUpService.ListCareEvents:output_type -> visitwright.v1.ListCareEventsResponse
+	30, // 30: visitwright.v1.FollowUpService.ListMessages:output_type -> visitwright.v1.ListMessagesResponse
+	31, // 31: visitwright.v1.FollowUpService.RetryMessage:output_type -> visitwright.v1.Message
+	32, // 32: visitwright.v1.FollowUpService.ClaimMessages:output_type -> visitwright.v1.ClaimMessagesResponse
+	33, // 33: visitwright.v1.FollowUpService.CollectLetter:output_type -> visitwright.v1.Letter
+	31, // 34: visitwright.v1.FollowUpService.AcknowledgeMessage:output_type -> visitwright.v1.Message
+	31, // 35: visitwright.v1.FollowUpService.FailMessage:output_type -> visitwright.v1.Message
+	34, // 36: visitwright.v1.FollowUpService.GetContactWishes:output_type -> visitwright.v1.ContactWishes
+	34, // 37: visitwright.v1.FollowUpService.SetContactWishes:output_type -> visitwright.v1.ContactWishes
+	35, // 38: visitwright.v1.FollowUpService.GetMessagePolicy:output_type -> visitwright.v1.MessagePolicy
+	35, // 39: visitwright.v1.FollowUpService.UpdateMessagePolicy:output_type -> visitwright.v1.MessagePolicy
+	36, // 40: visitwright.v1.FollowUpService.CheckTemplate:output_type -> visitwright.v1.CheckTemplateResponse
+	37, // 41: visitwright.v1.FollowUpService.GetPracticeFigures:output_type -> visitwright.v1.PracticeFigures
+	38, // 42: visitwright.v1.FollowUpService.GetReport:output_type -> visitwright.v1.Report
+	39, // 43: visitwright.v1.FollowUpService.ListJobs:output_type -> visitwright.v1.ListJobsResponse
+	22, // [22:44] is the sub-list for method output_type
+	0,  // [0:22] is the sub-list for method input_type
 	0,  // [0:0] is the sub-list for extension type_name
 	0,  // [0:0] is the sub-list for extension extendee
 	0,  // [0:0] is the sub-list for field type_name

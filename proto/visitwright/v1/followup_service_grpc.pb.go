@@ -29,6 +29,10 @@ const (
 	FollowUpService_ListCareEvents_FullMethodName      = "/visitwright.v1.FollowUpService/ListCareEvents"
 	FollowUpService_ListMessages_FullMethodName        = "/visitwright.v1.FollowUpService/ListMessages"
 	FollowUpService_RetryMessage_FullMethodName        = "/visitwright.v1.FollowUpService/RetryMessage"
+	FollowUpService_ClaimMessages_FullMethodName       = "/visitwright.v1.FollowUpService/ClaimMessages"
+	FollowUpService_CollectLetter_FullMethodName       = "/visitwright.v1.FollowUpService/CollectLetter"
+	FollowUpService_AcknowledgeMessage_FullMethodName  = "/visitwright.v1.FollowUpService/AcknowledgeMessage"
+	FollowUpService_FailMessage_FullMethodName         = "/visitwright.v1.FollowUpService/FailMessage"
 	FollowUpService_GetContactWishes_FullMethodName    = "/visitwright.v1.FollowUpService/GetContactWishes"
 	FollowUpService_SetContactWishes_FullMethodName    = "/visitwright.v1.FollowUpService/SetContactWishes"
 	FollowUpService_GetMessagePolicy_FullMethodName    = "/visitwright.v1.FollowUpService/GetMessagePolicy"
@@ -95,6 +99,27 @@ type FollowUpServiceClient interface {
 	// nurse, clinician. Codes: NOT_FOUND (MESSAGE_NOT_FOUND);
 	// FAILED_PRECONDITION (WRONG_MESSAGE_STATE).
 	RetryMessage(ctx context.Context, in *RetryMessageRequest, opts ...grpc.CallOption) (*Message, error)
+	// Hands messages to an integration that sends them itself, with a heartbeat
+	// at least every 30 seconds. Each claim holds until its lease ends. Only
+	// where the practice's message policy names the integration as carrier.
+	// Roles: integration, manager. Codes: NOT_FOUND (PRACTICE_NOT_FOUND);
+	// FAILED_PRECONDITION (MESSAGES_SENT_BY_HOUSE); UNAVAILABLE
+	// (SHUTTING_DOWN).
+	ClaimMessages(ctx context.Context, in *ClaimMessagesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ClaimMessagesResponse], error)
+	// Looks at a claimed message once more and hands out its letter. From here
+	// on it may have left; what was cancelled, answered or opted out of since
+	// the claim is not handed out. Roles: integration, manager. Codes:
+	// NOT_FOUND (MESSAGE_NOT_FOUND); ABORTED (MESSAGE_CLAIM_LOST);
+	// FAILED_PRECONDITION (MESSAGE_WITHDRAWN, MESSAGES_SENT_BY_HOUSE).
+	CollectLetter(ctx context.Context, in *CollectLetterRequest, opts ...grpc.CallOption) (*Letter, error)
+	// Says that a collected letter was taken by the other side. Roles:
+	// integration, manager. Codes: NOT_FOUND (MESSAGE_NOT_FOUND); ABORTED
+	// (MESSAGE_CLAIM_LOST).
+	AcknowledgeMessage(ctx context.Context, in *AcknowledgeMessageRequest, opts ...grpc.CallOption) (*Message, error)
+	// Gives a claimed or collected message back: it did not leave, or nobody
+	// knows. Roles: integration, manager. Codes: NOT_FOUND
+	// (MESSAGE_NOT_FOUND); ABORTED (MESSAGE_CLAIM_LOST).
+	FailMessage(ctx context.Context, in *FailMessageRequest, opts ...grpc.CallOption) (*Message, error)
 	// Reads what a patient agreed to receive. Roles: clinician, nurse,
 	// reception, integration. Codes: NOT_FOUND (PATIENT_NOT_FOUND).
 	GetContactWishes(ctx context.Context, in *GetContactWishesRequest, opts ...grpc.CallOption) (*ContactWishes, error)
@@ -115,9 +140,9 @@ type FollowUpServiceClient interface {
 	// Says how the practice's recalls went, with intervals. Roles:
 	// clinician, manager. Codes: NOT_FOUND (PRACTICE_NOT_FOUND).
 	GetPracticeFigures(ctx context.Context, in *GetPracticeFiguresRequest, opts ...grpc.CallOption) (*PracticeFigures, error)
-	// Writes the letter to the referring dentist as text. Roles: clinician,
-	// nurse, reception. Codes: NOT_FOUND (CASE_NOT_FOUND);
-	// FAILED_PRECONDITION (NOT_TREATED_YET).
+	// Writes the letter to the referring dentist, as text and in parts for
+	// print. Roles: clinician, nurse, reception. Codes: NOT_FOUND
+	// (CASE_NOT_FOUND); FAILED_PRECONDITION (NOT_TREATED_YET).
 	GetReport(ctx context.Context, in *GetReportRequest, opts ...grpc.CallOption) (*Report, error)
 	// Lists the jobs that run by themselves, with their last and next run.
 	// Roles: manager. Codes: NOT_FOUND (PRACTICE_NOT_FOUND);
@@ -227,6 +252,55 @@ func (c *followUpServiceClient) RetryMessage(ctx context.Context, in *RetryMessa
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Message)
 	err := c.cc.Invoke(ctx, FollowUpService_RetryMessage_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *followUpServiceClient) ClaimMessages(ctx context.Context, in *ClaimMessagesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ClaimMessagesResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &FollowUpService_ServiceDesc.Streams[0], FollowUpService_ClaimMessages_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[ClaimMessagesRequest, ClaimMessagesResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type FollowUpService_ClaimMessagesClient = grpc.ServerStreamingClient[ClaimMessagesResponse]
+
+func (c *followUpServiceClient) CollectLetter(ctx context.Context, in *CollectLetterRequest, opts ...grpc.CallOption) (*Letter, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Letter)
+	err := c.cc.Invoke(ctx, FollowUpService_CollectLetter_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *followUpServiceClient) AcknowledgeMessage(ctx context.Context, in *AcknowledgeMessageRequest, opts ...grpc.CallOption) (*Message, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Message)
+	err := c.cc.Invoke(ctx, FollowUpService_AcknowledgeMessage_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *followUpServiceClient) FailMessage(ctx context.Context, in *FailMessageRequest, opts ...grpc.CallOption) (*Message, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Message)
+	err := c.cc.Invoke(ctx, FollowUpService_FailMessage_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -369,6 +443,27 @@ type FollowUpServiceServer interface {
 	// nurse, clinician. Codes: NOT_FOUND (MESSAGE_NOT_FOUND);
 	// FAILED_PRECONDITION (WRONG_MESSAGE_STATE).
 	RetryMessage(context.Context, *RetryMessageRequest) (*Message, error)
+	// Hands messages to an integration that sends them itself, with a heartbeat
+	// at least every 30 seconds. Each claim holds until its lease ends. Only
+	// where the practice's message policy names the integration as carrier.
+	// Roles: integration, manager. Codes: NOT_FOUND (PRACTICE_NOT_FOUND);
+	// FAILED_PRECONDITION (MESSAGES_SENT_BY_HOUSE); UNAVAILABLE
+	// (SHUTTING_DOWN).
+	ClaimMessages(*ClaimMessagesRequest, grpc.ServerStreamingServer[ClaimMessagesResponse]) error
+	// Looks at a claimed message once more and hands out its letter. From here
+	// on it may have left; what was cancelled, answered or opted out of since
+	// the claim is not handed out. Roles: integration, manager. Codes:
+	// NOT_FOUND (MESSAGE_NOT_FOUND); ABORTED (MESSAGE_CLAIM_LOST);
+	// FAILED_PRECONDITION (MESSAGE_WITHDRAWN, MESSAGES_SENT_BY_HOUSE).
+	CollectLetter(context.Context, *CollectLetterRequest) (*Letter, error)
+	// Says that a collected letter was taken by the other side. Roles:
+	// integration, manager. Codes: NOT_FOUND (MESSAGE_NOT_FOUND); ABORTED
+	// (MESSAGE_CLAIM_LOST).
+	AcknowledgeMessage(context.Context, *AcknowledgeMessageRequest) (*Message, error)
+	// Gives a claimed or collected message back: it did not leave, or nobody
+	// knows. Roles: integration, manager. Codes: NOT_FOUND
+	// (MESSAGE_NOT_FOUND); ABORTED (MESSAGE_CLAIM_LOST).
+	FailMessage(context.Context, *FailMessageRequest) (*Message, error)
 	// Reads what a patient agreed to receive. Roles: clinician, nurse,
 	// reception, integration. Codes: NOT_FOUND (PATIENT_NOT_FOUND).
 	GetContactWishes(context.Context, *GetContactWishesRequest) (*ContactWishes, error)
@@ -389,9 +484,9 @@ type FollowUpServiceServer interface {
 	// Says how the practice's recalls went, with intervals. Roles:
 	// clinician, manager. Codes: NOT_FOUND (PRACTICE_NOT_FOUND).
 	GetPracticeFigures(context.Context, *GetPracticeFiguresRequest) (*PracticeFigures, error)
-	// Writes the letter to the referring dentist as text. Roles: clinician,
-	// nurse, reception. Codes: NOT_FOUND (CASE_NOT_FOUND);
-	// FAILED_PRECONDITION (NOT_TREATED_YET).
+	// Writes the letter to the referring dentist, as text and in parts for
+	// print. Roles: clinician, nurse, reception. Codes: NOT_FOUND
+	// (CASE_NOT_FOUND); FAILED_PRECONDITION (NOT_TREATED_YET).
 	GetReport(context.Context, *GetReportRequest) (*Report, error)
 	// Lists the jobs that run by themselves, with their last and next run.
 	// Roles: manager. Codes: NOT_FOUND (PRACTICE_NOT_FOUND);
@@ -436,6 +531,18 @@ func (UnimplementedFollowUpServiceServer) ListMessages(context.Context, *ListMes
 }
 func (UnimplementedFollowUpServiceServer) RetryMessage(context.Context, *RetryMessageRequest) (*Message, error) {
 	return nil, status.Error(codes.Unimplemented, "method RetryMessage not implemented")
+}
+func (UnimplementedFollowUpServiceServer) ClaimMessages(*ClaimMessagesRequest, grpc.ServerStreamingServer[ClaimMessagesResponse]) error {
+	return status.Error(codes.Unimplemented, "method ClaimMessages not implemented")
+}
+func (UnimplementedFollowUpServiceServer) CollectLetter(context.Context, *CollectLetterRequest) (*Letter, error) {
+	return nil, status.Error(codes.Unimplemented, "method CollectLetter not implemented")
+}
+func (UnimplementedFollowUpServiceServer) AcknowledgeMessage(context.Context, *AcknowledgeMessageRequest) (*Message, error) {
+	return nil, status.Error(codes.Unimplemented, "method AcknowledgeMessage not implemented")
+}
+func (UnimplementedFollowUpServiceServer) FailMessage(context.Context, *FailMessageRequest) (*Message, error) {
+	return nil, status.Error(codes.Unimplemented, "method FailMessage not implemented")
 }
 func (UnimplementedFollowUpServiceServer) GetContactWishes(context.Context, *GetContactWishesRequest) (*ContactWishes, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetContactWishes not implemented")
@@ -662,6 +769,71 @@ func _FollowUpService_RetryMessage_Handler(srv interface{}, ctx context.Context,
 	return interceptor(ctx, in, info, handler)
 }
 
+func _FollowUpService_ClaimMessages_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(ClaimMessagesRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(FollowUpServiceServer).ClaimMessages(m, &grpc.GenericServerStream[ClaimMessagesRequest, ClaimMessagesResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type FollowUpService_ClaimMessagesServer = grpc.ServerStreamingServer[ClaimMessagesResponse]
+
+func _FollowUpService_CollectLetter_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CollectLetterRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FollowUpServiceServer).CollectLetter(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FollowUpService_CollectLetter_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FollowUpServiceServer).CollectLetter(ctx, req.(*CollectLetterRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FollowUpService_AcknowledgeMessage_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(AcknowledgeMessageRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FollowUpServiceServer).AcknowledgeMessage(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FollowUpService_AcknowledgeMessage_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FollowUpServiceServer).AcknowledgeMessage(ctx, req.(*AcknowledgeMessageRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FollowUpService_FailMessage_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(FailMessageRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FollowUpServiceServer).FailMessage(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FollowUpService_FailMessage_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FollowUpServiceServer).FailMessage(ctx, req.(*FailMessageRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _FollowUpService_GetContactWishes_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetContactWishesRequest)
 	if err := dec(in); err != nil {
@@ -854,6 +1026,18 @@ var FollowUpService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _FollowUpService_RetryMessage_Handler,
 		},
 		{
+			MethodName: "CollectLetter",
+			Handler:    _FollowUpService_CollectLetter_Handler,
+		},
+		{
+			MethodName: "AcknowledgeMessage",
+			Handler:    _FollowUpService_AcknowledgeMessage_Handler,
+		},
+		{
+			MethodName: "FailMessage",
+			Handler:    _FollowUpService_FailMessage_Handler,
+		},
+		{
 			MethodName: "GetContactWishes",
 			Handler:    _FollowUpService_GetContactWishes_Handler,
 		},
@@ -886,6 +1070,12 @@ var FollowUpService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _FollowUpService_ListJobs_Handler,
 		},
 	},
-	Streams:  []grpc.StreamDesc{},
+	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "ClaimMessages",
+			Handler:       _FollowUpService_ClaimMessages_Handler,
+			ServerStreams: true,
+		},
+	},
 	Metadata: "visitwright/v1/followup_service.proto",
 }

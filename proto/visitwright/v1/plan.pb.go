@@ -193,7 +193,11 @@ type Plan struct {
 	Title string `protobuf:"bytes,22,opt,name=title,proto3" json:"title,omitempty"`
 	// What the practice's own visits did to the minutes; empty when the published
 	// figures hold as they are.
-	Pace          *PaceUsed `protobuf:"bytes,40,opt,name=pace,proto3" json:"pace,omitempty"`
+	Pace *PaceUsed `protobuf:"bytes,40,opt,name=pace,proto3" json:"pace,omitempty"`
+	// Why this revision was made, in one sentence, where nobody asked for it.
+	CauseText string `protobuf:"bytes,41,opt,name=cause_text,json=causeText,proto3" json:"cause_text,omitempty"`
+	// How it differs from the revision before, where nobody asked for it.
+	Changes       []*PlanChange `protobuf:"bytes,42,rep,name=changes,proto3" json:"changes,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -385,6 +389,20 @@ func (x *Plan) GetTitle() string {
 func (x *Plan) GetPace() *PaceUsed {
 	if x != nil {
 		return x.Pace
+	}
+	return nil
+}
+
+func (x *Plan) GetCauseText() string {
+	if x != nil {
+		return x.CauseText
+	}
+	return ""
+}
+
+func (x *Plan) GetChanges() []*PlanChange {
+	if x != nil {
+		return x.Changes
 	}
 	return nil
 }
@@ -2189,7 +2207,7 @@ var File_visitwright_v1_plan_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"\n" +
-	"\x19visitwright/v1/plan.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1fvisitwright/v1/assessment.proto\x1a\x19visitwright/v1/case.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xf7\b\n" +
+	"\x19visitwright/v1/plan.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1fvisitwright/v1/assessment.proto\x1a\x19visitwright/v1/case.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xcc\t\n" +
 	"\x04Plan\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\x03R\brevision\x12\x12\n" +
@@ -2218,7 +2236,10 @@ const file_visitwright_v1_plan_proto_rawDesc = "" +
 	"\x05stops\x18\x14 \x03(\v2\x18.visitwright.v1.PlanStopR\x05stops\x124\n" +
 	"\x06intake\x18\x15 \x01(\v2\x1c.visitwright.v1.ReturnWindowR\x06intake\x12\x14\n" +
 	"\x05title\x18\x16 \x01(\tR\x05title\x12,\n" +
-	"\x04pace\x18( \x01(\v2\x18.visitwright.v1.PaceUsedR\x04pace\"o\n" +
+	"\x04pace\x18( \x01(\v2\x18.visitwright.v1.PaceUsedR\x04pace\x12\x1d\n" +
+	"\n" +
+	"cause_text\x18) \x01(\tR\tcauseText\x124\n" +
+	"\achanges\x18* \x03(\v2\x1a.visitwright.v1.PlanChangeR\achanges\"o\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rSTATE_PREVIEW\x10\x01\x12\x12\n" +
@@ -2465,49 +2486,50 @@ var file_visitwright_v1_plan_proto_depIdxs = []int32{
 	10, // 11: visitwright.v1.Plan.stops:type_name -> visitwright.v1.PlanStop
 	6,  // 12: visitwright.v1.Plan.intake:type_name -> visitwright.v1.ReturnWindow
 	21, // 13: visitwright.v1.Plan.pace:type_name -> visitwright.v1.PaceUsed
-	4,  // 14: visitwright.v1.TreatmentOption.visits:type_name -> visitwright.v1.PlannedVisit
-	27, // 15: visitwright.v1.TreatmentOption.complete_by:type_name -> visitwright.v1.Odds
-	28, // 16: visitwright.v1.TreatmentOption.total_minutes:type_name -> visitwright.v1.Distribution
-	29, // 17: visitwright.v1.TreatmentOption.reasons:type_name -> visitwright.v1.Reason
-	30, // 18: visitwright.v1.TreatmentOption.strength:type_name -> visitwright.v1.Reason.Stance
-	27, // 19: visitwright.v1.PlannedVisit.on_time:type_name -> visitwright.v1.Odds
-	28, // 20: visitwright.v1.PlannedVisit.chair_minutes:type_name -> visitwright.v1.Distribution
-	27, // 21: visitwright.v1.PlannedVisit.needed:type_name -> visitwright.v1.Odds
-	5,  // 22: visitwright.v1.PlannedVisit.ends:type_name -> visitwright.v1.VisitEnd
-	6,  // 23: visitwright.v1.PlannedVisit.return_window:type_name -> visitwright.v1.ReturnWindow
-	27, // 24: visitwright.v1.VisitEnd.odds:type_name -> visitwright.v1.Odds
-	31, // 25: visitwright.v1.VisitEnd.state:type_name -> visitwright.v1.TreatmentState
-	8,  // 26: visitwright.v1.ReturnWindow.earliest:type_name -> visitwright.v1.WindowBound
-	8,  // 27: visitwright.v1.ReturnWindow.target:type_name -> visitwright.v1.WindowBound
-	8,  // 28: visitwright.v1.ReturnWindow.latest:type_name -> visitwright.v1.WindowBound
-	7,  // 29: visitwright.v1.ReturnWindow.past_actions:type_name -> visitwright.v1.PastAction
-	32, // 30: visitwright.v1.PastAction.provenance:type_name -> visitwright.v1.Provenance
-	29, // 31: visitwright.v1.WindowBound.reasons:type_name -> visitwright.v1.Reason
-	27, // 32: visitwright.v1.FurtherCanal.odds:type_name -> visitwright.v1.Odds
-	27, // 33: visitwright.v1.FurtherCanal.complete_by:type_name -> visitwright.v1.Odds
-	27, // 34: visitwright.v1.PlanStop.odds:type_name -> visitwright.v1.Odds
-	6,  // 35: visitwright.v1.PlanStop.return_window:type_name -> visitwright.v1.ReturnWindow
-	32, // 36: visitwright.v1.Caution.provenance:type_name -> visitwright.v1.Provenance
-	33, // 37: visitwright.v1.PlanWorkings.model:type_name -> visitwright.v1.TreatmentModel
-	14, // 38: visitwright.v1.PlanWorkings.options:type_name -> visitwright.v1.OptionWorkings
-	17, // 39: visitwright.v1.PlanWorkings.trace:type_name -> visitwright.v1.TraceLine
-	34, // 40: visitwright.v1.OptionWorkings.tolerance:type_name -> visitwright.v1.Tolerance
-	35, // 41: visitwright.v1.OptionWorkings.lengths:type_name -> visitwright.v1.StateLength
-	36, // 42: visitwright.v1.OptionWorkings.policy:type_name -> visitwright.v1.PolicyTable
-	16, // 43: visitwright.v1.OptionWorkings.cost:type_name -> visitwright.v1.CostParts
-	37, // 44: visitwright.v1.OptionWorkings.precision:type_name -> visitwright.v1.Precision
-	33, // 45: visitwright.v1.OptionWorkings.model:type_name -> visitwright.v1.TreatmentModel
-	15, // 46: visitwright.v1.OptionWorkings.canals:type_name -> visitwright.v1.CanalOutcome
-	27, // 47: visitwright.v1.CanalOutcome.odds:type_name -> visitwright.v1.Odds
-	28, // 48: visitwright.v1.CanalOutcome.one_visit_minutes:type_name -> visitwright.v1.Distribution
-	32, // 49: visitwright.v1.TraceLine.provenance:type_name -> visitwright.v1.Provenance
-	38, // 50: visitwright.v1.TraceLine.factors:type_name -> visitwright.v1.Figure
-	19, // 51: visitwright.v1.PlanDifference.changes:type_name -> visitwright.v1.PlanChange
-	52, // [52:52] is the sub-list for method output_type
-	52, // [52:52] is the sub-list for method input_type
-	52, // [52:52] is the sub-list for extension type_name
-	52, // [52:52] is the sub-list for extension extendee
-	0,  // [0:52] is the sub-list for field type_name
+	19, // 14: visitwright.v1.Plan.changes:type_name -> visitwright.v1.PlanChange
+	4,  // 15: visitwright.v1.TreatmentOption.visits:type_name -> visitwright.v1.PlannedVisit
+	27, // 16: visitwright.v1.TreatmentOption.complete_by:type_name -> visitwright.v1.Odds
+	28, // 17: visitwright.v1.TreatmentOption.total_minutes:type_name -> visitwright.v1.Distribution
+	29, // 18: visitwright.v1.TreatmentOption.reasons:type_name -> visitwright.v1.Reason
+	30, // 19: visitwright.v1.TreatmentOption.strength:type_name -> visitwright.v1.Reason.Stance
+	27, // 20: visitwright.v1.PlannedVisit.on_time:type_name -> visitwright.v1.Odds
+	28, // 21: visitwright.v1.PlannedVisit.chair_minutes:type_name -> visitwright.v1.Distribution
+	27, // 22: visitwright.v1.PlannedVisit.needed:type_name -> visitwright.v1.Odds
+	5,  // 23: visitwright.v1.PlannedVisit.ends:type_name -> visitwright.v1.VisitEnd
+	6,  // 24: visitwright.v1.PlannedVisit.return_window:type_name -> visitwright.v1.ReturnWindow
+	27, // 25: visitwright.v1.VisitEnd.odds:type_name -> visitwright.v1.Odds
+	31, // 26: visitwright.v1.VisitEnd.state:type_name -> visitwright.v1.TreatmentState
+	8,  // 27: visitwright.v1.ReturnWindow.earliest:type_name -> visitwright.v1.WindowBound
+	8,  // 28: visitwright.v1.ReturnWindow.target:type_name -> visitwright.v1.WindowBound
+	8,  // 29: visitwright.v1.ReturnWindow.latest:type_name -> visitwright.v1.WindowBound
+	7,  // 30: visitwright.v1.ReturnWindow.past_actions:type_name -> visitwright.v1.PastAction
+	32, // 31: visitwright.v1.PastAction.provenance:type_name -> visitwright.v1.Provenance
+	29, // 32: visitwright.v1.WindowBound.reasons:type_name -> visitwright.v1.Reason
+	27, // 33: visitwright.v1.FurtherCanal.odds:type_name -> visitwright.v1.Odds
+	27, // 34: visitwright.v1.FurtherCanal.complete_by:type_name -> visitwright.v1.Odds
+	27, // 35: visitwright.v1.PlanStop.odds:type_name -> visitwright.v1.Odds
+	6,  // 36: visitwright.v1.PlanStop.return_window:type_name -> visitwright.v1.ReturnWindow
+	32, // 37: visitwright.v1.Caution.provenance:type_name -> visitwright.v1.Provenance
+	33, // 38: visitwright.v1.PlanWorkings.model:type_name -> visitwright.v1.TreatmentModel
+	14, // 39: visitwright.v1.PlanWorkings.options:type_name -> visitwright.v1.OptionWorkings
+	17, // 40: visitwright.v1.PlanWorkings.trace:type_name -> visitwright.v1.TraceLine
+	34, // 41: visitwright.v1.OptionWorkings.tolerance:type_name -> visitwright.v1.Tolerance
+	35, // 42: visitwright.v1.OptionWorkings.lengths:type_name -> visitwright.v1.StateLength
+	36, // 43: visitwright.v1.OptionWorkings.policy:type_name -> visitwright.v1.PolicyTable
+	16, // 44: visitwright.v1.OptionWorkings.cost:type_name -> visitwright.v1.CostParts
+	37, // 45: visitwright.v1.OptionWorkings.precision:type_name -> visitwright.v1.Precision
+	33, // 46: visitwright.v1.OptionWorkings.model:type_name -> visitwright.v1.TreatmentModel
+	15, // 47: visitwright.v1.OptionWorkings.canals:type_name -> visitwright.v1.CanalOutcome
+	27, // 48: visitwright.v1.CanalOutcome.odds:type_name -> visitwright.v1.Odds
+	28, // 49: visitwright.v1.CanalOutcome.one_visit_minutes:type_name -> visitwright.v1.Distribution
+	32, // 50: visitwright.v1.TraceLine.provenance:type_name -> visitwright.v1.Provenance
+	38, // 51: visitwright.v1.TraceLine.factors:type_name -> visitwright.v1.Figure
+	19, // 52: visitwright.v1.PlanDifference.changes:type_name -> visitwright.v1.PlanChange
+	53, // [53:53] is the sub-list for method output_type
+	53, // [53:53] is the sub-list for method input_type
+	53, // [53:53] is the sub-list for extension type_name
+	53, // [53:53] is the sub-list for extension extendee
+	0,  // [0:53] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_plan_proto_init() }
