@@ -102,8 +102,6 @@ func TestAnIntegrationClaimsCollectsAndAcknowledges(t *testing.T) {
 	onBothStores(t, func(t *testing.T, postgres bool) {
 		x := newFollows(t, options{postgres: postgres})
 		c := x.served(x.f)
-		_, err := c.ClaimMessages(asIntegration(t.Context()), &vw.ClaimMessagesRequest{Parent: "practices/" + willow})
-		x.must(err) // the stream says so once it is read
 		s, err := c.ClaimMessages(asIntegration(t.Context()), &vw.ClaimMessagesRequest{Parent: "practices/" + willow})
 		x.must(err)
 		_, err = s.Recv()

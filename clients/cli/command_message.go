@@ -2,9 +2,6 @@ package cli
 
 import (
 	"fmt"
-	"os"
-
-	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
@@ -15,7 +12,11 @@ type MessageCommand struct {
 	Retry    MessageRetry    `cmd:"" help:"Try a message that failed once more."`
 	Wishes   MessageWishes   `cmd:"" help:"Show or set how a patient wants to be reached."`
 	Policy   MessagePolicy   `cmd:"" help:"Show or change when the practice writes. Managers change."`
-	Template MessageTemplate `cmd:"" help:"Preview a wording with invented values."`
+	Template MessageTemplate `cmd:"" help:"Preview a wording with invented values, and keep or drop it. Managers."`
+	Claim    MessageClaim    `cmd:"" help:"Claim messages that are due, to send them by other means. Managers, integrations."`
+	Letter   MessageLetter   `cmd:"" help:"Collect the letter of a claimed message: from here on it counts as possibly sent."`
+	Sent     MessageSent     `cmd:"" help:"Say that a collected letter was taken by the other side."`
+	Fail     MessageFail     `cmd:"" help:"Give a claimed message back: it did not leave, or nobody knows."`
 }
 
 // MessageList lists messages.
@@ -119,113 +120,6 @@ func (c *MessageWishes) Run(s *Session) error {
 		p.Field("language", "%s", orElse(wishes.GetLanguage(), "the practice's"))
 		p.Field("consented", "%s", orElse(sayDate(wishes.GetConsentDate()), "not on record"))
 	})
-}
-
-// MessagePolicy shows or changes the policy.
-type MessagePolicy struct {
-	On        *bool    `negatable:"" help:"Whether the practice writes at all."`
-	Lead      []string `help:"A reminder so many days before at a time, DAYS@HH:MM. Repeat; replaces all." sep:"none" placeholder:"LEAD"`
-	Quiet     string   `help:"Quiet hours, HH:MM-HH:MM; the later may be the next morning." placeholder:"SPAN"`
-	Telephone *string  `help:"The number that messages name." placeholder:"TEXT"`
-}
-
-// Run shows the policy, or changes it when something was given.
-func (c *MessagePolicy) Run(s *Session) error {
-	name := s.parent() + "/messagePolicy"
-	change := &vw.MessagePolicy{Name: name}
-	mask := &fieldmaskpb.FieldMask{}
-	if c.On != nil {
-		change.Enabled = *c.On
-		mask.Paths = append(mask.Paths, "enabled")
-	}
-	for _, text := range c.Lead {
-		lead := &vw.ReminderLead{}
-		var at string
-		if n, err := fmt.Sscanf(text, "%d@%s", &lead.Days, &at); n != 2 || err != nil {
-			return usage("--lead %q: want DAYS@HH:MM, for example 2@10:00", text)
-		}
-		var err error
-		if lead.Time, err = parseClock("--lead", at); err != nil {
-			return err
-		}
-		change.Leads = append(change.Leads, lead)
-	}
-	if len(c.Lead) > 0 {
-		mask.Paths = append(mask.Paths, "leads")
-	}
-	if c.Quiet != "" {
-		if len(c.Quiet) != 11 || c.Quiet[5] != '-' {
-			return usage("--quiet %q: want HH:MM-HH:MM, for example 20:00-08:00", c.Quiet)
-		}
-		var err error
-		if change.QuietFrom, err = parseClock("--quiet", c.Quiet[:5]); err != nil {
-			return err
-		}
-		if change.QuietUntil, err = parseClock("--quiet", c.Quiet[6:]); err != nil {
-			return err
-		}
-		mask.Paths = append(mask.Paths, "quiet_from", "quiet_until")
-	}
-	if c.Telephone != nil {
-		change.Telephone = *c.Telephone
-		mask.Paths = append(mask.Paths, "telephone")
-	}
-	policy, err := s.Client.FollowUp.GetMessagePolicy(s.Context, &vw.GetMessagePolicyRequest{Name: name})
-	if err != nil {
-		return err
-	}
-	if len(mask.GetPaths()) > 0 {
-		change.Etag = policy.GetEtag()
-		if policy, err = s.Client.FollowUp.UpdateMessagePolicy(s.Context, &vw.UpdateMessagePolicyRequest{Policy: change, UpdateMask: mask}); err != nil {
-			return err
-		}
-	}
-	return s.Show(policy, func(p *Page) { showPolicyOfMessages(p, policy) })
-}
-
-func showPolicyOfMessages(p *Page, m *vw.MessagePolicy) {
-	p.Title("When the practice writes")
-	state := "not at all"
-	if m.GetEnabled() {
-		state = "yes"
-	}
-	p.Field("writes", "%s", state)
-	for _, lead := range m.GetLeads() {
-		p.Field("reminds", "%s before, at %s", plural(int(lead.GetDays()), "day", "days"), clock(int(lead.GetTime().GetHours()*60+lead.GetTime().GetMinutes())))
-	}
-	p.Field("quiet", "%s to %s", clock(int(m.GetQuietFrom().GetHours()*60+m.GetQuietFrom().GetMinutes())), clock(int(m.GetQuietUntil().GetHours()*60+m.GetQuietUntil().GetMinutes())))
-	p.Field("invites", "%s ahead, again every %s", plural(int(m.GetInviteDays()), "day", "days"), plural(int(m.GetRepeatDays()), "day", "days"))
-	p.Field("telephone", "%s", orElse(m.GetTelephone(), "not set"))
-	p.Field("own wordings", "%d", len(m.GetTemplates()))
-}
-
-// MessageTemplate previews a wording.
-type MessageTemplate struct {
-	Kind     string `arg:"" help:"Kind of message, for example reminder."`
-	Subject  string `required:"" help:"The subject." placeholder:"TEXT"`
-	File     string `required:"" help:"A file with the text." placeholder:"FILE"`
-	Language string `help:"Its language." default:"en" placeholder:"TAG"`
-}
-
-// Run previews the wording.
-func (c *MessageTemplate) Run(s *Session) error {
-	body, err := os.ReadFile(c.File)
-	if err != nil {
-		return usage("--file: %v", err)
-	}
-	if len(body) > MaxCaseFile {
-		return usage("the text is larger than %d KiB", MaxCaseFile>>10)
-	}
-	reply, err := s.Client.FollowUp.CheckTemplate(s.Context, &vw.CheckTemplateRequest{Parent: s.parent(), Template: &vw.MessageTemplate{
-		Kind: c.Kind, Language: c.Language, Subject: c.Subject, Body: string(body)}})
-	if err != nil {
-		return err
-	}
-	if s.JSON {
-		return writeJSON(s.Out, reply)
-	}
-	_, err = fmt.Fprintf(s.Out, "%s\n\n%s\n", reply.GetSubject(), reply.GetBody())
-	return err
 }
 
 // OutcomesCommand says how the practice's recalls went.

@@ -36,6 +36,20 @@ func TestWhatFallsDueAfterTheFillingIsListedDoneAndReviewed(t *testing.T) {
 	on("2027-09-03", "message-policy", "message", "policy", "--on", "--lead", "2@10:00", "--quiet", "20:00-08:00")
 	on("2027-09-03", "message-wishes", "message", "wishes", "INVENTED-0046", "--channel", "none", "--language", "de")
 	on("2027-09-03", "message-list", "message", "list")
+	wording := writeFile(t, "See you on [day] at [time].\n\n[practice]\n")
+	on("2027-09-03", "message-template", "message", "template", "upcoming", "--subject", "Until [day]", "--file", wording, "--language", "de", "--keep")
+	if out := on("2027-09-03", "", "message", "template", "upcoming", "--language", "de"); !strings.Contains(out, "See you on Monday 1 June at 09:00.") {
+		t.Errorf("the wording in force is\n%s", out)
+	}
+	on("2027-09-03", "message-policy-own", "message", "policy", "--invite", "28", "--again", "7", "--at", "09:30")
+	on("2027-09-03", "message-template-dropped", "message", "template", "upcoming", "--language", "de", "--drop")
+	if out := on("2027-09-03", "", "message", "policy"); !strings.Contains(out, "none: the neutral ones that ship") {
+		t.Errorf("after dropping it:\n%s", out)
+	}
+	unknown := h.at(monday, "message", "template", "upcoming", "--subject", "s", "--file", writeFile(t, "[tooth]"), "--keep")
+	if unknown.code != exitRefused || !strings.Contains(unknown.err, "template.body") {
+		t.Errorf("a wording with an unknown field: exit %d, %s", unknown.code, unknown.err)
+	}
 	refused := h.at(monday.AddDate(0, 7, 0), "care", "review", id, "--index", "6", "--because", "x")
 	if refused.code != exitRefused || !strings.Contains(refused.err, "index_now") {
 		t.Errorf("an index of 6: exit %d, %s", refused.code, refused.err)

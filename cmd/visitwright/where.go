@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/visitwright/visitwright/store"
@@ -63,10 +64,17 @@ func (w *where) remembered() (access.Credentials, error) {
 func roleFor(command string) store.Role {
 	first, rest, _ := strings.Cut(command, " ")
 	switch {
-	case first == "audit", first == "take-in", first == "jobs", first == "message" && strings.HasPrefix(rest, "policy"), first == "diary" && (strings.HasPrefix(rest, "settings change") || strings.HasPrefix(rest, "feed")), first == "resource", first == "hours", first == "closure", first == "settings" && strings.HasPrefix(rest, "change"), first == "clinician" && !strings.HasPrefix(rest, "list"):
+	case first == "audit", first == "take-in", first == "jobs", first == "message" && managersMessages(rest), first == "diary" && (strings.HasPrefix(rest, "settings change") || strings.HasPrefix(rest, "feed")), first == "resource", first == "hours", first == "closure", first == "settings" && strings.HasPrefix(rest, "change"), first == "clinician" && !strings.HasPrefix(rest, "list"):
 		return store.RoleManager
 	}
 	return store.RoleClinician
+}
+
+// managersMessages reports whether a message command is the manager's: what the
+// practice says to patients, and sending it from outside.
+func managersMessages(command string) bool {
+	verb, _, _ := strings.Cut(command, " ")
+	return slices.Contains([]string{"policy", "template", "claim", "letter", "sent", "fail"}, verb)
 }
 
 // credentials chooses practice and token: what was given, else what the data
