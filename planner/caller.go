@@ -3,6 +3,7 @@ package planner
 import (
 	"context"
 	"errors"
+	"fmt"
 	"slices"
 
 	"google.golang.org/protobuf/proto"
@@ -68,6 +69,22 @@ func (c Caller) one(pattern, field, name string, missing vw.ErrorReason) (names.
 		return names.Name{}, fault.NotFound(missing, name)
 	}
 	return n, nil
+}
+
+// ids reads a list of names of one kind. One of another practice is left out,
+// as if it did not exist.
+func (c Caller) ids(pattern, field string, list []string) ([]string, error) {
+	var out []string
+	for i, name := range list {
+		n, err := names.Parse(pattern, name)
+		if err != nil {
+			return nil, fault.Invalid(vw.ErrorReason_ERROR_REASON_INVALID_NAME, fmt.Sprintf("%s[%d]", field, i), err.Error())
+		}
+		if n.Practice == c.Practice {
+			out = append(out, n.ID)
+		}
+	}
+	return out, nil
 }
 
 func (c Caller) practice(field, name string) error {

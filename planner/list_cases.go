@@ -3,6 +3,7 @@ package planner
 import (
 	"context"
 
+	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store"
@@ -22,6 +23,15 @@ func (s *Service) ListCases(ctx context.Context, r *vw.ListCasesRequest) (*vw.Li
 			return nil, err
 		}
 		q.PatientID = n.ID
+	}
+	if q.IDs, err = caller.ids(names.CasePattern, "filter.names", r.GetFilter().GetNames()); err != nil {
+		return nil, err
+	}
+	switch named := len(r.GetFilter().GetNames()) > 0; {
+	case named && q.External != store.ExternalID{}:
+		return nil, fault.Invalid(vw.ErrorReason_ERROR_REASON_INVALID_FIELD, "filter", "one of names and external_identifier")
+	case named && len(q.IDs) == 0:
+		return &vw.ListCasesResponse{}, nil
 	}
 	found, next, err := s.store.ListCases(ctx, caller.Call, q)
 	if err != nil {

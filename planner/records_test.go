@@ -117,6 +117,44 @@ func TestListsArePagedToTheirEndAndTokensBelongToTheirRequest(t *testing.T) {
 	b.names(b.refused(err, codes.InvalidArgument, "INVALID_FIELD"), "page_size", "0")
 }
 
+// A day of the diary shows many patients and teeth: they are read by two calls,
+// not by one for each.
+func TestPatientsAndCasesAreReadByTheirNamesInOneCall(t *testing.T) {
+	b := newBench(t)
+	var people, cases []string
+	for i := range 3 {
+		p := b.patient(fmt.Sprintf("A-%d", i))
+		people, cases = append(people, p.GetName()), append(cases, b.molar(p).GetName())
+	}
+	ask := func(p, c []string) (int, int) {
+		t.Helper()
+		patients, err := b.ListPatients(b.clinician(), &vw.ListPatientsRequest{Parent: ours, Filter: &vw.PatientFilter{Names: p}})
+		b.must(err)
+		listed, err := b.ListCases(b.clinician(), &vw.ListCasesRequest{Parent: ours, Filter: &vw.CaseFilter{Names: c}})
+		b.must(err)
+		return len(patients.GetPatients()), len(listed.GetCases())
+	}
+	unknown := []string{ours + "/patients/nobody"}
+	for _, c := range []struct {
+		people, cases []string
+		want          int
+	}{
+		{people[:2], cases[:2], 2},
+		{append(unknown, people[2]), append([]string{ours + "/cases/none"}, cases[2]), 1},
+		{[]string{"practices/elsewhere/patients/x"}, []string{"practices/elsewhere/cases/x"}, 0},
+	} {
+		if p, k := ask(c.people, c.cases); p != c.want || k != c.want {
+			t.Errorf("%v: %d patients and %d cases, want %d of each", c.people, p, k, c.want)
+		}
+	}
+	_, err := b.ListPatients(b.clinician(), &vw.ListPatientsRequest{Parent: ours, Filter: &vw.PatientFilter{Names: []string{"A-1"}}})
+	b.names(b.refused(err, codes.InvalidArgument, "INVALID_NAME"), "filter.names[0]", "patients")
+	_, err = b.ListPatients(b.clinician(), &vw.ListPatientsRequest{Parent: ours, Filter: &vw.PatientFilter{Names: people, Reference: "A"}})
+	b.names(b.refused(err, codes.InvalidArgument, "INVALID_FIELD"), "filter", "one of")
+	_, err = b.ListCases(b.clinician(), &vw.ListCasesRequest{Parent: ours, Filter: &vw.CaseFilter{Names: cases, ExternalIdentifier: &vw.ExternalIdentifier{System: "x", Value: "1"}}})
+	b.names(b.refused(err, codes.InvalidArgument, "INVALID_FIELD"), "filter", "one of")
+}
+
 func TestAssessmentsAreKeptSideBySideAndListedNewestFirst(t *testing.T) {
 	b := newBench(t)
 	c := b.molar(b.patient("A-1"))

@@ -27,6 +27,13 @@ var (
 	stmtCasePageOf = reads("case page of patient", `
 		SELECT `+caseColumns+` FROM cases
 		WHERE practice_id = ?1 AND patient_id = ?5 AND id < ?2 AND (?3 = 0 OR state <> 'closed') ORDER BY id DESC LIMIT ?4`)
+	stmtCasesByID = differs("cases by id", `
+		SELECT `+caseColumns+` FROM cases
+		WHERE practice_id = ?1 AND id IN (SELECT value FROM json_each(?5)) AND id < ?2 AND (?3 = 0 OR state <> 'closed')
+			AND (?6 = '' OR patient_id = ?6) ORDER BY id DESC LIMIT ?4`, `
+		SELECT `+caseColumns+` FROM cases
+		WHERE practice_id = ?1 AND id = ANY (?5::text[]) AND id < ?2 AND (?3 = 0 OR state <> 'closed')
+			AND (?6 = '' OR patient_id = ?6) ORDER BY id DESC LIMIT ?4`, false)
 	stmtPatientThere = reads("patient there", `SELECT id FROM patients WHERE practice_id = ?1 AND id = ?2`)
 )
 
@@ -333,6 +340,9 @@ func (s *Store) ListCases(ctx context.Context, call Call, q CaseQuery) ([]Case, 
 		at = now
 		if q.External != (ExternalID{}) {
 			return caseByExternal(ctx, r, call.Practice, q, before, &rows)
+		}
+		if len(q.IDs) > 0 {
+			return r.list(ctx, &rows, stmtCasesByID, call.Practice, before, openOnly, size+1, s.textList(q.IDs), q.PatientID)
 		}
 		if q.PatientID != "" {
 			return r.list(ctx, &rows, stmtCasePageOf, call.Practice, before, openOnly, size+1, q.PatientID)

@@ -121,5 +121,6 @@ type CaseQuery struct {
 	PatientID string // empty: of all patients
 	OpenOnly  bool
 	External  ExternalID // the one case with this name in another system
+	IDs       []string   // only these; those that do not exist are left out
 	Page      Page
 }

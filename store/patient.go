@@ -70,5 +70,7 @@ type PatientQuery struct {
 	// Phone matches the digits of the whole number, or its last six.
 	Phone    string
 	External ExternalID
-	Page     Page
+	// IDs are the patients themselves; those that do not exist are left out.
+	IDs  []string
+	Page Page
 }

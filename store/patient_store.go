@@ -26,6 +26,11 @@ var (
 		SELECT reference_key, `+patientColumns+` FROM patients
 		WHERE practice_id = ?1 AND reference_key >= ?2 AND reference_key < ?3 AND reference_key > ?4
 		ORDER BY reference_key LIMIT ?5`)
+	stmtPatientsByID = differs("patients by id", `
+		SELECT `+patientColumns+` FROM patients
+		WHERE practice_id = ?1 AND id IN (SELECT value FROM json_each(?2)) AND reference_key > ?3 ORDER BY reference_key LIMIT ?4`, `
+		SELECT `+patientColumns+` FROM patients
+		WHERE practice_id = ?1 AND id = ANY (?2::text[]) AND reference_key > ?3 ORDER BY reference_key LIMIT ?4`, false)
 	stmtPatientByWord = reads("patient by word", `
 		SELECT p.reference_key, p.id, p.reference, p.weight_grams, p.birth_year, p.sealed, p.external_ids, p.row_version, p.create_us, p.update_us
 		FROM patient_words w JOIN patients p ON p.practice_id = w.practice_id AND p.id = w.patient_id
@@ -240,6 +245,8 @@ func (s *Store) SearchPatients(ctx context.Context, call Call, q PatientQuery) (
 				return invalid("phone", "at least six digits")
 			}
 			return s.patientsByWords(ctx, r, call.Practice, []string{word}, after, size+1, &rows)
+		case len(q.IDs) > 0:
+			return r.list(ctx, &rows, stmtPatientsByID, call.Practice, s.textList(q.IDs), after, size+1)
 		case q.External != ExternalID{}:
 			return patientByExternal(ctx, r, call.Practice, q.External, &rows)
 		default:

@@ -71,6 +71,31 @@ var recordTests = map[string]func(*bench){
 			b.Error("a closed case is found among the open ones")
 		}
 	},
+	"patients and cases are read by their ids, in their own practice only": func(b *bench) {
+		p, q, other := b.patient(ours, "a"), b.patient(ours, "b"), b.patient(theirs, "c")
+		c, err := b.s.CreateCase(b.ctx, call(ours), store.Case{PatientID: p.ID})
+		b.must(err)
+		d, err := b.s.CreateCase(b.ctx, call(theirs), store.Case{PatientID: other.ID})
+		b.must(err)
+		patients, next, err := b.s.SearchPatients(b.ctx, call(ours), store.PatientQuery{IDs: []string{q.ID, other.ID, p.ID, "none"}, Page: store.Page{Size: 1}})
+		b.must(err)
+		if len(patients) != 1 || patients[0].ID != p.ID || next == "" {
+			b.Errorf("the first page: %+v, next %q", patients, next)
+		}
+		patients, next, err = b.s.SearchPatients(b.ctx, call(ours), store.PatientQuery{IDs: []string{q.ID, other.ID, p.ID}, Page: store.Page{After: next}})
+		b.must(err)
+		if len(patients) != 1 || patients[0].ID != q.ID || next != "" {
+			b.Errorf("the second page: %+v, next %q", patients, next)
+		}
+		for want, query := range map[int]store.CaseQuery{
+			1: {IDs: []string{c.ID, d.ID}, OpenOnly: true, PatientID: p.ID},
+			0: {IDs: []string{c.ID}, PatientID: q.ID},
+		} {
+			if cases, _, err := b.s.ListCases(b.ctx, call(ours), query); err != nil || len(cases) != want {
+				b.Errorf("%+v finds %d cases (%v), want %d", query, len(cases), err, want)
+			}
+		}
+	},
 	"an external id belongs to one patient": func(b *bench) {
 		x := []store.ExternalID{{System: "diary", Value: "1"}}
 		p, err := b.s.CreatePatient(b.ctx, call(ours), store.Patient{Reference: "a", ExternalIDs: x})

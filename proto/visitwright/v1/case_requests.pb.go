@@ -238,8 +238,11 @@ type PatientFilter struct {
 	Phone string `protobuf:"bytes,3,opt,name=phone,proto3" json:"phone,omitempty"`
 	// With this name in another system.
 	ExternalIdentifier *ExternalIdentifier `protobuf:"bytes,4,opt,name=external_identifier,json=externalIdentifier,proto3" json:"external_identifier,omitempty"`
-	unknownFields      protoimpl.UnknownFields
-	sizeCache          protoimpl.SizeCache
+	// These patients, practices/{practice}/patients/{patient}, as a list that
+	// shows many asks for them at once; those that do not exist are left out.
+	Names         []string `protobuf:"bytes,5,rep,name=names,proto3" json:"names,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PatientFilter) Reset() {
@@ -296,6 +299,13 @@ func (x *PatientFilter) GetPhone() string {
 func (x *PatientFilter) GetExternalIdentifier() *ExternalIdentifier {
 	if x != nil {
 		return x.ExternalIdentifier
+	}
+	return nil
+}
+
+func (x *PatientFilter) GetNames() []string {
+	if x != nil {
+		return x.Names
 	}
 	return nil
 }
@@ -648,8 +658,11 @@ type CaseFilter struct {
 	OpenOnly bool `protobuf:"varint,2,opt,name=open_only,json=openOnly,proto3" json:"open_only,omitempty"`
 	// With this name in another system.
 	ExternalIdentifier *ExternalIdentifier `protobuf:"bytes,3,opt,name=external_identifier,json=externalIdentifier,proto3" json:"external_identifier,omitempty"`
-	unknownFields      protoimpl.UnknownFields
-	sizeCache          protoimpl.SizeCache
+	// These cases, practices/{practice}/cases/{case}; those that do not exist are
+	// left out.
+	Names         []string `protobuf:"bytes,4,rep,name=names,proto3" json:"names,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *CaseFilter) Reset() {
@@ -699,6 +712,13 @@ func (x *CaseFilter) GetOpenOnly() bool {
 func (x *CaseFilter) GetExternalIdentifier() *ExternalIdentifier {
 	if x != nil {
 		return x.ExternalIdentifier
+	}
+	return nil
+}
+
+func (x *CaseFilter) GetNames() []string {
+	if x != nil {
+		return x.Names
 	}
 	return nil
 }
@@ -1026,12 +1046,14 @@ const file_visitwright_v1_case_requests_proto_rawDesc = "" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
 	"\n" +
 	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x04R\tpageToken\x125\n" +
-	"\x06filter\x18\x04 \x01(\v2\x1d.visitwright.v1.PatientFilterR\x06filter\"\xd1\x01\n" +
+	"\x06filter\x18\x04 \x01(\v2\x1d.visitwright.v1.PatientFilterR\x06filter\"\xf9\x01\n" +
 	"\rPatientFilter\x12%\n" +
 	"\treference\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18@R\treference\x12!\n" +
 	"\x05label\x18\x02 \x01(\tB\v\xbaH\x04r\x02\x18x\x80\xce\x18\x01R\x05label\x12!\n" +
 	"\x05phone\x18\x03 \x01(\tB\v\xbaH\x04r\x02\x18(\x80\xce\x18\x01R\x05phone\x12S\n" +
-	"\x13external_identifier\x18\x04 \x01(\v2\".visitwright.v1.ExternalIdentifierR\x12externalIdentifier\"s\n" +
+	"\x13external_identifier\x18\x04 \x01(\v2\".visitwright.v1.ExternalIdentifierR\x12externalIdentifier\x12&\n" +
+	"\x05names\x18\x05 \x03(\tB\x10\xbaH\r\x92\x01\n" +
+	"\x10\xe8\a\"\x05r\x03\x18\xc8\x01R\x05names\"s\n" +
 	"\x14ListPatientsResponse\x123\n" +
 	"\bpatients\x18\x01 \x03(\v2\x17.visitwright.v1.PatientR\bpatients\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xac\x02\n" +
@@ -1059,12 +1081,14 @@ const file_visitwright_v1_case_requests_proto_rawDesc = "" +
 	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
 	"\n" +
 	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x04R\tpageToken\x122\n" +
-	"\x06filter\x18\x04 \x01(\v2\x1a.visitwright.v1.CaseFilterR\x06filter\"\xa2\x01\n" +
+	"\x06filter\x18\x04 \x01(\v2\x1a.visitwright.v1.CaseFilterR\x06filter\"\xca\x01\n" +
 	"\n" +
 	"CaseFilter\x12\"\n" +
 	"\apatient\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\apatient\x12\x1b\n" +
 	"\topen_only\x18\x02 \x01(\bR\bopenOnly\x12S\n" +
-	"\x13external_identifier\x18\x03 \x01(\v2\".visitwright.v1.ExternalIdentifierR\x12externalIdentifier\"g\n" +
+	"\x13external_identifier\x18\x03 \x01(\v2\".visitwright.v1.ExternalIdentifierR\x12externalIdentifier\x12&\n" +
+	"\x05names\x18\x04 \x03(\tB\x10\xbaH\r\x92\x01\n" +
+	"\x10\xe8\a\"\x05r\x03\x18\xc8\x01R\x05names\"g\n" +
 	"\x11ListCasesResponse\x12*\n" +
 	"\x05cases\x18\x01 \x03(\v2\x14.visitwright.v1.CaseR\x05cases\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xa0\x02\n" +
