@@ -71,6 +71,8 @@ const (
 	ErrorReason_ERROR_REASON_MARK_DOES_NOT_FIT ErrorReason = 208
 	// Identity and alerts are confirmed before a visit begins.
 	ErrorReason_ERROR_REASON_IDENTITY_NOT_CONFIRMED ErrorReason = 209
+	// The passphrase until now is not the one that was sent.
+	ErrorReason_ERROR_REASON_WRONG_PASSPHRASE ErrorReason = 210
 	// No token came with the call. UNAUTHENTICATED.
 	ErrorReason_ERROR_REASON_TOKEN_MISSING ErrorReason = 301
 	// The token is unknown, revoked or expired. UNAUTHENTICATED.
@@ -83,6 +85,17 @@ const (
 	ErrorReason_ERROR_REASON_ON_BEHALF_OF_REQUIRED ErrorReason = 305
 	// Only an integration may act for another person. PERMISSION_DENIED.
 	ErrorReason_ERROR_REASON_ON_BEHALF_OF_NOT_ALLOWED ErrorReason = 306
+	// Name and passphrase do not belong together, or the person may not sign in.
+	// UNAUTHENTICATED.
+	ErrorReason_ERROR_REASON_SIGN_IN_REFUSED ErrorReason = 307
+	// The session was not used for longer than its idle limit: sign in again.
+	// UNAUTHENTICATED.
+	ErrorReason_ERROR_REASON_SESSION_IDLE ErrorReason = 308
+	// The session has ended: sign in again. UNAUTHENTICATED.
+	ErrorReason_ERROR_REASON_SESSION_ENDED ErrorReason = 309
+	// Too many attempts to sign in; RetryInfo says when to try again.
+	// RESOURCE_EXHAUSTED.
+	ErrorReason_ERROR_REASON_TOO_MANY_ATTEMPTS ErrorReason = 310
 	// No such practice for this token.
 	ErrorReason_ERROR_REASON_PRACTICE_NOT_FOUND ErrorReason = 401
 	// No such patient.
@@ -117,12 +130,16 @@ const (
 	ErrorReason_ERROR_REASON_MESSAGE_NOT_FOUND ErrorReason = 416
 	// No such calendar feed, or its secret is not this one.
 	ErrorReason_ERROR_REASON_CALENDAR_FEED_NOT_FOUND ErrorReason = 417
+	// No such person.
+	ErrorReason_ERROR_REASON_PERSON_NOT_FOUND ErrorReason = 418
 	// Another patient of the practice has this reference.
 	ErrorReason_ERROR_REASON_PATIENT_REFERENCE_TAKEN ErrorReason = 501
 	// Another record of this kind has this external identifier.
 	ErrorReason_ERROR_REASON_EXTERNAL_IDENTIFIER_TAKEN ErrorReason = 502
 	// Another resource of the practice has this id.
 	ErrorReason_ERROR_REASON_RESOURCE_TAKEN ErrorReason = 503
+	// Another person of the practice signs in under this name.
+	ErrorReason_ERROR_REASON_SIGN_IN_NAME_TAKEN ErrorReason = 504
 	// The record was changed since it was read.
 	ErrorReason_ERROR_REASON_ETAG_MISMATCH ErrorReason = 601
 	// Two changes met; trying again may succeed.
@@ -189,6 +206,10 @@ const (
 	// The practice's messages are sent by this server, not by an integration.
 	// FAILED_PRECONDITION.
 	ErrorReason_ERROR_REASON_MESSAGES_SENT_BY_HOUSE ErrorReason = 726
+	// The token is no session that could be signed out.
+	ErrorReason_ERROR_REASON_NO_SESSION ErrorReason = 727
+	// Nobody takes the role manager or the access from themselves.
+	ErrorReason_ERROR_REASON_OWN_ACCESS ErrorReason = 728
 	// The clock skips this local time. INVALID_ARGUMENT.
 	ErrorReason_ERROR_REASON_TIME_IN_GAP ErrorReason = 801
 	// The clock shows this local time twice. INVALID_ARGUMENT.
@@ -244,12 +265,17 @@ var (
 		207: "ERROR_REASON_INVALID_OVERRIDE",
 		208: "ERROR_REASON_MARK_DOES_NOT_FIT",
 		209: "ERROR_REASON_IDENTITY_NOT_CONFIRMED",
+		210: "ERROR_REASON_WRONG_PASSPHRASE",
 		301: "ERROR_REASON_TOKEN_MISSING",
 		302: "ERROR_REASON_TOKEN_INVALID",
 		303: "ERROR_REASON_ROLE_NOT_ALLOWED",
 		304: "ERROR_REASON_CLINICIAN_REQUIRED",
 		305: "ERROR_REASON_ON_BEHALF_OF_REQUIRED",
 		306: "ERROR_REASON_ON_BEHALF_OF_NOT_ALLOWED",
+		307: "ERROR_REASON_SIGN_IN_REFUSED",
+		308: "ERROR_REASON_SESSION_IDLE",
+		309: "ERROR_REASON_SESSION_ENDED",
+		310: "ERROR_REASON_TOO_MANY_ATTEMPTS",
 		401: "ERROR_REASON_PRACTICE_NOT_FOUND",
 		402: "ERROR_REASON_PATIENT_NOT_FOUND",
 		403: "ERROR_REASON_CASE_NOT_FOUND",
@@ -267,9 +293,11 @@ var (
 		415: "ERROR_REASON_FOLLOW_UP_NOT_FOUND",
 		416: "ERROR_REASON_MESSAGE_NOT_FOUND",
 		417: "ERROR_REASON_CALENDAR_FEED_NOT_FOUND",
+		418: "ERROR_REASON_PERSON_NOT_FOUND",
 		501: "ERROR_REASON_PATIENT_REFERENCE_TAKEN",
 		502: "ERROR_REASON_EXTERNAL_IDENTIFIER_TAKEN",
 		503: "ERROR_REASON_RESOURCE_TAKEN",
+		504: "ERROR_REASON_SIGN_IN_NAME_TAKEN",
 		601: "ERROR_REASON_ETAG_MISMATCH",
 		602: "ERROR_REASON_CONCURRENT_CHANGE",
 		603: "ERROR_REASON_PLACE_TAKEN",
@@ -300,6 +328,8 @@ var (
 		724: "ERROR_REASON_LIMIT_REACHED",
 		725: "ERROR_REASON_MESSAGE_WITHDRAWN",
 		726: "ERROR_REASON_MESSAGES_SENT_BY_HOUSE",
+		727: "ERROR_REASON_NO_SESSION",
+		728: "ERROR_REASON_OWN_ACCESS",
 		801: "ERROR_REASON_TIME_IN_GAP",
 		802: "ERROR_REASON_TIME_AMBIGUOUS",
 		803: "ERROR_REASON_UNKNOWN_ZONE",
@@ -334,12 +364,17 @@ var (
 		"ERROR_REASON_INVALID_OVERRIDE":             207,
 		"ERROR_REASON_MARK_DOES_NOT_FIT":            208,
 		"ERROR_REASON_IDENTITY_NOT_CONFIRMED":       209,
+		"ERROR_REASON_WRONG_PASSPHRASE":             210,
 		"ERROR_REASON_TOKEN_MISSING":                301,
 		"ERROR_REASON_TOKEN_INVALID":                302,
 		"ERROR_REASON_ROLE_NOT_ALLOWED":             303,
 		"ERROR_REASON_CLINICIAN_REQUIRED":           304,
 		"ERROR_REASON_ON_BEHALF_OF_REQUIRED":        305,
 		"ERROR_REASON_ON_BEHALF_OF_NOT_ALLOWED":     306,
+		"ERROR_REASON_SIGN_IN_REFUSED":              307,
+		"ERROR_REASON_SESSION_IDLE":                 308,
+		"ERROR_REASON_SESSION_ENDED":                309,
+		"ERROR_REASON_TOO_MANY_ATTEMPTS":            310,
 		"ERROR_REASON_PRACTICE_NOT_FOUND":           401,
 		"ERROR_REASON_PATIENT_NOT_FOUND":            402,
 		"ERROR_REASON_CASE_NOT_FOUND":               403,
@@ -357,9 +392,11 @@ var (
 		"ERROR_REASON_FOLLOW_UP_NOT_FOUND":          415,
 		"ERROR_REASON_MESSAGE_NOT_FOUND":            416,
 		"ERROR_REASON_CALENDAR_FEED_NOT_FOUND":      417,
+		"ERROR_REASON_PERSON_NOT_FOUND":             418,
 		"ERROR_REASON_PATIENT_REFERENCE_TAKEN":      501,
 		"ERROR_REASON_EXTERNAL_IDENTIFIER_TAKEN":    502,
 		"ERROR_REASON_RESOURCE_TAKEN":               503,
+		"ERROR_REASON_SIGN_IN_NAME_TAKEN":           504,
 		"ERROR_REASON_ETAG_MISMATCH":                601,
 		"ERROR_REASON_CONCURRENT_CHANGE":            602,
 		"ERROR_REASON_PLACE_TAKEN":                  603,
@@ -390,6 +427,8 @@ var (
 		"ERROR_REASON_LIMIT_REACHED":                724,
 		"ERROR_REASON_MESSAGE_WITHDRAWN":            725,
 		"ERROR_REASON_MESSAGES_SENT_BY_HOUSE":       726,
+		"ERROR_REASON_NO_SESSION":                   727,
+		"ERROR_REASON_OWN_ACCESS":                   728,
 		"ERROR_REASON_TIME_IN_GAP":                  801,
 		"ERROR_REASON_TIME_AMBIGUOUS":               802,
 		"ERROR_REASON_UNKNOWN_ZONE":                 803,
@@ -438,7 +477,7 @@ var File_visitwright_v1_errors_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_errors_proto_rawDesc = "" +
 	"\n" +
-	"\x1bvisitwright/v1/errors.proto\x12\x0evisitwright.v1*\x99\x19\n" +
+	"\x1bvisitwright/v1/errors.proto\x12\x0evisitwright.v1*\xcc\x1b\n" +
 	"\vErrorReason\x12\x1c\n" +
 	"\x18ERROR_REASON_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aERROR_REASON_INVALID_FIELD\x10e\x12\x1d\n" +
@@ -457,13 +496,18 @@ const file_visitwright_v1_errors_proto_rawDesc = "" +
 	"\x1cERROR_REASON_LENGTH_OFF_GRID\x10\xce\x01\x12\"\n" +
 	"\x1dERROR_REASON_INVALID_OVERRIDE\x10\xcf\x01\x12#\n" +
 	"\x1eERROR_REASON_MARK_DOES_NOT_FIT\x10\xd0\x01\x12(\n" +
-	"#ERROR_REASON_IDENTITY_NOT_CONFIRMED\x10\xd1\x01\x12\x1f\n" +
+	"#ERROR_REASON_IDENTITY_NOT_CONFIRMED\x10\xd1\x01\x12\"\n" +
+	"\x1dERROR_REASON_WRONG_PASSPHRASE\x10\xd2\x01\x12\x1f\n" +
 	"\x1aERROR_REASON_TOKEN_MISSING\x10\xad\x02\x12\x1f\n" +
 	"\x1aERROR_REASON_TOKEN_INVALID\x10\xae\x02\x12\"\n" +
 	"\x1dERROR_REASON_ROLE_NOT_ALLOWED\x10\xaf\x02\x12$\n" +
 	"\x1fERROR_REASON_CLINICIAN_REQUIRED\x10\xb0\x02\x12'\n" +
 	"\"ERROR_REASON_ON_BEHALF_OF_REQUIRED\x10\xb1\x02\x12*\n" +
-	"%ERROR_REASON_ON_BEHALF_OF_NOT_ALLOWED\x10\xb2\x02\x12$\n" +
+	"%ERROR_REASON_ON_BEHALF_OF_NOT_ALLOWED\x10\xb2\x02\x12!\n" +
+	"\x1cERROR_REASON_SIGN_IN_REFUSED\x10\xb3\x02\x12\x1e\n" +
+	"\x19ERROR_REASON_SESSION_IDLE\x10\xb4\x02\x12\x1f\n" +
+	"\x1aERROR_REASON_SESSION_ENDED\x10\xb5\x02\x12#\n" +
+	"\x1eERROR_REASON_TOO_MANY_ATTEMPTS\x10\xb6\x02\x12$\n" +
 	"\x1fERROR_REASON_PRACTICE_NOT_FOUND\x10\x91\x03\x12#\n" +
 	"\x1eERROR_REASON_PATIENT_NOT_FOUND\x10\x92\x03\x12 \n" +
 	"\x1bERROR_REASON_CASE_NOT_FOUND\x10\x93\x03\x12&\n" +
@@ -480,10 +524,12 @@ const file_visitwright_v1_errors_proto_rawDesc = "" +
 	")ERROR_REASON_SHORT_NOTICE_ENTRY_NOT_FOUND\x10\x9e\x03\x12%\n" +
 	" ERROR_REASON_FOLLOW_UP_NOT_FOUND\x10\x9f\x03\x12#\n" +
 	"\x1eERROR_REASON_MESSAGE_NOT_FOUND\x10\xa0\x03\x12)\n" +
-	"$ERROR_REASON_CALENDAR_FEED_NOT_FOUND\x10\xa1\x03\x12)\n" +
+	"$ERROR_REASON_CALENDAR_FEED_NOT_FOUND\x10\xa1\x03\x12\"\n" +
+	"\x1dERROR_REASON_PERSON_NOT_FOUND\x10\xa2\x03\x12)\n" +
 	"$ERROR_REASON_PATIENT_REFERENCE_TAKEN\x10\xf5\x03\x12+\n" +
 	"&ERROR_REASON_EXTERNAL_IDENTIFIER_TAKEN\x10\xf6\x03\x12 \n" +
-	"\x1bERROR_REASON_RESOURCE_TAKEN\x10\xf7\x03\x12\x1f\n" +
+	"\x1bERROR_REASON_RESOURCE_TAKEN\x10\xf7\x03\x12$\n" +
+	"\x1fERROR_REASON_SIGN_IN_NAME_TAKEN\x10\xf8\x03\x12\x1f\n" +
 	"\x1aERROR_REASON_ETAG_MISMATCH\x10\xd9\x04\x12#\n" +
 	"\x1eERROR_REASON_CONCURRENT_CHANGE\x10\xda\x04\x12\x1d\n" +
 	"\x18ERROR_REASON_PLACE_TAKEN\x10\xdb\x04\x12$\n" +
@@ -513,7 +559,9 @@ const file_visitwright_v1_errors_proto_rawDesc = "" +
 	" ERROR_REASON_WRONG_MESSAGE_STATE\x10\xd3\x05\x12\x1f\n" +
 	"\x1aERROR_REASON_LIMIT_REACHED\x10\xd4\x05\x12#\n" +
 	"\x1eERROR_REASON_MESSAGE_WITHDRAWN\x10\xd5\x05\x12(\n" +
-	"#ERROR_REASON_MESSAGES_SENT_BY_HOUSE\x10\xd6\x05\x12\x1d\n" +
+	"#ERROR_REASON_MESSAGES_SENT_BY_HOUSE\x10\xd6\x05\x12\x1c\n" +
+	"\x17ERROR_REASON_NO_SESSION\x10\xd7\x05\x12\x1c\n" +
+	"\x17ERROR_REASON_OWN_ACCESS\x10\xd8\x05\x12\x1d\n" +
 	"\x18ERROR_REASON_TIME_IN_GAP\x10\xa1\x06\x12 \n" +
 	"\x1bERROR_REASON_TIME_AMBIGUOUS\x10\xa2\x06\x12\x1e\n" +
 	"\x19ERROR_REASON_UNKNOWN_ZONE\x10\xa3\x06\x12 \n" +

@@ -35,8 +35,8 @@ var file_visitwright_v1_personal_proto_extTypes = []protoimpl.ExtensionInfo{
 // Extension fields to descriptorpb.FieldOptions.
 var (
 	// The field holds what could say who a patient is, or what is wrong with
-	// them in somebody's own words. It is kept encrypted and never printed,
-	// logged or put into an error. (The built-in debug_redact says the same, but
+	// them in somebody's own words, or a secret of the practice's own people. It
+	// is kept encrypted or hashed and never printed, logged or put into an error. (The built-in debug_redact says the same, but
 	// compilers before protoc 22 refuse it.)
 	//
 	// optional bool personal = 50400;
