@@ -179,6 +179,12 @@ func (s *Store) ListJobs(ctx context.Context) ([]Job, error) {
 func (s *Store) Retain(ctx context.Context, limit int) (int, error) {
 	return sweep(ctx, s, "", func(t *tx) (int, error) {
 		n, err := t.exec(ctx, stmtMessagesOld, us(t.now.Add(-messageRetention)), limit)
+		if err == nil {
+			_, err = t.exec(ctx, stmtSessionsOld, us(t.now.Add(-SessionRetention)))
+		}
+		if err == nil {
+			_, err = t.exec(ctx, stmtAttemptsOld, us(t.now))
+		}
 		return int(n), err
 	})
 }
