@@ -54,8 +54,8 @@ func (t *tx) sealSecret(person string, secret []byte) (sealed []byte, at time.Ti
 // checkPerson holds what the schema cannot say with the field's name.
 func (t *tx) checkPerson(ctx context.Context, p Person) error {
 	switch {
-	case NameKey(p.SignInName) == "" || utf8.RuneCountInString(p.SignInName) > 64:
-		return invalid("sign_in_name", "1 to 64 characters")
+	case NameKey(p.SignInName) == "" || utf8.RuneCountInString(p.SignInName) > 64 || len(NameKey(p.SignInName)) > 256:
+		return invalid("sign_in_name", "1 to 64 characters, none of them a ligature of many")
 	case p.DisplayName == "" || utf8.RuneCountInString(p.DisplayName) > 120:
 		return invalid("display_name", "1 to 120 characters")
 	case !p.Role.Valid() || p.Role == RoleIntegration:

@@ -24,6 +24,7 @@ type Client struct {
 	Diary    vw.DiaryServiceClient
 	Chair    vw.ChairServiceClient
 	FollowUp vw.FollowUpServiceClient
+	Identity vw.IdentityServiceClient
 
 	conn *grpc.ClientConn
 }
@@ -35,7 +36,8 @@ func Connect(target string, o Options) (*Client, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Client{Planner: vw.NewPlannerServiceClient(conn), Diary: vw.NewDiaryServiceClient(conn), Chair: vw.NewChairServiceClient(conn), FollowUp: vw.NewFollowUpServiceClient(conn), conn: conn}, nil
+	return &Client{Planner: vw.NewPlannerServiceClient(conn), Diary: vw.NewDiaryServiceClient(conn), Chair: vw.NewChairServiceClient(conn), FollowUp: vw.NewFollowUpServiceClient(conn),
+		Identity: vw.NewIdentityServiceClient(conn), conn: conn}, nil
 }
 
 // Close ends the connection.

@@ -18,6 +18,7 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/metadata"
 )
 
 // DefaultDeadline is given to a call whose context has no deadline.
@@ -60,9 +61,7 @@ func connect(target string, o Options) (*grpc.ClientConn, error) {
 		grpc.WithChainUnaryInterceptor(typedUnary, deadlineUnary(o.Deadline), requestIDUnary),
 		grpc.WithChainStreamInterceptor(typedStream),
 	}
-	if o.Token != "" {
-		options = append(options, grpc.WithPerRPCCredentials(bearerToken(o.Token)))
-	}
+	options = append(options, grpc.WithPerRPCCredentials(bearerToken(o.Token)))
 	if o.Dial != nil {
 		dial := o.Dial
 		options = append(options, grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn, error) { return dial(ctx) }))
@@ -114,11 +113,33 @@ func deadlineUnary(after time.Duration) grpc.UnaryClientInterceptor {
 	}
 }
 
-// bearerToken sends the token with each call.
+type tokenKey struct{}
+
+// WithToken returns a context whose calls carry this token in place of the
+// client's own: one client serves the sessions of many people.
+func WithToken(ctx context.Context, token string) context.Context {
+	return context.WithValue(ctx, tokenKey{}, token)
+}
+
+// Unattended returns a context whose calls say that nobody stands behind them,
+// so that they do not keep a person's session alive: a screen that refreshes
+// itself, for example.
+func Unattended(ctx context.Context) context.Context {
+	return metadata.AppendToOutgoingContext(ctx, "visitwright-unattended", "1")
+}
+
+// bearerToken sends the token with each call, or the one of the call's context.
 type bearerToken string
 
-func (t bearerToken) GetRequestMetadata(context.Context, ...string) (map[string]string, error) {
-	return map[string]string{"authorization": "Bearer " + string(t)}, nil
+func (t bearerToken) GetRequestMetadata(ctx context.Context, _ ...string) (map[string]string, error) {
+	token := string(t)
+	if own, ok := ctx.Value(tokenKey{}).(string); ok {
+		token = own
+	}
+	if token == "" {
+		return nil, nil
+	}
+	return map[string]string{"authorization": "Bearer " + token}, nil
 }
 
 // RequireTransportSecurity is false because connect has already refused

@@ -12,7 +12,7 @@ import { ServiceError } from './errors.js';
 
 export const contractFolder = path.resolve(path.dirname(fileURLToPath(import.meta.url)), '../../proto');
 
-const services = ['planner_service', 'diary_service'];
+const services = ['planner_service', 'diary_service', 'identity_service'];
 
 // Enum values are their names, a field that is not set is absent or its
 // default, and 64-bit numbers are numbers: none of ours passes 2^53.
@@ -28,7 +28,8 @@ export function loadContract(folder = contractFolder) {
 
 // connect returns a client of the service at target ("host:port").
 //
-//   token     access token, sent with every call
+//   token     access token or a session's token, sent with every call; signing
+//             in needs none
 //   practice  id of the practice; names begin with practices/{practice}
 //   ca        PEM of the authority that signed the server's certificate; without
 //             it the connection is in the clear, which the server allows on
@@ -44,13 +45,14 @@ export function connect({ target, token, practice, ca, seconds = 10 }) {
   const stubs = {
     planner: new contract.PlannerService(target, credentials, options),
     diary: new contract.DiaryService(target, credentials, options),
+    identity: new contract.IdentityService(target, credentials, options),
   };
 
   // call makes one unary call and returns the answer, or throws a ServiceError.
   function call(service, method, request = {}) {
     const stub = stubs[service];
     const metadata = new grpc.Metadata();
-    metadata.set('authorization', `Bearer ${token}`);
+    if (token) metadata.set('authorization', `Bearer ${token}`);
     return new Promise((resolve, reject) => {
       stub[method](request, metadata, { deadline: Date.now() + seconds * 1000 }, (err, answer) => {
         if (err) reject(ServiceError.from(err));
@@ -63,6 +65,7 @@ export function connect({ target, token, practice, ca, seconds = 10 }) {
     practice: `practices/${practice}`,
     planner: (method, request) => call('planner', method, request),
     diary: (method, request) => call('diary', method, request),
+    identity: (method, request) => call('identity', method, request),
     // write is planner with a fresh request id, so that a repeated call is done
     // once.
     write: (method, request) => call('planner', method, { requestId: randomUUID(), ...request }),

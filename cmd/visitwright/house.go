@@ -15,6 +15,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"google.golang.org/grpc"
 
+	"github.com/visitwright/visitwright/cmd/visitwright/identity"
 	"github.com/visitwright/visitwright/cmd/visitwright/server"
 	"github.com/visitwright/visitwright/planner"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
@@ -34,6 +35,8 @@ type houseOptions struct {
 	// jobs runs the sweeps of follow-ups, provisional bookings, messages and
 	// retention; a process that lives for one command leaves them alone.
 	jobs bool
+	// sessions says how long people stay signed in; 0 means the defaults.
+	sessions SessionFlags
 	// channels carry messages; what is missing is left to the telephone.
 	channels scheduler.Channels
 }
@@ -65,6 +68,10 @@ func openHouse(ctx context.Context, o houseOptions) (*house, error) {
 	if h.planner, diary, err = services(h.store, o, stopping); err == nil {
 		followUps, err = scheduler.NewFollowUps(diary, h.store)
 	}
+	var people *identity.Service
+	if err == nil {
+		people, err = newIdentity(h.store, o)
+	}
 	if err == nil && o.jobs {
 		h.jobs, err = newRunner(followUps, o)
 	}
@@ -73,6 +80,7 @@ func openHouse(ctx context.Context, o houseOptions) (*house, error) {
 			h.planner.Register(r)
 			diary.Register(r)
 			followUps.Register(r)
+			people.Register(r)
 		}
 		if h.jobs != nil {
 			o.server.Collectors = append(o.server.Collectors, h.jobs.Collectors()...)
@@ -138,7 +146,7 @@ func services(s *store.Store, o houseOptions, stopping <-chan struct{}) (*planne
 			Version: version(), RequestBytes: server.MaxRequestBytes,
 			LongestDeadline: server.LongestDeadline, DefaultDeadline: server.DefaultDeadline,
 			Services: []string{vw.PlannerService_ServiceDesc.ServiceName, vw.DiaryService_ServiceDesc.ServiceName, vw.ChairService_ServiceDesc.ServiceName,
-				vw.FollowUpService_ServiceDesc.ServiceName},
+				vw.FollowUpService_ServiceDesc.ServiceName, vw.IdentityService_ServiceDesc.ServiceName},
 		},
 	})
 	if err != nil {

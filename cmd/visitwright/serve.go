@@ -19,6 +19,7 @@ type serveCommand struct {
 	Reflection   bool    `help:"Serve reflection also beyond this machine."`
 	Rate         float64 `help:"Calls a second that one token may make on average." default:"200" placeholder:"N"`
 	Burst        int     `help:"Calls that one token may make at once." default:"400" placeholder:"N"`
+	SessionFlags `group:"Sessions"`
 	ChannelFlags `group:"Messages"`
 	LogLevel     string `help:"Least level that is logged: debug, info, warn or error." enum:"debug,info,warn,error" default:"info" placeholder:"LEVEL"`
 }
@@ -41,7 +42,7 @@ func (c *serveCommand) Run(r *errand) error {
 			return err
 		}
 	}
-	h, err := openHouse(r.ctx, houseOptions{where: r.where, now: r.world.now, log: log, jobs: true, channels: channels, server: server.Options{
+	h, err := openHouse(r.ctx, houseOptions{where: r.where, now: r.world.now, log: log, jobs: true, channels: channels, sessions: c.SessionFlags, server: server.Options{
 		Listen: c.Listen, TLS: files, Metrics: c.Metrics, Reflection: c.Reflection, CallsPerSecond: c.Rate, CallsBurst: c.Burst,
 	}})
 	if err != nil {

@@ -33,6 +33,7 @@ var missing = map[string]vw.ErrorReason{
 	"shortNoticeEntries": vw.ErrorReason_ERROR_REASON_SHORT_NOTICE_ENTRY_NOT_FOUND,
 	"messages":           vw.ErrorReason_ERROR_REASON_MESSAGE_NOT_FOUND,
 	"calendarFeeds":      vw.ErrorReason_ERROR_REASON_CALENDAR_FEED_NOT_FOUND,
+	"people":             vw.ErrorReason_ERROR_REASON_PERSON_NOT_FOUND,
 }
 
 // FromStore turns an error of the store into a Fault. An error that it does
@@ -126,6 +127,8 @@ func exists(field, path string) *Fault {
 	switch field {
 	case "reference":
 		return Exists(vw.ErrorReason_ERROR_REASON_PATIENT_REFERENCE_TAKEN, path, "a reference that no other patient of the practice has")
+	case "sign_in_name":
+		return Exists(vw.ErrorReason_ERROR_REASON_SIGN_IN_NAME_TAKEN, path, "a name that no other person of the practice has")
 	case "external_ids", "external_id", "key":
 		return Exists(vw.ErrorReason_ERROR_REASON_EXTERNAL_IDENTIFIER_TAKEN, path, "an identifier that no other record of this kind has")
 	}

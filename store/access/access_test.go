@@ -34,6 +34,12 @@ func (s shelf) FindToken(_ context.Context, practice, id string) (store.Token, t
 	return t, s.now, nil
 }
 
+func (s shelf) FindSession(context.Context, string, string) (store.Session, time.Time, error) {
+	return store.Session{}, s.now, store.ErrNotFound
+}
+
+func (s shelf) UseSession(context.Context, string, string) error { return store.ErrNotFound }
+
 func TestATokenOpensItsOwnPracticeAndNoOther(t *testing.T) {
 	text, kept := access.Mint("willow-lane", store.RoleNurse, "bay 2")
 	if strings.Contains(string(kept.Hash[:]), text) || len(text) < 43 {

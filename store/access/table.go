@@ -54,5 +54,5 @@ func From(ctx context.Context) (Identity, bool) {
 
 // Call starts the store's account of a call on behalf of id.
 func (id Identity) Call(method string) store.Call {
-	return store.Call{Practice: id.Practice, Actor: id.Token, Role: id.Role, ActingFor: id.Clinician, Method: method, Correlation: id.Correlation}
+	return store.Call{Practice: id.Practice, Actor: id.Subject(), Role: id.Role, ActingFor: id.Clinician, Method: method, Correlation: id.Correlation}
 }

@@ -3,8 +3,9 @@ package server
 import (
 	"context"
 	"errors"
-	"slices"
+	"math/rand/v2"
 	"strings"
+	"time"
 
 	"google.golang.org/grpc/metadata"
 
@@ -13,13 +14,14 @@ import (
 
 // authenticateLink finds out who calls. It comes before everything that reads
 // the request: who has no token learns nothing about what would be valid.
-func authenticateLink(tokens access.Finder, bad *limiter) link {
+func authenticateLink(tokens access.Finder, bad *limiter, recheck time.Duration) link {
 	return link{
 		name: LinkAuthenticate, after: []string{LinkRecovery, LinkLog, LinkMetrics, LinkDeadline},
 		around: func(ctx context.Context, call *Call, next func(context.Context) error) error {
-			if slices.Contains(openMethods, call.Method) {
+			if open(call.Method) {
 				call.Anyone = true
-				return next(ctx)
+				// Nobody yet; but what is written down about the call names it.
+				return next(access.With(ctx, access.Identity{Correlation: call.ID}))
 			}
 			// An address that guesses is put off before the store is asked.
 			if wait := bad.look(call.Peer); wait > 0 {
@@ -30,7 +32,11 @@ func authenticateLink(tokens access.Finder, bad *limiter) link {
 				bad.take(call.Peer)
 				return noToken(call)
 			}
-			caller, err := access.Authenticate(ctx, tokens, token)
+			authenticate := access.AuthenticateUse
+			if call.Watch || unattended(ctx) {
+				authenticate = access.Authenticate
+			}
+			caller, err := authenticate(ctx, tokens, token)
 			if err != nil {
 				if errors.Is(err, access.ErrUnauthenticated) {
 					bad.take(call.Peer)
@@ -39,9 +45,57 @@ func authenticateLink(tokens access.Finder, bad *limiter) link {
 			}
 			caller.Correlation = call.ID
 			call.Caller = caller
-			return next(access.With(ctx, caller))
+			ctx = access.With(ctx, caller)
+			if call.Watch && caller.Person != "" {
+				return whileInForce(ctx, call, tokens, token, recheck, next)
+			}
+			return next(ctx)
 		},
 	}
+}
+
+// UnattendedHeader marks a call behind which nobody stands: a screen that
+// refreshes itself must not keep a session alive.
+const UnattendedHeader = "visitwright-unattended"
+
+func unattended(ctx context.Context) bool {
+	md, _ := metadata.FromIncomingContext(ctx)
+	return len(md.Get(UnattendedHeader)) > 0
+}
+
+// whileInForce runs a stream of a session and ends it with the session.
+func whileInForce(ctx context.Context, call *Call, tokens access.Finder, token string, recheck time.Duration, next func(context.Context) error) error {
+	ctx, end := context.WithCancelCause(ctx)
+	looked := make(chan struct{})
+	go func() {
+		defer close(looked)
+		for {
+			// Streams that began together should not ask together.
+			timer := time.NewTimer(recheck - recheck/10 + rand.N(recheck/5+1))
+			select {
+			case <-ctx.Done():
+				timer.Stop()
+				return
+			case <-timer.C:
+			}
+			// A store that does not answer ends no stream.
+			if _, err := access.Authenticate(ctx, tokens, token); sessionOver(err) {
+				end(err)
+				return
+			}
+		}
+	}()
+	err := next(ctx)
+	end(nil)
+	<-looked
+	if cause := context.Cause(ctx); sessionOver(cause) {
+		return badToken(call, cause)
+	}
+	return err
+}
+
+func sessionOver(err error) bool {
+	return errors.Is(err, access.ErrSessionIdle) || errors.Is(err, access.ErrSessionEnded) || errors.Is(err, access.ErrUnauthenticated)
 }
 
 func bearer(ctx context.Context) (string, bool) {

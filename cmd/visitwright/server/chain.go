@@ -36,12 +36,13 @@ type Call struct {
 	ID      string // names the call in the log, in the audit trail and to the caller
 	Method  string // the resolved method, "/visitwright.v1.PlannerService/GetCase"
 	Stream  bool
+	Watch   bool   // a stream that only tells: nobody need stand behind it
 	Peer    string // host of the caller, without its port
 	Began   time.Time
 	Request proto.Message // the first message; nil until it was read
 	Reply   proto.Message // nil unless the call succeeded with one reply
 
-	Anyone bool // the method needs no token: health and reflection
+	Anyone bool // the method needs no token: see openMethods
 	Caller access.Identity
 	Reason string // ErrorInfo reason of a refusal, for log and audit
 }
@@ -134,7 +135,7 @@ func (c *chain) unary(ctx context.Context, request any, info *grpc.UnaryServerIn
 }
 
 func (c *chain) stream(service any, stream grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
-	call := &Call{Method: info.FullMethod, Stream: true, Began: c.now()}
+	call := &Call{Method: info.FullMethod, Stream: true, Watch: !info.IsClientStream, Began: c.now()}
 	return c.run(stream.Context(), call, 0, func(ctx context.Context) error {
 		return handler(service, &checkedStream{ServerStream: stream, ctx: ctx, call: call, links: c.links})
 	})

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -53,7 +54,7 @@ func reasoned(call *Call, err error) error {
 		return f
 	}
 	// Health and reflection speak for themselves; broken has noted its reason.
-	if (call.Anyone || call.Reason != "") && status.Code(err) != codes.Unknown {
+	if (slices.Contains(openMethods, call.Method) || call.Reason != "") && status.Code(err) != codes.Unknown {
 		return err
 	}
 	return nil

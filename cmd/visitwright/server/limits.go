@@ -52,6 +52,10 @@ const (
 	// LimiterKeys bounds the memory of a rate limiter, in tokens or addresses.
 	LimiterKeys = 10_000
 
+	// SessionRecheck is how often a stream looks whether its session is still
+	// in force.
+	SessionRecheck = 5 * time.Second
+
 	// StopGrace is how long calls under way may take when the server stops.
 	StopGrace = 10 * time.Second
 	// ProbeEvery is the interval at which health asks the store.

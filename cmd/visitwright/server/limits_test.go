@@ -35,6 +35,7 @@ func TestEveryLimitHasTheValueThatIsMeant(t *testing.T) {
 		"longest deadline":      {LongestDeadline, "1m0s"},
 		"held back":             {HeldBack, "20ms"},
 		"least work":            {LeastWork, "10ms"},
+		"session looked at":     {SessionRecheck, "5s"},
 		"stop grace":            {StopGrace, "10s"},
 		"HTTP headers":          {WebHeaderTimeout, "5s"},
 		"HTTP request":          {WebReadTimeout, "30s"},

@@ -23,7 +23,7 @@ const CallHeader = "visitwright-call"
 
 // redactedKeys are attribute keys whose values never reach the log, whoever
 // wrote them there.
-var redactedKeys = []string{"label", "phone", "address", "guardian", "contact", "token", "authorization", "password", "secret", "key", "payload", "request", "reply"}
+var redactedKeys = []string{"label", "phone", "address", "guardian", "contact", "token", "authorization", "password", "passphrase", "secret", "key", "payload", "request", "reply"}
 
 // NewLogger writes JSON lines in which the values of telling keys are replaced.
 func NewLogger(out io.Writer, level slog.Level) *slog.Logger {
@@ -78,7 +78,7 @@ func logLink(log *slog.Logger, now func() time.Time) link {
 			log.LogAttrs(ctx, level, "call",
 				slog.String("call", call.ID), slog.String("method", call.Method), slog.String("code", code.String()),
 				slog.String("reason", call.Reason), slog.Duration("took", now().Sub(call.Began)),
-				slog.String("practice", call.Caller.Practice), slog.String("role", string(call.Caller.Role)), slog.String("by", call.Caller.Token))
+				slog.String("practice", call.Caller.Practice), slog.String("role", string(call.Caller.Role)), slog.String("by", call.Caller.Subject()))
 			return err
 		},
 	}

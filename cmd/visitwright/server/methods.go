@@ -1,6 +1,8 @@
 package server
 
 import (
+	"slices"
+
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	reflectionpb "google.golang.org/grpc/reflection/grpc_reflection_v1"
 
@@ -9,16 +11,27 @@ import (
 	"github.com/visitwright/visitwright/store/access"
 )
 
-// openMethods need no token: health, for whoever watches over the process,
-// reflection, which is served on loopback only unless a flag says otherwise,
-// and the calendar feed, whose secret is in the request and is checked by the
-// handler: calendar programs can be given an address and nothing else.
+// openMethods need no token: health, for whoever watches over the process, and
+// reflection, which is served on loopback only unless a flag says otherwise.
+// They are not ours and answer in their own words.
 var openMethods = []string{
 	healthpb.Health_Check_FullMethodName,
 	healthpb.Health_List_FullMethodName,
 	healthpb.Health_Watch_FullMethodName,
 	reflectionpb.ServerReflection_ServerReflectionInfo_FullMethodName,
+}
+
+// openContract is the whole of the contract that needs no token: signing in,
+// and the calendar feed, whose secret is in the request and is checked by the
+// handler: calendar programs can be given an address and nothing else.
+var openContract = []string{
+	vw.IdentityService_SignIn_FullMethodName,
 	vw.DiaryService_ReadCalendarFeed_FullMethodName,
+}
+
+// open reports whether a method needs no token.
+func open(method string) bool {
+	return slices.Contains(openMethods, method) || slices.Contains(openContract, method)
 }
 
 const (
@@ -37,7 +50,7 @@ var (
 
 // Table is who may call what. The contract's comment at each method says the
 // same, which a test compares.
-var Table = together(plannerTable, diaryTable, chairTable, followUpTable)
+var Table = together(plannerTable, diaryTable, chairTable, followUpTable, identityTable)
 
 var plannerTable = access.Table{
 	vw.PlannerService_GetServerInfo_FullMethodName:          everybody,

@@ -54,6 +54,12 @@ func badToken(call *Call, err error) error {
 		return refuse(call, codes.Unauthenticated, vw.ErrorReason_ERROR_REASON_TOKEN_INVALID,
 			"the access token is unknown, revoked or expired; the practice's manager gives out another")
 	}
+	switch {
+	case errors.Is(err, access.ErrSessionIdle):
+		return refuse(call, codes.Unauthenticated, vw.ErrorReason_ERROR_REASON_SESSION_IDLE, "the session was not used for too long: sign in again")
+	case errors.Is(err, access.ErrSessionEnded):
+		return refuse(call, codes.Unauthenticated, vw.ErrorReason_ERROR_REASON_SESSION_ENDED, "the session has ended: sign in again")
+	}
 	f := refuse(call, codes.Unavailable, vw.ErrorReason_ERROR_REASON_STORE_UNAVAILABLE,
 		"the access token cannot be checked at the moment; try again")
 	f.RetryAfter = time.Second

@@ -81,6 +81,12 @@ func (f finder) FindToken(_ context.Context, practice, id string) (store.Token, 
 	return store.Token{}, time.Now(), store.ErrNotFound
 }
 
+func (f finder) FindSession(context.Context, string, string) (store.Session, time.Time, error) {
+	return store.Session{}, time.Now(), store.ErrNotFound
+}
+
+func (f finder) UseSession(context.Context, string, string) error { return store.ErrNotFound }
+
 // trail keeps the refusals it is told.
 type trail struct {
 	mu   sync.Mutex
