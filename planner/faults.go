@@ -96,9 +96,11 @@ func evidenceFault(err error) error {
 	var contradiction *anatomy.Contradiction
 	switch {
 	case errors.As(err, &contradiction):
-		return fault.InvalidFields(vw.ErrorReason_ERROR_REASON_CONTRADICTORY_EVIDENCE, contradiction.Error(),
-			fault.Field{Path: "findings.evidence", Want: "not both: " + contradiction.First},
-			fault.Field{Path: "findings.evidence", Want: "not both: " + contradiction.Second}).Because(err)
+		fields := []fault.Field{{Path: "findings.evidence", Want: "not both: " + contradiction.First}, {Path: "findings.evidence", Want: "not both: " + contradiction.Second}}
+		for i, at := range contradiction.At {
+			fields[i].Path = index("findings.evidence", at)
+		}
+		return fault.InvalidFields(vw.ErrorReason_ERROR_REASON_CONTRADICTORY_EVIDENCE, contradiction.Error(), fields...).Because(err)
 	case errors.Is(err, anatomy.ErrImpossible):
 		return fault.Invalid(vw.ErrorReason_ERROR_REASON_IMPOSSIBLE_CANAL_COUNT, "findings.evidence", afterWant(err)).Because(err)
 	case errors.Is(err, anatomy.ErrEvidence):

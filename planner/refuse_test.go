@@ -52,7 +52,13 @@ func TestImpossibleFindingsAreRefusedAndNothingIsKept(t *testing.T) {
 		}, "IMPOSSIBLE_CANAL_COUNT", "findings.evidence", "1 to "},
 		"a sign that is there and is not": {func(f *vw.Findings) {
 			f.Evidence = []*vw.Evidence{{Sign: "canal-disappears-mid-root"}, {Sign: "canal-disappears-mid-root", Absent: true}}
-		}, "CONTRADICTORY_EVIDENCE", "findings.evidence", "not both"},
+		}, "CONTRADICTORY_EVIDENCE", "findings.evidence[1]", "not both"},
+		"two straight films that differ": {func(f *vw.Findings) {
+			f.Evidence = []*vw.Evidence{{Sign: "film-count", Count: proto.Int32(2)}, {Sign: "off-centre-orifice"}, {Sign: "film-count", Count: proto.Int32(4)}}
+		}, "CONTRADICTORY_EVIDENCE", "findings.evidence[2]", "4 canals"},
+		"two shifted films that differ, the first of them named": {func(f *vw.Findings) {
+			f.Evidence = []*vw.Evidence{{Sign: "angled-film-count", Count: proto.Int32(4)}, {Sign: "angled-film-count", Count: proto.Int32(3)}}
+		}, "CONTRADICTORY_EVIDENCE", "findings.evidence[0]", "4 canals"},
 		"an unknown sign":   {func(f *vw.Findings) { f.Evidence = []*vw.Evidence{{Sign: "tea-leaves"}} }, "UNKNOWN_CATALOGUE_ID", "findings.evidence[0].sign", "evidence-signs"},
 		"an unknown factor": {func(f *vw.Findings) { f.Factors = []string{"full-moon"} }, "UNKNOWN_CATALOGUE_ID", "findings.factors[0]", "factors"},
 		"an unknown question": {func(f *vw.Findings) { f.Answers = []*vw.Answer{{Criterion: "star-sign", Answer: "leo"}} },

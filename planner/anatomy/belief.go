@@ -119,7 +119,7 @@ func Believe(q Question) (Belief, error) {
 	start := restrict(prior.P[:f.most+1], located)
 	if start == nil {
 		return Belief{}, &Contradiction{canalsText(located) + " located with a file", "the planning row holds so many for impossible",
-			"correct the practice's own row"}
+			"correct the practice's own row", nil}
 	}
 	further := max(f.routine, located) + 1 // the first canal that is not taken for granted
 	items := make([]*item, len(evidence))
@@ -232,15 +232,15 @@ func (q Question) read(f frame) ([]Evidence, int, error) {
 			located = max(located, e.Count)
 		}
 	}
-	seen := map[Evidence]bool{}
+	at := map[Evidence]int{}
 	var out []Evidence
-	for _, e := range q.Evidence {
+	for i, e := range q.Evidence {
 		e, err := q.fill(e, f, located)
 		if err != nil {
 			return nil, 0, err
 		}
-		if !seen[e] {
-			seen[e] = true
+		if _, again := at[e]; !again {
+			at[e] = i
 			out = append(out, e)
 		}
 	}
@@ -258,14 +258,14 @@ func (q Question) read(f frame) ([]Evidence, int, error) {
 		}
 		return !a.Absent && b.Absent
 	})
-	if err := q.contradiction(out, located); err != nil {
+	if err := q.contradiction(out, at, located); err != nil {
 		return nil, 0, err
 	}
 	least := leastOf(f.prior)
 	for _, e := range out {
 		if q.Shape != Usual && e.Sign == CBCTCount && e.Count < least && located < least {
-			return nil, 0, &Contradiction{"a " + q.Shape.Words(), phrase(e),
-				fmt.Sprintf("such a tooth has at least %s: correct the shape or the count", canalsText(least))}
+			return nil, 0, &Contradiction{phrase(e), "the shape is " + article(q.Shape.Words()),
+				fmt.Sprintf("such a tooth has at least %s: correct the shape or the count", canalsText(least)), []int{at[e]}}
 		}
 	}
 	return out, located, nil

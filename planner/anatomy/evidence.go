@@ -35,6 +35,9 @@ var (
 type Contradiction struct {
 	First, Second string // in words
 	Advice        string
+	// At is where they stand in the question's evidence, in the order of the
+	// words above; shorter where one of them is no piece of evidence.
+	At []int
 }
 
 // Error names both and says what to do.
@@ -87,47 +90,56 @@ func (q Question) fill(e Evidence, f frame, located int) (Evidence, error) {
 	return e, nil
 }
 
-// contradiction looks for two pieces of evidence that cannot both hold.
-// Located canals overrule images: a file in a canal settles what an image only
-// suggests, so a lower count on CBCT is then set aside instead.
-func (q Question) contradiction(evidence []Evidence, located int) error {
+// contradiction looks for two pieces of evidence that cannot both hold. Located
+// canals overrule images: a file in a canal settles what an image only
+// suggests, so a lower count on CBCT is then set aside instead. at says where
+// each piece stands in the question.
+func (q Question) contradiction(evidence []Evidence, at map[Evidence]int, located int) error {
 	for i, a := range evidence {
 		for _, b := range evidence[i+1:] {
-			if a.Sign == b.Sign && a != b {
-				switch signForm(a.Sign, q.Kind) {
-				case formYesNo:
-					return &Contradiction{phrase(a), phrase(b), "the same sign cannot be both, leave one out"}
-				case formAgree, formAtLeast, formLocated:
-					return &Contradiction{phrase(a), phrase(b), "the two numbers cannot both hold, leave one out"}
-				}
-				if a.Sign == CBCTCount || a.Sign == FilledCount {
-					return &Contradiction{phrase(a), phrase(b), "the two numbers cannot both hold, keep the better reading"}
-				}
+			advice := twice(a, b, signForm(a.Sign, q.Kind))
+			if advice == "" {
+				advice = clash(a, b, located)
 			}
-			if err := clash(a, b, located); err != nil {
-				return err
+			if advice == "" {
+				advice = clash(b, a, located)
 			}
-			if err := clash(b, a, located); err != nil {
-				return err
+			if advice != "" {
+				return &Contradiction{phrase(a), phrase(b), advice, []int{at[a], at[b]}}
 			}
 		}
 	}
 	return nil
 }
 
-// clash looks at one ordered pair.
-func clash(a, b Evidence, located int) error {
-	switch {
-	case a.Sign == CBCTCount && b.Sign == FurtherOrifice && a.Count < b.Count && located < b.Count:
-		return &Contradiction{phrase(a), phrase(b),
-			"probe the orifice; if a file goes in, record the canal as located, if not, leave the orifice out"}
-	case a.Sign == CBCTCount && b.Sign == FilledCount && a.Count < b.Count && located < b.Count:
-		return &Contradiction{phrase(a), phrase(b), "a filled canal is a canal, so one of the two was misread: look again"}
-	case isSearch(a.Sign) && b.Sign == FurtherOrifice && b.Count > a.Count && located < b.Count:
-		return &Contradiction{phrase(a), phrase(b),
-			"probe the orifice; if a file goes in, record the canal as located, if not, leave the orifice out"}
+// twice looks at one sign that was given twice and says what to do; "" when the
+// two are of different signs.
+func twice(a, b Evidence, f form) string {
+	if a.Sign != b.Sign || a == b {
+		return ""
 	}
-	return nil
+	switch {
+	case f == formYesNo:
+		return "the same sign cannot be both, leave one out"
+	case isSearch(a.Sign):
+		return "one search has one end, keep the later one"
+	case f == formAgree, f == formAtLeast, f == formLocated:
+		return "the two numbers cannot both hold, leave one out"
+	}
+	return "the two numbers cannot both hold, keep the better reading"
+}
+
+// clash looks at one ordered pair of different signs and says what to do; ""
+// when both can hold.
+func clash(a, b Evidence, located int) string {
+	switch {
+	case a.Sign == CBCTCount && b.Sign == FurtherOrifice && a.Count < b.Count && located < b.Count,
+		isSearch(a.Sign) && b.Sign == FurtherOrifice && b.Count > a.Count && located < b.Count:
+		return "probe the orifice; if a file goes in, record the canal as located, if not, leave the orifice out"
+	case a.Sign == CBCTCount && b.Sign == FilledCount && a.Count < b.Count && located < b.Count:
+		return "a filled canal is a canal, so one of the two was misread: look again"
+	}
+	return ""
 }
 
 func isSearch(s Sign) bool {
