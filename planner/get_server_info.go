@@ -2,7 +2,6 @@ package planner
 
 import (
 	"context"
-	"time"
 
 	"google.golang.org/protobuf/types/known/durationpb"
 
@@ -13,9 +12,6 @@ import (
 	"github.com/visitwright/visitwright/store"
 )
 
-// requestIDKept is how long the store keeps the answer to a request id.
-const requestIDKept = 24 * time.Hour
-
 // GetServerInfo tells versions and limits.
 func (s *Service) GetServerInfo(context.Context, *vw.GetServerInfoRequest) (*vw.ServerInfo, error) {
 	return &vw.ServerInfo{
@@ -23,7 +19,7 @@ func (s *Service) GetServerInfo(context.Context, *vw.GetServerInfoRequest) (*vw.
 		ZoneDatabase: civil.Embedded().Version(), Services: s.info.Services,
 		Limits: &vw.ServerLimits{
 			RequestBytes: s.info.RequestBytes, DefaultPageSize: store.DefaultPageSize, LargestPageSize: store.MaxPageSize,
-			RequestIdRetention: durationpb.New(requestIDKept),
+			RequestIdRetention: durationpb.New(store.RequestRetention),
 			LongestDeadline:    durationpb.New(s.info.LongestDeadline), DefaultDeadline: durationpb.New(s.info.DefaultDeadline),
 		},
 	}, nil

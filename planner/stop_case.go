@@ -41,15 +41,11 @@ func (s *Service) StopCase(ctx context.Context, r *vw.StopCaseRequest) (*vw.Stop
 	if err != nil {
 		return nil, err
 	}
-	out := &vw.StopCaseResponse{Case: shown}
-	for _, appointment := range closed.Cancelled {
-		out.CancelledAppointments = append(out.CancelledAppointments, names.Appointment(caller.Practice, appointment))
-	}
-	return out, nil
+	return stopped(caller, shown, closed.Cancelled), nil
 }
 
-// previewStop shows the case as it would be. Which appointments would be
-// cancelled is the diary's to say.
+// previewStop shows the case as it would be, and the appointments that would be
+// cancelled with it.
 func (s *Service) previewStop(ctx context.Context, caller Caller, id string, r *vw.StopCaseRequest) (*vw.StopCaseResponse, error) {
 	c, err := s.openCase(ctx, caller, id)
 	if err != nil {
@@ -63,7 +59,19 @@ func (s *Service) previewStop(ctx context.Context, caller Caller, id string, r *
 	if err != nil {
 		return nil, err
 	}
-	return &vw.StopCaseResponse{Case: shown}, nil
+	ends, err := s.store.EndsWithCase(ctx, reading(caller.Call), id)
+	if err != nil {
+		return nil, s.fault(err, caller, casePaths)
+	}
+	return stopped(caller, shown, ends), nil
+}
+
+func stopped(caller Caller, c *vw.Case, cancelled []string) *vw.StopCaseResponse {
+	out := &vw.StopCaseResponse{Case: c}
+	for _, appointment := range cancelled {
+		out.CancelledAppointments = append(out.CancelledAppointments, names.Appointment(caller.Practice, appointment))
+	}
+	return out
 }
 
 // openCase reads a case that may still change.

@@ -77,7 +77,7 @@ func (s *Store) Tidy(ctx context.Context) error {
 	for _, p := range practices {
 		_, err := write(ctx, s, maintenance(p, "Tidy"), func(t *tx) (struct{}, error) {
 			t.silent = true
-			if _, err := t.exec(ctx, stmtRequestsOld, p, us(t.now.Add(-requestRetention))); err != nil {
+			if _, err := t.exec(ctx, stmtRequestsOld, p, us(t.now.Add(-RequestRetention))); err != nil {
 				return struct{}{}, err
 			}
 			var seq int64

@@ -23,7 +23,7 @@ var externalStates = []AppointmentState{StateArrived, StateInChair, StateLeft, S
 
 var stmtAppointmentsOfCase = reads("appointments of case open", `
 	SELECT c.appointment_id FROM appointment_cases c JOIN appointments a ON a.practice_id = c.practice_id AND a.id = c.appointment_id
-	WHERE c.practice_id = ?1 AND c.case_id = ?2 AND a.state IN ('provisional', 'booked') AND NOT EXISTS (
+	WHERE c.practice_id = ?1 AND c.case_id = ?2 AND a.state IN ('provisional', 'booked') AND (a.due_us = 0 OR a.due_us > ?3) AND NOT EXISTS (
 		SELECT 1 FROM appointment_cases o JOIN cases k ON k.practice_id = o.practice_id AND k.id = o.case_id
 		WHERE o.practice_id = ?1 AND o.appointment_id = c.appointment_id AND o.case_id <> ?2 AND k.state <> 'closed')
 	ORDER BY c.appointment_id`)
@@ -304,7 +304,7 @@ func (t *tx) cancelOfCase(ctx context.Context, caseID string) ([]string, error) 
 		return nil, err
 	}
 	var ids []string
-	if err := t.list(ctx, &ids, stmtAppointmentsOfCase, t.call.Practice, caseID); err != nil {
+	if err := t.list(ctx, &ids, stmtAppointmentsOfCase, t.call.Practice, caseID, us(t.now)); err != nil {
 		return nil, err
 	}
 	for _, id := range ids {
@@ -313,4 +313,13 @@ func (t *tx) cancelOfCase(ctx context.Context, caseID string) ([]string, error) 
 		}
 	}
 	return ids, nil
+}
+
+// EndsWithCase lists the appointments that closing the case now would cancel.
+func (s *Store) EndsWithCase(ctx context.Context, call Call, id string) ([]string, error) {
+	var ids []string
+	err := s.glance(ctx, call, func(r querier, now time.Time) error {
+		return r.list(ctx, &ids, stmtAppointmentsOfCase, call.Practice, id, us(now))
+	})
+	return ids, err
 }

@@ -8,8 +8,8 @@ import (
 	"time"
 )
 
-// requestRetention is how long a request id is remembered.
-const requestRetention = 24 * time.Hour
+// RequestRetention is how long a request id is remembered, with the answer.
+const RequestRetention = 24 * time.Hour
 
 // tries bounds how often a transaction that gave way to another is run again.
 const tries = 4
@@ -233,7 +233,7 @@ func replay[T any](ctx context.Context, t *tx) (out T, replayed bool, err error)
 	if err != nil {
 		return out, false, err
 	}
-	if t.now.Sub(fromUS(at)) >= requestRetention {
+	if t.now.Sub(fromUS(at)) >= RequestRetention {
 		_, err = t.exec(ctx, stmtRequestDrop, c.Practice, c.Method, c.RequestID)
 		return out, false, err
 	}

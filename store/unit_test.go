@@ -203,7 +203,7 @@ func TestAProblemIsItsKindAndHidesItsCause(t *testing.T) {
 }
 
 func TestLimitsAreWhatTheDocumentsSay(t *testing.T) {
-	if requestRetention != 24*time.Hour || ChangeRetention != 14*24*time.Hour || MaxDocument != 1<<20 || MaxTakeIn != 2000 ||
+	if RequestRetention != 24*time.Hour || ChangeRetention != 14*24*time.Hour || MaxDocument != 1<<20 || MaxTakeIn != 2000 ||
 		DefaultPageSize != 50 || MaxPageSize != 1000 || AuditDelay != 20*time.Millisecond || MaxSpan != 24*time.Hour ||
 		maxVisits != 16 || shortestHold != time.Minute || longestHold != 7*24*time.Hour || CellsPerDay != 288 {
 		t.Error("a limit has changed: change the documents with it")

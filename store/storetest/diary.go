@@ -337,6 +337,14 @@ var diaryTests = map[string]func(*bench){
 		n.Visits[0].Cases = []store.VisitOf{{CaseID: c1.ID, Visit: 1}}
 		n.Visits = append(n.Visits, store.NewVisit{Place: s.place(s.room, 600, 660), Cases: []store.VisitOf{{CaseID: c1.ID}, {CaseID: c2.ID}}})
 		b := s.book(n)
+		ends, err := s.s.EndsWithCase(s.ctx, call(ours), c1.ID)
+		s.must(err)
+		if !slices.Equal(ends, []string{b.Appointments[0].ID}) {
+			s.Errorf("closing would cancel %v", ends)
+		}
+		if foreign, err := s.s.EndsWithCase(s.ctx, call(theirs), c1.ID); err != nil || len(foreign) != 0 {
+			s.Errorf("another practice is told of %v, %v", foreign, err)
+		}
 		closed, err := s.s.CloseCase(s.ctx, call(ours), store.CaseClosing{ID: c1.ID, Reason: store.ClosedExtracted})
 		s.must(err)
 		if !slices.Equal(closed.Cancelled, []string{b.Appointments[0].ID}) {
