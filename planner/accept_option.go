@@ -36,7 +36,7 @@ func (s *Service) AcceptOption(ctx context.Context, r *vw.AcceptOptionRequest) (
 	if err != nil {
 		return nil, err
 	}
-	message, err := readPlan(caller.Practice, kept, c.Revision)
+	message, err := s.readPlan(ctx, caller, kept, c.Revision)
 	if err != nil {
 		return nil, err
 	}

@@ -127,7 +127,7 @@ func (s *ChairService) visitToBegin(ctx context.Context, caller Caller, rec reco
 	if err != nil {
 		return out, chairPlan{}, err
 	}
-	message, err := readPlan(caller.Practice, kept, rec.kept.Revision)
+	message, err := s.readPlan(ctx, caller, kept, rec.kept.Revision)
 	if err != nil {
 		return out, chairPlan{}, err
 	}

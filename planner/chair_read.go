@@ -56,7 +56,7 @@ func (s *ChairService) planOf(ctx context.Context, caller Caller, caseID string,
 	if err != nil {
 		return chairPlan{}, err
 	}
-	message, err := readPlan(caller.Practice, kept, kept.Revision)
+	message, err := s.readPlan(ctx, caller, kept, kept.Revision)
 	if err != nil {
 		return chairPlan{}, err
 	}

@@ -26,6 +26,14 @@ func toothFromProto(path string, t *vw.Tooth) (tooth.Code, error) {
 	return code, nil
 }
 
+// showTooth writes a kept tooth anew in the practice's notation of today; the
+// code and the words stay.
+func showTooth(t *vw.Tooth, shown tooth.System) {
+	if code, err := tooth.Parse(t.GetIso(), tooth.ISO); err == nil {
+		t.Shown = code.In(shown)
+	}
+}
+
 // toothToProto shows a tooth in code, words and the practice's notation; nil
 // when it is not yet identified.
 func toothToProto(code tooth.Code, shown tooth.System) *vw.Tooth {

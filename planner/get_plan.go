@@ -37,7 +37,7 @@ func (s *Service) plan(ctx context.Context, caller Caller, caseID string, revisi
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
-	message, err := readPlan(caller.Practice, kept, c.Revision)
+	message, err := s.readPlan(ctx, caller, kept, c.Revision)
 	if err != nil {
 		return nil, err
 	}
@@ -52,14 +52,20 @@ func (s *Service) revision(ctx context.Context, caller Caller, caseID string, re
 	return kept, s.fault(err, caller, nil)
 }
 
-// readPlan reads a kept revision in full. newest is the number of the newest
-// revision of the case.
-func readPlan(practice string, kept store.PlanRevision, newest int) (*vw.Plan, error) {
+// readPlan reads a kept revision in full, its tooth as the practice writes teeth
+// today. newest is the number of the newest revision of the case.
+func (s *Service) readPlan(ctx context.Context, caller Caller, kept store.PlanRevision, newest int) (*vw.Plan, error) {
+	shown, err := s.notation.of(ctx, s, caller)
+	if err != nil {
+		return nil, s.fault(err, caller, nil)
+	}
 	message := &vw.Plan{}
 	if err := proto.Unmarshal(kept.Document, message); err != nil {
 		return nil, fmt.Errorf("plan document: %w", err)
 	}
-	nameRevision(message, practice, kept, newest)
+	nameRevision(message, caller.Practice, kept, newest)
+	showTooth(message.GetTooth(), shown)
+	showTooth(message.GetAssessment().GetTooth(), shown)
 	return message, nil
 }
 

@@ -42,7 +42,7 @@ func (s *Service) ListPlanRevisions(ctx context.Context, r *vw.ListPlanRevisions
 		if err != nil {
 			return nil, err
 		}
-		message, err := readPlan(caller.Practice, kept, max(c.Revision, kept.Revision))
+		message, err := s.readPlan(ctx, caller, kept, max(c.Revision, kept.Revision))
 		if err != nil {
 			return nil, err
 		}
