@@ -97,7 +97,7 @@ func solutionWords(s anaesthetic.Solution) string {
 	}
 	text := fmt.Sprintf("%s %g %%", name, s.Percent)
 	if s.Per > 0 {
-		text += fmt.Sprintf(" with %s 1:%d", s.Vasoconstrictor, s.Per)
+		text += fmt.Sprintf(" with %s 1:%s", s.Vasoconstrictor, anaesthetic.Thousands(s.Per))
 	}
 	return text + fmt.Sprintf(", cartridge of %g ml", s.CartridgeML)
 }

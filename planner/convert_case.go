@@ -146,6 +146,9 @@ func caseToProto(practice string, c store.Case, shown tooth.System) *vw.Case {
 	}
 	// What the letter said stays provisional until an assessment confirms it.
 	out.Provisional = c.Referral != nil && c.Referral.Provisional && c.Assessment == 0
+	if out.Diagnosis != nil {
+		out.Diagnosis.Provisional = out.Diagnosis.Provisional && c.Assessment == 0
+	}
 	if c.ID == "" {
 		return out
 	}

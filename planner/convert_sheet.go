@@ -16,6 +16,14 @@ func sheetToProto(s proposal.Sheet, parts []sheetPart, against []proposal.Reason
 		Start:    stepsToProto(s.Start), SetOut: s.SetOut, Cautions: cautionsToProto(s.Cautions), Anaesthetic: anaestheticToProto(s.Anaesthetic),
 		AppointmentMinutes: int32(s.Length), ChairMinutes: distToProto(s.Minutes), UrgentInstruction: s.Urgent, Reasons: reasonsToProto(against),
 	}
+	if s.Anaesthetic.Profile == "" && s.Anaesthetic.NoNumber == "" && len(s.Anaesthetic.Agents) == 0 {
+		out.Anaesthetic = nil // nothing is injected
+	}
+	if s.Emergency {
+		for _, f := range s.RedFlags {
+			out.RedFlags = append(out.RedFlags, f.Question)
+		}
+	}
 	if len(s.Identity) > 0 {
 		out.Identity.SecondIdentifier = s.Identity[0]
 	}

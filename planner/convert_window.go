@@ -2,6 +2,7 @@ package planner
 
 import (
 	"cmp"
+	"strings"
 
 	returns "github.com/visitwright/visitwright/planner/window"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
@@ -23,7 +24,7 @@ func windowToProto(w *returns.Window, anchor, stop string) *vw.ReturnWindow {
 		out.PastActions = append(out.PastActions, &vw.PastAction{AfterDays: int32(a.AfterDay), Id: a.ID, Text: a.Text, Longer: a.Longer, Provenance: markToProto(a.Mark)})
 	}
 	if w.Closes != nil && w.Closes.Passing != "" {
-		out.PastLatest = w.Closes.Passing
+		out.PastLatest = strings.TrimSuffix(w.Closes.Passing, ".") + "."
 	}
 	return out
 }

@@ -11,6 +11,7 @@ import (
 	"github.com/visitwright/visitwright/planner/proposal"
 	"github.com/visitwright/visitwright/planner/protocol"
 	"github.com/visitwright/visitwright/planner/tooth"
+	returns "github.com/visitwright/visitwright/planner/window"
 	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
@@ -183,7 +184,7 @@ func (s *Service) patientInput(r record, f *vw.Findings) (proposal.Patient, erro
 	if err != nil {
 		return out, err
 	}
-	for _, a := range r.patient.Alerts {
+	for i, a := range r.patient.Alerts {
 		// An alert that has not begun, or is over, does not act.
 		if since, err := civil.ParseDate(a.Since); err == nil && since.After(day) {
 			continue
@@ -194,6 +195,10 @@ func (s *Service) patientInput(r record, f *vw.Findings) (proposal.Patient, erro
 		}
 		if err == nil && a.Kind == courseAlert {
 			days := until.DaysSince(day)
+			if days > returns.LongestCourse {
+				return out, fault.Invalid(vw.ErrorReason_ERROR_REASON_IMPOSSIBLE_FIGURE, index("patient.alerts", i)+".last_date",
+					fmt.Sprintf("a last day of the course at most %d days from today: no visit waits for a longer one; leave the day out for lasting treatment", returns.LongestCourse))
+			}
 			if out.CourseEndsIn == nil || days > *out.CourseEndsIn {
 				out.CourseEndsIn = &days
 			}

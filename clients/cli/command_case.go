@@ -35,7 +35,7 @@ type CaseFlags struct {
 	Restores   string `help:"Who restores the tooth: here or referrer." enum:",here,referrer" default:"" placeholder:"WHO"`
 	Reviews    string `help:"Who reviews the healing: here or referrer." enum:",here,referrer" default:"" placeholder:"WHO"`
 	Received   string `help:"Day on which the letter came." placeholder:"YYYY-MM-DD"`
-	FromLetter *bool  `negatable:"" help:"What is known stands in the letter alone, and is provisional until the consultation; so unless said."`
+	FromLetter *bool  `negatable:"" help:"What is given here, the diagnosis too, stands in the letter alone and is provisional until the consultation."`
 
 	BegunOn        string `help:"Treatment began elsewhere on this day; its clock already runs. Leave it out when the day is not known." placeholder:"YYYY-MM-DD"`
 	BegunDressing  string `help:"Dressing placed there, or unknown (catalogue medicaments)." placeholder:"ID"`
@@ -60,7 +60,8 @@ func (f *CaseFlags) message(s *Session, was *vw.Case) (*vw.Case, *fieldmaskpb.Fi
 		given("protocol")
 	}
 	if f.Diagnosis != "" || f.Apical != "" {
-		c.Diagnosis = &vw.Diagnosis{Pulpal: orElse(f.Diagnosis, was.GetDiagnosis().GetPulpal()), Apical: orElse(f.Apical, was.GetDiagnosis().GetApical())}
+		c.Diagnosis = &vw.Diagnosis{Pulpal: orElse(f.Diagnosis, was.GetDiagnosis().GetPulpal()), Apical: orElse(f.Apical, was.GetDiagnosis().GetApical()),
+			Provisional: f.FromLetter != nil && *f.FromLetter}
 		given("diagnosis")
 	}
 	if f.Root != "" {
@@ -106,7 +107,7 @@ func (f *CaseFlags) referral(was *vw.Referral) (*vw.Referral, error) {
 	if f.ReferredBy+f.Question+f.Urgency+f.Restores+f.Reviews+f.Received == "" && f.FromLetter == nil {
 		return nil, nil
 	}
-	r := &vw.Referral{ProvisionalFromLetter: true}
+	r := &vw.Referral{}
 	if was != nil {
 		r = proto.CloneOf(was)
 	}
@@ -186,7 +187,7 @@ func (c *CaseOpen) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.Show(made, func(p *Page) { ShowCase(p, made) })
+	return s.Show(made, func(p *Page) { ShowCase(p, made, patient.GetReference()) })
 }
 
 // CaseShow shows one case.
@@ -200,7 +201,8 @@ func (c *CaseShow) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.Show(found, func(p *Page) { ShowCase(p, found) })
+	reference := s.referenceOf(found)
+	return s.Show(found, func(p *Page) { ShowCase(p, found, reference) })
 }
 
 // CaseList lists cases.
@@ -260,18 +262,29 @@ func (c *CaseChange) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	return s.Show(now, func(p *Page) { ShowCase(p, now) })
+	reference := s.referenceOf(now)
+	return s.Show(now, func(p *Page) { ShowCase(p, now, reference) })
 }
 
-// ShowCase writes what is known of a case.
-func ShowCase(p *Page, c *vw.Case) {
+// referenceOf is the practice's reference of a case's patient, or its id for a
+// caller who may not read patients.
+func (s *Session) referenceOf(c *vw.Case) string {
+	patient, err := s.planner().GetPatient(s.Context, &vw.GetPatientRequest{Name: c.GetPatient()})
+	if err != nil {
+		return shortID(c.GetPatient())
+	}
+	return patient.GetReference()
+}
+
+// ShowCase writes what is known of a case; patient is the practice's reference.
+func ShowCase(p *Page, c *vw.Case, patient string) {
 	p.Title("Case %s: %s", shortID(c.GetName()), toothWords(c.GetTooth()))
 	state := words(c.GetState().String(), "STATE_")
 	if c.GetClosingReason() != "" {
 		state += ": " + words(c.GetClosingReason(), "")
 	}
 	p.Field("state", "%s", state)
-	p.Field("patient", "%s", shortID(c.GetPatient()))
+	p.Field("patient", "%s", patient)
 	if c.GetProtocol() != "" {
 		p.Field("to do", "%s", words(c.GetProtocol(), ""))
 	}
@@ -280,13 +293,16 @@ func ShowCase(p *Page, c *vw.Case) {
 		if d.GetApical() != "" {
 			text += "; " + words(d.GetApical(), "")
 		}
-		if d.GetProvisional() || c.GetProvisional() {
+		if d.GetProvisional() {
 			text += " (provisional, from the letter)"
 		}
 		p.Field("diagnosis", "%s", text)
 	}
 	if r := c.GetReferral(); r != nil {
 		showReferral(p, r)
+		if c.GetProvisional() {
+			p.Field("", "what the letter says is provisional until the consultation")
+		}
 	}
 	if root := c.GetRootDevelopment(); root != vw.RootDevelopment_ROOT_DEVELOPMENT_UNSPECIFIED {
 		p.Field("root", "%s", words(root.String(), "ROOT_DEVELOPMENT_"))
@@ -332,11 +348,13 @@ type StopCommand struct {
 	Reason string `required:"" help:"Why, for example healed-discharged, extracted, declined (catalogue closing-reasons)." placeholder:"ID"`
 	Note   string `help:"What else should be known; kept encrypted." placeholder:"TEXT"`
 	On     string `help:"Day on which it ended; without it today." placeholder:"YYYY-MM-DD"`
+
+	Preview bool `help:"Say what would end with the case and close nothing."`
 }
 
 // Run closes the case.
 func (c *StopCommand) Run(s *Session) error {
-	request := &vw.StopCaseRequest{Name: s.name("cases", c.Case), ClosingReason: c.Reason, Note: c.Note}
+	request := &vw.StopCaseRequest{Name: s.name("cases", c.Case), ClosingReason: c.Reason, Note: c.Note, ValidateOnly: c.Preview}
 	if c.On != "" {
 		day, err := parseDate("--on", c.On)
 		if err != nil {
@@ -353,10 +371,30 @@ func (c *StopCommand) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
+	reference := s.referenceOf(reply.GetCase())
+	var ending []*vw.Appointment
+	for _, name := range reply.GetCancelledAppointments() {
+		a, err := s.Client.Diary.GetAppointment(s.Context, &vw.GetAppointmentRequest{Name: name})
+		if err != nil {
+			return err
+		}
+		ending = append(ending, a)
+	}
 	return s.Show(reply, func(p *Page) {
-		ShowCase(p, reply.GetCase())
-		if n := len(reply.GetCancelledAppointments()); n > 0 {
-			p.Field("cancelled", "%s", plural(n, "appointment", "appointments"))
+		ShowCase(p, reply.GetCase(), reference)
+		what := "cancelled"
+		if c.Preview {
+			what = "would be cancelled"
+		}
+		n := len(reply.GetCancelledAppointments())
+		if n > 0 || c.Preview {
+			p.Field(what, "%s", plural(n, "appointment", "appointments"))
+		}
+		for _, a := range ending {
+			p.Item("%s", strings.Join(nonEmpty(when(a.GetPlace()), whatFor(a)), ": "))
+		}
+		if c.Preview {
+			p.Text("Nothing was closed. Messages that wait for the patient and follow-ups of this case would end with it.")
 		}
 	})
 }

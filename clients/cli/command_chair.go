@@ -454,9 +454,10 @@ func (c *ChairStop) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
+	reference := s.referenceOf(reply.GetCase())
 	return s.Show(reply, func(p *Page) {
 		ShowChair(p, reply.GetVisit())
-		ShowCase(p, reply.GetCase())
+		ShowCase(p, reply.GetCase(), reference)
 		if n := len(reply.GetCancelledAppointments()); n > 0 {
 			p.Field("cancelled", "%s", plural(n, "appointment", "appointments"))
 		}

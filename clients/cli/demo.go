@@ -37,7 +37,7 @@ func Demo(s *Session, practice string, file []byte) error {
 		p.Title("%s", practice)
 		p.Text("Everything here is invented: the practice, the patient, the letter. What you see was computed by the gRPC service that " +
 			"this command has just started on its own database, and was asked for as any client would ask.")
-		ShowCase(p, opened)
+		ShowCase(p, opened, asked.Patient.GetReference())
 		ShowPlan(p, plan)
 		if accepted.GetAccepted() != nil {
 			p.Heading("Accepted")

@@ -192,3 +192,17 @@ func TestAFigureIsReadAsTypedAndReplacesItself(t *testing.T) {
 		t.Errorf("got %v, want the one figure with its new value", list)
 	}
 }
+
+func TestADiagnosisIsProvisionalOnlyWhenItIsSaidToStandInTheLetter(t *testing.T) {
+	atTheDesk := CaseFlags{Diagnosis: "necrosis", ReferredBy: "an invented colleague"}
+	c, _, err := atTheDesk.message(&Session{}, nil)
+	if err != nil || c.GetDiagnosis().GetProvisional() || c.GetReferral().GetProvisionalFromLetter() {
+		t.Errorf("typed at the desk: %v, %v", c, err)
+	}
+	yes := true
+	inTheLetter := CaseFlags{Diagnosis: "necrosis", ReferredBy: "an invented colleague", FromLetter: &yes}
+	c, _, err = inTheLetter.message(&Session{}, nil)
+	if err != nil || !c.GetDiagnosis().GetProvisional() || !c.GetReferral().GetProvisionalFromLetter() {
+		t.Errorf("from the letter: %v, %v", c, err)
+	}
+}

@@ -81,7 +81,7 @@ func showClockLeft(p *Page, plan *vw.Plan, o *vw.TreatmentOption) {
 	}
 	for _, stop := range plan.GetStops() {
 		if stop.GetReturnWindow() != nil && stop.GetOdds().GetProbability() >= 0.5 {
-			p.Text("It leaves the tooth dressed: %s.", stop.GetTitle())
+			p.Text("The state in which it leaves the tooth: %s.", stop.GetTitle())
 			showWindow(p, stop.GetReturnWindow())
 		}
 	}
@@ -184,7 +184,7 @@ func showForecast(p *Page, f *vw.CanalForecast) {
 	}
 	for _, a := range f.GetAnatomy() {
 		if slices.ContainsFunc(f.GetLines(), func(l *vw.ForecastLine) bool {
-			return strings.Contains(strings.ToLower(l.GetText()), words(a.GetKind(), ""))
+			return strings.Contains(strings.ReplaceAll(strings.ToLower(l.GetText()), "-", " "), words(a.GetKind(), ""))
 		}) {
 			continue // a line has said it, with its range
 		}
@@ -267,7 +267,13 @@ func showOptions(p *Page, plan *vw.Plan) {
 		row("cost, min of work", func(o *vw.TreatmentOption) string { return fmt.Sprintf("%.0f", o.GetExpectedCost()) }),
 	)
 	p.Table(head, rows)
-	p.Text("* recommended. Overrun and unused minutes are over all visits; the cost weighs work, overrun, unused time and further visits as the practice set it.")
+	if most > 0 {
+		star := ""
+		if plan.GetRecommendedOption() != "" {
+			star = "* recommended. "
+		}
+		p.Text("%sOverrun and unused minutes are over all visits; the cost weighs work, overrun, unused time and further visits as the practice set it.", star)
+	}
 	for _, o := range plan.GetOptions() {
 		if !o.GetFeasible() {
 			p.Item("%s cannot be booked: %s", o.GetTitle(), o.GetInfeasibleBecause())

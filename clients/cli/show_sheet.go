@@ -2,6 +2,7 @@ package cli
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
@@ -21,6 +22,13 @@ func ShowSheet(p *Page, s *vw.VisitSheet) {
 	}
 	p.Field("appointment", "%s; mean in the chair %s", minutes(float64(s.GetAppointmentMinutes())), minutes(s.GetChairMinutes().GetMean()))
 
+	if len(s.GetRedFlags()) > 0 {
+		p.Heading("Red flags, before anything else")
+		for _, question := range s.GetRedFlags() {
+			p.Box("%s", question)
+		}
+		p.Text("One yes: %s", orElse(s.GetUrgentInstruction(), "the practice's instruction for urgent care comes first; none is set (settings change --urgent-instruction)."))
+	}
 	p.Heading("Check first")
 	id := s.GetIdentity()
 	who := id.GetReference()
@@ -44,7 +52,7 @@ func ShowSheet(p *Page, s *vw.VisitSheet) {
 	for _, t := range s.GetTeeth() {
 		switch {
 		case t.GetConsentGap() != "":
-			p.Box("consent: %s", t.GetConsentGap())
+			p.Box("%s", t.GetConsentGap())
 		case t.GetAccepted() != nil:
 			p.Box("%s", consentWords(t.GetAccepted().GetConsent()))
 		}
@@ -62,6 +70,12 @@ func ShowSheet(p *Page, s *vw.VisitSheet) {
 	}
 	for _, t := range s.GetTeeth() {
 		showPart(p, t)
+	}
+	if len(s.GetReasons()) > 0 {
+		p.Heading("Against treating them in one visit")
+		for _, r := range s.GetReasons() {
+			p.Item("%s%s", r.GetText(), mark(r.GetProvenance()))
+		}
 	}
 	showAnaesthetic(p, s.GetAnaesthetic())
 	if len(s.GetCautions()) > 0 {
@@ -122,7 +136,7 @@ func showPart(p *Page, t *vw.ToothPart) {
 	if t.GetTemporary() != "" {
 		p.Field("temporary", "%s", t.GetTemporary())
 	}
-	showPolicy(p, t.GetPolicy(), t.GetPart().GetVisit())
+	showPolicy(p, t.GetPolicy(), t.GetPart().GetVisit(), len(t.GetCanals()) > 0)
 }
 
 // showCanals writes the canal table, with room for what is measured.
@@ -164,34 +178,42 @@ func flagOnly(m *vw.Provenance) string {
 }
 
 // showPolicy writes the rows of the table in which the clinician has a choice
-// in this visit.
-func showPolicy(p *Page, table *vw.PolicyTable, visit int32) {
+// in this visit; where no canal is entered, their number makes no row.
+func showPolicy(p *Page, table *vw.PolicyTable, visit int32, canals bool) {
 	var rows [][]string
 	for _, r := range policyOf(table, visit) {
 		if r.GetRule() == vw.PolicyRow_RULE_GO_ON || r.GetReached() < rarelyReached {
 			continue
 		}
-		then := "stop and dress"
+		then := "stop here"
 		switch {
 		case r.LeastMinutes != nil && r.GetLeastMinutes() == 0:
 			then = "go on"
 		case r.LeastMinutes != nil:
-			then = fmt.Sprintf("go on with %d min left, else dress", r.GetLeastMinutes())
+			then = fmt.Sprintf("go on with %d min left, else stop here", r.GetLeastMinutes())
 		}
-		state := plural(int(r.GetState().GetCanalsFound()), "canal found", "canals found")
+		state := ""
+		if canals {
+			state = plural(int(r.GetState().GetCanalsFound()), "canal found", "canals found")
+		}
 		if r.GetState().GetCanalsDone() > 0 {
 			state += fmt.Sprintf(", %d done", r.GetState().GetCanalsDone())
 		}
-		if r.GetFillingBarred() {
+		if r.GetFillingBarred() && canals {
 			state += ", not to be filled today"
+		} else if r.GetFillingBarred() {
+			state = "not to be finished today"
 		}
-		rows = append(rows, []string{words(r.GetStop(), ""), state, then})
+		row := []string{words(r.GetStop(), ""), state, then}
+		if !slices.ContainsFunc(rows, func(x []string) bool { return slices.Equal(x, row) }) {
+			rows = append(rows, row)
+		}
 	}
 	if len(rows) == 0 {
 		return
 	}
 	p.Gap()
-	p.Text("Go on or dress: what costs least at each point where the visit may stop. It weighs minutes; whether the tooth is ready is the clinician's to say.")
+	p.Text("Go on or stop: what costs least at each point where the visit may stop. It weighs minutes; whether the tooth is ready is the clinician's to say.")
 	p.Table([]string{"at", "with", "then"}, rows)
 }
 

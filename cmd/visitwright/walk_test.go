@@ -25,7 +25,7 @@ func TestACaseGoesItsWholeWayThroughTheCommands(t *testing.T) {
 	show("patient-show", "patient", "show", "INVENTED-0046")
 	show("patient-list", "patient", "list")
 	page := show("case-open", "case", "open", "--patient", "INVENTED-0046", "--tooth", "46", "--protocol", "primary-treatment",
-		"--diagnosis", "necrotic-lesion", "--referred-by", "an invented colleague", "--question", "Root-canal treatment of 46?")
+		"--diagnosis", "necrotic-lesion", "--referred-by", "an invented colleague", "--question", "Root-canal treatment of 46?", "--from-letter")
 	id := h.id(page, "Case")
 	show("case-show", "case", "show", id)
 	show("case-list", "case", "list")

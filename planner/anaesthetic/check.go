@@ -77,7 +77,7 @@ func (s Solution) check(field string) error {
 		return &InputError{field + ".per", "a concentration without a vasoconstrictor", "0, or the vasoconstrictor"}
 	}
 	if !plainSolution && (s.Per < v.LeastPer || s.Per > v.MostPer) {
-		return &InputError{field + ".per", fmt.Sprintf("1:%d is no concentration of %s", s.Per, v.Name), fmt.Sprintf("1:%s to 1:%s", thousands(v.LeastPer), thousands(v.MostPer))}
+		return &InputError{field + ".per", fmt.Sprintf("1:%d is no concentration of %s", s.Per, v.Name), fmt.Sprintf("1:%s to 1:%s", Thousands(v.LeastPer), Thousands(v.MostPer))}
 	}
 	// A limit stated for one form says nothing of the other: plain lidocaine is
 	// not lidocaine with epinephrine.

@@ -154,7 +154,7 @@ func (s Solution) name() string {
 	a, _ := shipped().agent(s.Agent)
 	text := fmt.Sprintf("%s %s %%", a.Name, decimal(exact(s.Percent), 3))
 	if v, ok := shipped().vasoconstrictor(s.Vasoconstrictor); ok && s.Per > 0 {
-		text += " with " + v.Name + " 1:" + thousands(s.Per)
+		text += " with " + v.Name + " 1:" + Thousands(s.Per)
 	}
 	return text
 }
@@ -222,7 +222,7 @@ func (a *account) bounds(r *Result) {
 		ml := new(big.Rat).Quo(a.vaso, s.vasoPerML())
 		mg := new(big.Rat).Mul(ml, s.mgPerML())
 		r.add(*v.Mark, "%s 1:%s holds %s mg/mL; %s mg for %s is %s mL, or %s mg of %s",
-			v.Name, thousands(s.Per), decimal(s.vasoPerML(), 4), decimal(a.vaso, 3), whom, decimal(ml, 2), decimal(mg, 2), s.Agent)
+			v.Name, Thousands(s.Per), decimal(s.vasoPerML(), 4), decimal(a.vaso, 3), whom, decimal(ml, 2), decimal(mg, 2), s.Agent)
 		r.bound(ByVasoconstrictor, mg, per, *v.Mark)
 	}
 	lowest := r.Bounds[0]
@@ -401,7 +401,7 @@ func percent(share *big.Rat) string {
 	return decimal(new(big.Rat).Mul(share, big.NewRat(100, 1)), 1)
 }
 
-func thousands(n int) string {
+func Thousands(n int) string {
 	text := fmt.Sprint(n)
 	for at := len(text) - 3; at > 0; at -= 3 {
 		text = text[:at] + "," + text[at:]

@@ -96,13 +96,13 @@ func (w *work) option(k int, f facts) (Option, error) {
 	if o.Strength == Forbids {
 		return o, nil
 	}
-	m := w.model
+	m := w.dressedBetween(w.model, k)
 	res, err := w.solve(&m, k)
 	// Visits so short that the tooth cannot be taken to a sound stop: stopping
 	// between two canals is the last way out, and said to be one. One visit that
 	// cannot be borne is no one-visit option.
 	if impossible(err) && w.partly != nil && k > 1 {
-		m = *w.partly
+		m = w.dressedBetween(*w.partly, k)
 		if res, err = w.solve(&m, k); err == nil && w.diagnosis.Pulp == protocol.Infected {
 			f = withFact(f, "partly-infected")
 			o.Reasons = w.tables.apply(f, k == 1)
@@ -121,6 +121,29 @@ func (w *work) option(k int, f facts) (Option, error) {
 		o.Reasons = append(o.Reasons, r)
 	}
 	return o, w.fill(&o, k)
+}
+
+// dressedBetween holds two visits of an infected tooth to what speaks for them,
+// a dressing between the visits: the first does not stop where the tooth is
+// merely taken down and closed again. A third visit leaves room for that, and a
+// treatment taken up midway goes on from where it stands.
+func (w *work) dressedBetween(m visits.Model, k int) visits.Model {
+	if k != 2 || w.in.From != nil || w.diagnosis.Pulp != protocol.Infected {
+		return m
+	}
+	dressed := -1 // the last stop that leaves a dressing
+	for i, s := range m.Stops {
+		if s.Allowed && w.stop(s.ID).Use != "" {
+			dressed = i
+		}
+	}
+	m.Stops = slices.Clone(m.Stops)
+	for i := range max(dressed, 0) {
+		if s := w.stop(m.Stops[i].ID); s.Dressed && s.Use == "" {
+			m.Stops[i].Allowed = false
+		}
+	}
+	return m
 }
 
 func impossible(err error) bool {

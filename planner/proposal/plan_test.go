@@ -234,7 +234,7 @@ func TestAnAlertChangesTheDressing(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if sheet.Teeth[0].Dressing != "calcium hydroxide" || !strings.Contains(p.Text(), "ruled out by an alert") {
+	if sheet.Teeth[0].Dressing != "calcium hydroxide, if the visit stops before its aim" || !strings.Contains(p.Text(), "ruled out by an alert") {
 		t.Errorf("dressing %q", sheet.Teeth[0].Dressing)
 	}
 }

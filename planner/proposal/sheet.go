@@ -22,7 +22,7 @@ type Sheet struct {
 	Teeth       []SheetTooth   `json:"teeth"`
 	SetOut      []string       `json:"set_out"`
 	Cautions    []Caution      `json:"cautions"`
-	Anaesthetic Anaesthetic    `json:"anaesthetic"`
+	Anaesthetic Anaesthetic    `json:"anaesthetic"` // empty where nothing is injected
 	RedFlags    []RedFlag      `json:"red_flags"`
 	Emergency   bool           `json:"emergency"` // the red-flag questions come before anything else
 	Urgent      string         `json:"urgent_instruction"`
@@ -40,10 +40,19 @@ type SheetTooth struct {
 	Consent   string      `json:"consent"`
 	Steps     []Line      `json:"steps"`
 	Canals    []CanalLine `json:"canals"`
-	Dressing  string      `json:"dressing"`
-	Temporary string      `json:"temporary"`
-	GoOn      []string    `json:"go_on"` // when to go on and when to dress
-	Level     string      `json:"level"` // difficulty
+	Dressing  string      `json:"dressing"`  // at the end of the visit, or if it must stop; "" where a tooth is not opened
+	Temporary string      `json:"temporary"` // the same; "" where nothing is sealed
+	GoOn      []string    `json:"go_on"`     // when to go on and when to stop
+	Level     string      `json:"level"`     // difficulty
+}
+
+// toothPage is one tooth's part of a visit with what all teeth share.
+type toothPage struct {
+	SheetTooth
+	start   []Line
+	minutes chairtime.Dist
+	setOut  []string
+	numbed  bool // the visit begins with an injection
 }
 
 // Line is one line of the order of a visit.
@@ -88,25 +97,27 @@ func VisitSheet(parts []Part) (Sheet, error) {
 	s := Sheet{Alerts: []Alert{}, Start: []Line{}, Cautions: []Caution{}, SetOut: []string{}, RedFlags: RedFlags()}
 	var labels []string
 	dists := []chairtime.Dist{}
+	numbed := false
 	for i, p := range parts {
 		w, err := prepare(p.Input)
 		if err != nil {
 			return Sheet{}, fmt.Errorf("parts[%d]: %w", i, err)
 		}
-		t, start, dist, err := w.sheetTooth(p)
+		t, err := w.sheetTooth(p)
 		if err != nil {
 			return Sheet{}, fmt.Errorf("parts[%d]: %w", i, err)
 		}
 		if i == 0 {
-			s.Start, s.Urgent = start, p.Input.Clinic.UrgentInstruction
-		} else if len(start) > 0 {
-			t.Steps = append(slices.Clone(start), t.Steps...)
+			s.Start, s.Urgent = t.start, p.Input.Clinic.UrgentInstruction
+		} else if len(t.start) > 0 {
+			t.Steps = append(slices.Clone(t.start), t.Steps...)
 		}
-		s.Teeth = append(s.Teeth, t)
+		s.Teeth = append(s.Teeth, t.SheetTooth)
+		numbed = numbed || t.numbed
 		s.Emergency = s.Emergency || p.Input.Protocol == "emergency-relief"
 		labels = append(labels, t.Label)
-		dists = append(dists, dist)
-		for _, line := range w.protocol.SetOut {
+		dists = append(dists, t.minutes)
+		for _, line := range t.setOut {
 			if !slices.Contains(s.SetOut, line) {
 				s.SetOut = append(s.SetOut, line)
 			}
@@ -142,6 +153,9 @@ func VisitSheet(parts []Part) (Sheet, error) {
 			return Sheet{}, err
 		}
 		s.Length = best.Minutes
+	}
+	if !numbed {
+		return s, nil // nothing is injected: a limit would only be noise
 	}
 	limit, err := anaestheticLimit(first)
 	if err != nil {
@@ -194,55 +208,60 @@ func (t SheetTooth) length(p Part) int {
 	return 0
 }
 
-func (w *work) sheetTooth(p Part) (SheetTooth, []Line, chairtime.Dist, error) {
+func (w *work) sheetTooth(p Part) (toothPage, error) {
 	id := p.Option
 	if id == "" {
 		id = p.Plan.Recommended
 	}
 	o, ok := p.Plan.Option(id)
 	if !ok || !o.Feasible {
-		return SheetTooth{}, nil, chairtime.Dist{}, &protocol.InputError{Field: "option", Problem: fmt.Sprintf("%q is not an option of this plan that can be done", id), Want: "the id of a feasible option"}
+		return toothPage{}, &protocol.InputError{Field: "option", Problem: fmt.Sprintf("%q is not an option of this plan that can be done", id), Want: "the id of a feasible option"}
 	}
 	if p.Visit < 1 || p.Visit > len(o.Visits) {
-		return SheetTooth{}, nil, chairtime.Dist{}, &protocol.InputError{Field: "visit", Problem: fmt.Sprintf("%d", p.Visit), Want: fmt.Sprintf("1 to %d", len(o.Visits))}
+		return toothPage{}, &protocol.InputError{Field: "visit", Problem: fmt.Sprintf("%d", p.Visit), Want: fmt.Sprintf("1 to %d", len(o.Visits))}
 	}
 	v := o.Visits[p.Visit-1]
-	t := SheetTooth{
+	t := toothPage{minutes: v.Minutes, SheetTooth: SheetTooth{
 		Label: p.Plan.ToothLabel, Treatment: p.Plan.Title, Option: id, Visit: p.Visit, Aim: v.Aim,
 		Consent: consentLine(p.Consent, o), Level: string(p.Plan.Difficulty.Level), Steps: []Line{}, GoOn: []string{},
-	}
+	}}
 	m := *o.Model
 	from, to := m.Begin.Stage, mainStage(o.Result.Visits[p.Visit-1])
 	if p.Visit > 1 {
 		from = leftAt(o.Result.Visits[p.Visit-2], len(m.Stages))
 		to = max(to, from)
 	}
-	start := w.lines(m, m.Start, "start", p.Plan.Trace)
-	if p.Visit > 1 || m.Begin != (visits.State{}) {
-		t.Steps = append(t.Steps, w.lines(m, m.Stops[from].Resume, "stops/"+m.Stops[from].ID+"/resume", p.Plan.Trace)...)
+	r := w.run(m, *o.Result, p.Visit, from, to)
+	t.start = w.lines(m, m.Start, "start", p.Plan.Trace, w.startOrder())
+	if r.resumes {
+		at := m.Stops[from].ID
+		t.Steps = append(t.Steps, w.lines(m, m.Stops[from].Resume, "stops/"+at+"/resume", p.Plan.Trace, w.stop(at).Resume)...)
 	}
 	for i := from; i < to; i++ {
 		s := m.Stages[i]
 		if s.Gate != nil {
 			t.Steps = append(t.Steps, w.checkLine(m, s, p.Plan.Trace))
 		}
-		t.Steps = append(t.Steps, w.lines(m, s.Work, "stages/"+s.ID+"/work", p.Plan.Trace)...)
+		t.Steps = append(t.Steps, w.lines(m, s.Work, "stages/"+s.ID+"/work", p.Plan.Trace, w.stageOrder(s.ID))...)
 		if n := len(t.Steps); n > 0 && i+1 < len(m.Stages) && m.Stops[i+1].Allowed {
 			t.Steps[n-1].StopNext = true
 		}
 	}
-	t.Steps = append(t.Steps, w.lines(m, m.Stops[to].End, "stops/"+m.Stops[to].ID+"/end", p.Plan.Trace)...)
+	at := m.Stops[to].ID
+	t.Steps = append(t.Steps, w.lines(m, m.Stops[to].End, "stops/"+at+"/end", p.Plan.Trace, w.stop(at).End)...)
 	t.Canals = []CanalLine{}
-	if w.in.Tooth != 0 {
+	if w.in.Tooth != 0 && w.entersCanals(m) {
 		length, err := anatomy.WorkingLength(w.in.Tooth.Kind())
 		if err != nil {
-			return t, nil, v.Minutes, err
+			return t, err
 		}
 		t.Canals = canalTable(p, length)
 	}
-	t.Dressing, t.Temporary = w.dressingLine(), w.temporaryLine()
+	t.Dressing, t.Temporary = w.dressingLine(r), w.temporaryLine(r)
 	t.GoOn = w.goOn(m, *o.Result, p.Visit)
-	return t, start, v.Minutes, nil
+	t.setOut = w.setOut(r)
+	t.numbed = hasStep(m.Start, "anaesthetise")
+	return t, nil
 }
 
 // leftAt is the number of stages done at which a visit that leaves something to
@@ -268,8 +287,8 @@ func consentLine(c Consent, o Option) string {
 }
 
 // lines writes the steps of a block with their mean minutes for the canals
-// expected.
-func (w *work) lines(m visits.Model, b visits.Block, at string, trace protocol.Trace) []Line {
+// expected, in the order in which they are done.
+func (w *work) lines(m visits.Model, b visits.Block, at string, trace protocol.Trace, order []string) []Line {
 	var out []Line
 	for _, s := range b.Once {
 		out = append(out, Line{Step: s.ID, Text: w.stepName(s.ID), Minutes: mean(m, s.Minutes), Marks: marksOf(trace, at+"/once/"+s.ID+"/median")})
@@ -286,11 +305,12 @@ func (w *work) lines(m visits.Model, b visits.Block, at string, trace protocol.T
 		}
 		out = append(out, l)
 	}
+	w.arrange(out, order)
 	return out
 }
 
 func (w *work) checkLine(m visits.Model, s visits.Stage, trace protocol.Trace) Line {
-	return Line{Step: "ready-check", Text: w.stepName("ready-check") + ": unless every point is answered, dress and stop", Minutes: mean(m, s.Gate.Check), Marks: marksOf(trace, "stages/"+s.ID+"/gate/check/median")}
+	return Line{Step: "ready-check", Text: w.stepName("ready-check") + ": unless every point is answered, stop here", Minutes: mean(m, s.Gate.Check), Marks: marksOf(trace, "stages/"+s.ID+"/gate/check/median")}
 }
 
 func (w *work) stepName(id string) string {
@@ -354,23 +374,6 @@ func canalTable(p Part, length anatomy.Length) []CanalLine {
 	return out
 }
 
-func (w *work) dressingLine() string {
-	m, err := w.catalogue.Medicament(w.dressing)
-	if err != nil {
-		return ""
-	}
-	return m.Name
-}
-
-func (w *work) temporaryLine() string {
-	t, err := w.catalogue.Temporary(w.in.Clinic.Temporary)
-	if err != nil {
-		return ""
-	}
-	mm, _ := w.catalogue.Figure("materials.temporaries." + t.ID + ".least_mm")
-	return fmt.Sprintf("%s, at least %.1f mm", t.Name, mm.Value)
-}
-
 // goOn says for one visit how many minutes must be left to go on, in words and
 // only where the choice can come up.
 func (w *work) goOn(m visits.Model, res visits.Result, visit int) []string {
@@ -382,17 +385,17 @@ func (w *work) goOn(m visits.Model, res visits.Result, visit int) []string {
 		where := w.stopName(e.Stop)
 		if e.State.Canal > 0 {
 			where = fmt.Sprintf("%d of %d canals finished", e.State.Canal, e.State.Found)
-		} else if e.State.Found > 0 {
+		} else if e.State.Found > 0 && w.entersCanals(m) {
 			where += fmt.Sprintf(", %d canals found", e.State.Found)
 		}
 		next := w.stageName(m.Stages[e.State.Stage].ID)
 		switch {
 		case e.LeastLeft >= visits.Never:
-			out = append(out, fmt.Sprintf("%s: dress and stop", where))
+			out = append(out, fmt.Sprintf("%s: stop here", where))
 		case e.LeastLeft == 0:
 			out = append(out, fmt.Sprintf("%s: go on (%s) whatever the clock says", where, next))
 		default:
-			out = append(out, fmt.Sprintf("%s: go on (%s) with at least %d minutes left, else dress and stop", where, next, e.LeastLeft))
+			out = append(out, fmt.Sprintf("%s: go on (%s) with at least %d minutes left, else stop here", where, next, e.LeastLeft))
 		}
 	}
 	return out

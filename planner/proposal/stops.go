@@ -2,8 +2,11 @@ package proposal
 
 import (
 	"fmt"
+	"slices"
+	"strings"
 
 	"github.com/visitwright/visitwright/planner/provenance"
+	"github.com/visitwright/visitwright/planner/visits"
 	"github.com/visitwright/visitwright/planner/window"
 )
 
@@ -114,7 +117,11 @@ func (w *work) cautions() {
 		add("protocol", text, mark("practice", "the protocol's own cautions; local codes come first"))
 	}
 	if w.in.Protocol == "emergency-relief" {
-		add("red-flags", "The red-flag questions come before any appointment. "+w.in.Clinic.UrgentInstruction, mark("practice", "emergency intake; the practice's own instruction"))
+		add("red-flags", strings.TrimSpace("The red-flag questions come before any appointment: spreading swelling, trouble swallowing, breathing or opening, fever and feeling unwell. "+w.in.Clinic.UrgentInstruction), mark("practice", "emergency intake; the practice's own instruction"))
+	}
+	if !slices.ContainsFunc(w.model.Stages, func(s visits.Stage) bool { return s.Gate != nil }) {
+		add("odds", "Odds of minutes are no clinical go-ahead: the clinician decides.", mark("practice", "ground rule of this planner"))
+		return
 	}
 	add("odds", "Odds of minutes are no clinical go-ahead: the ready-to-fill check is answered in the chair, and the clinician decides.", mark("practice", "ground rule of this planner"))
 }

@@ -186,15 +186,22 @@ func (s Sheet) Text() string {
 		for _, c := range tooth.Canals {
 			t.line("  canal %-5s %-9s %s; usual length %.1f mm (%.1f to %.1f)", c.Name, c.State, c.Odds.Words, c.Usual.Usual, c.Usual.SoftLow, c.Usual.SoftHigh)
 		}
-		t.line("  if the visit stops: %s; temporary: %s", tooth.Dressing, tooth.Temporary)
+		if tooth.Dressing != "" {
+			t.line("  dressing: %s", tooth.Dressing)
+		}
+		if tooth.Temporary != "" {
+			t.line("  temporary: %s", tooth.Temporary)
+		}
 	}
 	t.head("Set out")
 	for _, l := range s.SetOut {
 		t.line("[ ] %s", l)
 	}
-	t.head("Local anaesthetic")
-	for _, l := range s.Anaesthetic.Lines {
-		t.line("%s", l)
+	if len(s.Anaesthetic.Lines) > 0 {
+		t.head("Local anaesthetic")
+		for _, l := range s.Anaesthetic.Lines {
+			t.line("%s", l)
+		}
 	}
 	if !s.Emergency {
 		s.redFlags(&t)

@@ -28,6 +28,7 @@ type Step struct {
 	ByCanal      bool     `json:"by_canal"`       // differs between canals: a second mesiobuccal is not a palatal
 	MaySwitchOff bool     `json:"may_switch_off"` // a practice may leave it out
 	Sequence     string   `json:"sequence"`       // "irrigation": may be replaced by the practice's own sequence
+	EntersCanal  bool     `json:"enters_canal"`   // done on the tooth as a whole, yet a file goes into a canal
 }
 
 // Event is something that may happen and cost time.
@@ -100,9 +101,25 @@ type Protocol struct {
 	Stops     []StopRef         `json:"stops"` // one more than the stages
 	Dressing  map[string]string `json:"dressing"`
 	// AnyTooth: may be planned before the tooth is identified.
-	AnyTooth bool     `json:"any_tooth"`
-	SetOut   []string `json:"set_out"`
-	Cautions []string `json:"cautions"`
+	AnyTooth bool      `json:"any_tooth"`
+	SetOut   []SetLine `json:"set_out"`
+	Cautions []string  `json:"cautions"`
+}
+
+// SetLine is one line of what is set out, and the steps it is for; without
+// steps it is set out for every visit.
+type SetLine struct {
+	What string   `json:"what"`
+	For  []string `json:"for"`
+}
+
+// UnmarshalJSON reads a bare line, or an object with steps.
+func (l *SetLine) UnmarshalJSON(b []byte) error {
+	if len(b) > 0 && b[0] == '"' {
+		return json.Unmarshal(b, &l.What)
+	}
+	type plain SetLine
+	return json.Unmarshal(b, (*plain)(l))
 }
 
 // Suits reports whether the protocol is meant for a diagnosis.
@@ -126,10 +143,28 @@ type StageRef struct {
 	Events    []EventRef `json:"events"`
 }
 
+// Order is the order in which the steps of a stage are done: what is done once
+// comes first, unless it is said to follow a step on the canals.
+func (s StageRef) Order() []string {
+	var order []string
+	for _, r := range append(slices.Clone(s.Once), s.Canal...) {
+		if r.After == "" {
+			order = append(order, r.Step)
+		}
+	}
+	for _, r := range s.Once {
+		if at := slices.Index(order, r.After); r.After != "" && at >= 0 {
+			order = slices.Insert(order, at+1, r.Step)
+		}
+	}
+	return order
+}
+
 // StepRef names a step and the conditions under which it is done.
 type StepRef struct {
-	Step string   `json:"step"`
-	When []string `json:"when"`
+	Step  string   `json:"step"`
+	When  []string `json:"when"`
+	After string   `json:"after"` // the step on the canals that it follows; it changes no minutes
 }
 
 // UnmarshalJSON reads a bare id, or an object with conditions.
@@ -299,11 +334,19 @@ func (c *Catalogue) checkProtocol(p Protocol) error {
 			if c.steps[r.Step].Scope == PerCanal {
 				return fmt.Errorf("stage %s: step %q is done per canal", s.ID, r.Step)
 			}
+			if r.After != "" && !slices.ContainsFunc(s.Canal, func(x StepRef) bool { return x.Step == r.After }) {
+				return fmt.Errorf("stage %s: step %q follows %q, which is not done on its canals", s.ID, r.Step, r.After)
+			}
 		}
 		for _, r := range s.Canal {
 			if c.steps[r.Step].Scope != PerCanal {
 				return fmt.Errorf("stage %s: step %q is not done per canal", s.ID, r.Step)
 			}
+		}
+	}
+	for _, l := range p.SetOut {
+		for _, step := range l.For {
+			refs = append(refs, StepRef{Step: step})
 		}
 	}
 	for _, r := range refs {

@@ -91,7 +91,7 @@ func (w *Window) protocol(c *protocol.Catalogue, stop protocol.StopState) {
 		w.add(Earliest, FromProtocol, least, stop.Name+": from the next day", "")
 	}
 	w.add(Target, FromProtocol, target, stop.Name+": usually after "+days(int(target.Value)), "")
-	w.add(Latest, FromProtocol, most, fmt.Sprintf("%s: not longer than %s", stop.Name, days(int(most.Value))), stop.Rule)
+	w.add(Latest, FromProtocol, most, fmt.Sprintf("%s: not longer than %s", stop.Name, days(int(most.Value))), "the tooth has stood in this state longer than it should: it is looked at before the plan goes on")
 }
 
 // medical adds what the patient's health asks for. Ten days count from the end
@@ -151,7 +151,7 @@ func (w *Window) elapsed(c *protocol.Catalogue, in Input) {
 
 // past lists what changes when the patient comes late, counted as the window
 // counts.
-func (w *Window) past(c *protocol.Catalogue, in Input) {
+func (w *Window) past(c *protocol.Catalogue, in Input, stop protocol.StopState) {
 	w.Past = []Action{}
 	ran := 0
 	if in.Begun != nil && in.Begun.DaysAgo > 0 {
@@ -178,11 +178,18 @@ func (w *Window) past(c *protocol.Catalogue, in Input) {
 			Text: "Within the dressing's own limit: call, book the next place, check the seal first."})
 		latest = until
 	}
-	w.Past = append(w.Past, Action{AfterDay: latest, ID: "re-dress", Longer: true, Mark: grace.Mark,
-		Text: "Clean and dress again in a visit of its own; fill on that day only when the canal is dry and there are no symptoms. One more visit is likely."})
 	if lost <= latest {
 		lost = latest + int(grace.Value)
 	}
-	w.Past = append(w.Past, Action{AfterDay: lost, ID: "clean-again", Longer: true, Mark: reclean.Mark,
-		Text: "Seal counts as lost: the canals are contaminated again. Full cleaning, new dressing, an extra visit, and a new estimate of the minutes."})
+	if stop.Use == "" { // a seal over a tooth without a dressing
+		w.Past = append(w.Past, Action{AfterDay: latest, ID: "check-seal", Mark: grace.Mark,
+			Text: "Check the seal and the signs first; renew the temporary when it has given way."},
+			Action{AfterDay: lost, ID: "judge-again", Longer: true, Mark: reclean.Mark,
+				Text: "Seal counts as lost: what lies below it is contaminated and is judged again before the plan goes on, with a new estimate of the minutes."})
+		return
+	}
+	w.Past = append(w.Past, Action{AfterDay: latest, ID: "re-dress", Longer: true, Mark: grace.Mark,
+		Text: "Clean and dress again in a visit of its own; fill on that day only when the canal is dry and there are no symptoms. One more visit is likely."},
+		Action{AfterDay: lost, ID: "clean-again", Longer: true, Mark: reclean.Mark,
+			Text: "Seal counts as lost: the canals are contaminated again. Full cleaning, new dressing, an extra visit, and a new estimate of the minutes."})
 }

@@ -123,8 +123,11 @@ type Spacing struct {
 	Reason    string
 }
 
+// LongestCourse is the longest a course of antibiotics may still run, in days;
+// no visit waits for a longer one.
+const LongestCourse = 90
+
 const (
-	longestCourse  = 90   // days; a longer course is not one a visit waits for
 	longestAgo     = 3650 // days
 	longestSpacing = 730  // days
 )
@@ -150,7 +153,7 @@ func Compute(c *protocol.Catalogue, in Input) (Window, error) {
 	if w.Opens != nil && w.Opens.Days > 0 {
 		w.Exception = "With pain or swelling the patient is seen at once: the earliest day does not hold."
 	}
-	w.past(c, in)
+	w.past(c, in, stop)
 	return w, nil
 }
 
@@ -181,8 +184,8 @@ func (in *Input) check(c *protocol.Catalogue) (protocol.StopState, protocol.Diag
 	if in.Begun != nil && (in.Begun.DaysAgo < -1 || in.Begun.DaysAgo > longestAgo) {
 		return stop, d, &protocol.InputError{Field: "begun.days_ago", Problem: fmt.Sprintf("%d days", in.Begun.DaysAgo), Want: fmt.Sprintf("0 to %d, or -1 when it is not known", longestAgo)}
 	}
-	if in.CourseEndsIn != nil && (*in.CourseEndsIn < 0 || *in.CourseEndsIn > longestCourse) {
-		return stop, d, &protocol.InputError{Field: "course_ends_in", Problem: fmt.Sprintf("%d days", *in.CourseEndsIn), Want: fmt.Sprintf("0 to %d", longestCourse)}
+	if in.CourseEndsIn != nil && (*in.CourseEndsIn < 0 || *in.CourseEndsIn > LongestCourse) {
+		return stop, d, &protocol.InputError{Field: "course_ends_in", Problem: fmt.Sprintf("%d days", *in.CourseEndsIn), Want: fmt.Sprintf("0 to %d", LongestCourse)}
 	}
 	for i, s := range in.Spacing {
 		at := fmt.Sprintf("spacing[%d]", i)

@@ -184,6 +184,17 @@ func TestPastTheLatestDayThePlanChanges(t *testing.T) {
 	}
 }
 
+// Under the seal of a tooth that was only taken down lies no dressing to renew.
+func TestPastTheLatestDayATakenDownToothHasItsSealChecked(t *testing.T) {
+	w := computed(t, Input{Stop: "dismantled", Diagnosis: "previously-treated", Medicament: "calcium-hydroxide", Temporary: "double-seal"})
+	for day, want := range map[int]string{28: "", 29: "check-seal", 100: "judge-again"} {
+		a, ok := w.After(day)
+		if a.ID != want || ok != (want != "") || strings.Contains(a.Text, "dressing") {
+			t.Errorf("day %d: %+v, want %q", day, a, want)
+		}
+	}
+}
+
 func TestAnOpenApexKeepsCalciumHydroxideForAboutAMonthAtMost(t *testing.T) {
 	w := computed(t, Input{Stop: "cleaned-open-apex", Diagnosis: "immature-necrotic", Medicament: "calcium-hydroxide", Temporary: "double-seal", OpenApex: true})
 	if w.Latest != 30 {

@@ -543,7 +543,7 @@ type Diagnosis struct {
 	// Catalogue id (catalogue "apical-diagnoses"), for example
 	// "asymptomatic-apical-periodontitis".
 	Apical string `protobuf:"bytes,2,opt,name=apical,proto3" json:"apical,omitempty"`
-	// True while it rests on the letter alone.
+	// True while it rests on the letter alone; the first assessment ends that.
 	Provisional   bool `protobuf:"varint,3,opt,name=provisional,proto3" json:"provisional,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -37,7 +37,8 @@ type VisitSheet struct {
 	SetOut []string `protobuf:"bytes,5,rep,name=set_out,json=setOut,proto3" json:"set_out,omitempty"`
 	// What to watch for.
 	Cautions []*Caution `protobuf:"bytes,6,rep,name=cautions,proto3" json:"cautions,omitempty"`
-	// How much local anaesthetic the patient may have in this visit.
+	// How much local anaesthetic the patient may have in this visit; absent where
+	// nothing is injected.
 	Anaesthetic *AnaestheticLimit `protobuf:"bytes,7,opt,name=anaesthetic,proto3" json:"anaesthetic,omitempty"`
 	// Appointment length, in minutes, for all teeth together.
 	AppointmentMinutes int32 `protobuf:"varint,8,opt,name=appointment_minutes,json=appointmentMinutes,proto3" json:"appointment_minutes,omitempty"`
@@ -46,7 +47,10 @@ type VisitSheet struct {
 	// The practice's own instruction when something goes wrong.
 	UrgentInstruction string `protobuf:"bytes,10,opt,name=urgent_instruction,json=urgentInstruction,proto3" json:"urgent_instruction,omitempty"`
 	// What speaks against treating the teeth in the same visit.
-	Reasons       []*Reason `protobuf:"bytes,11,rep,name=reasons,proto3" json:"reasons,omitempty"`
+	Reasons []*Reason `protobuf:"bytes,11,rep,name=reasons,proto3" json:"reasons,omitempty"`
+	// Questions that come before anything else in an emergency; one yes calls
+	// for the urgent instruction. Empty in any other visit.
+	RedFlags      []string `protobuf:"bytes,12,rep,name=red_flags,json=redFlags,proto3" json:"red_flags,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -154,6 +158,13 @@ func (x *VisitSheet) GetUrgentInstruction() string {
 func (x *VisitSheet) GetReasons() []*Reason {
 	if x != nil {
 		return x.Reasons
+	}
+	return nil
+}
+
+func (x *VisitSheet) GetRedFlags() []string {
+	if x != nil {
+		return x.RedFlags
 	}
 	return nil
 }
@@ -313,11 +324,12 @@ type ToothPart struct {
 	ConsentGap string `protobuf:"bytes,6,opt,name=consent_gap,json=consentGap,proto3" json:"consent_gap,omitempty"`
 	// The order in which the visit runs on this tooth.
 	Steps []*SheetStep `protobuf:"bytes,7,rep,name=steps,proto3" json:"steps,omitempty"`
-	// The canals as far as they are known.
+	// The canals as far as they are known; empty where no canal is entered.
 	Canals []*CanalRow `protobuf:"bytes,8,rep,name=canals,proto3" json:"canals,omitempty"`
-	// Dressing if the visit must stop, in words.
+	// What is placed below the seal, at the planned end or if the visit must stop
+	// before it, in words; empty where the tooth is not opened.
 	Dressing string `protobuf:"bytes,9,opt,name=dressing,proto3" json:"dressing,omitempty"`
-	// Temporary restoration, in words.
+	// Temporary restoration, in words; empty where nothing is sealed.
 	Temporary string `protobuf:"bytes,10,opt,name=temporary,proto3" json:"temporary,omitempty"`
 	// How hard the tooth is.
 	Difficulty *Difficulty `protobuf:"bytes,11,opt,name=difficulty,proto3" json:"difficulty,omitempty"`
@@ -639,7 +651,7 @@ var File_visitwright_v1_visit_sheet_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_visit_sheet_proto_rawDesc = "" +
 	"\n" +
-	" visitwright/v1/visit_sheet.proto\x12\x0evisitwright.v1\x1a visitwright/v1/anaesthetic.proto\x1a\x1fvisitwright/v1/assessment.proto\x1a\x19visitwright/v1/case.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1cvisitwright/v1/patient.proto\x1a\x1dvisitwright/v1/personal.proto\x1a\x19visitwright/v1/plan.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xc3\x04\n" +
+	" visitwright/v1/visit_sheet.proto\x12\x0evisitwright.v1\x1a visitwright/v1/anaesthetic.proto\x1a\x1fvisitwright/v1/assessment.proto\x1a\x19visitwright/v1/case.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1cvisitwright/v1/patient.proto\x1a\x1dvisitwright/v1/personal.proto\x1a\x19visitwright/v1/plan.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xe0\x04\n" +
 	"\n" +
 	"VisitSheet\x129\n" +
 	"\bidentity\x18\x01 \x01(\v2\x1d.visitwright.v1.IdentityCheckR\bidentity\x121\n" +
@@ -653,7 +665,8 @@ const file_visitwright_v1_visit_sheet_proto_rawDesc = "" +
 	"\rchair_minutes\x18\t \x01(\v2\x1c.visitwright.v1.DistributionR\fchairMinutes\x12-\n" +
 	"\x12urgent_instruction\x18\n" +
 	" \x01(\tR\x11urgentInstruction\x120\n" +
-	"\areasons\x18\v \x03(\v2\x16.visitwright.v1.ReasonR\areasons\"\xa4\x01\n" +
+	"\areasons\x18\v \x03(\v2\x16.visitwright.v1.ReasonR\areasons\x12\x1b\n" +
+	"\tred_flags\x18\f \x03(\tR\bredFlags\"\xa4\x01\n" +
 	"\rIdentityCheck\x12\x1c\n" +
 	"\treference\x18\x01 \x01(\tR\treference\x12\x1a\n" +
 	"\x05label\x18\x02 \x01(\tB\x04\x80\xce\x18\x01R\x05label\x12+\n" +
