@@ -82,7 +82,7 @@ func TestTheContractAcceptsTheNamesThatAreFormed(t *testing.T) {
 	rules := 0
 	for _, file := range []protoreflect.FileDescriptor{
 		vw.File_visitwright_v1_case_requests_proto, vw.File_visitwright_v1_practice_requests_proto, vw.File_visitwright_v1_plan_requests_proto,
-		vw.File_visitwright_v1_diary_setup_requests_proto, vw.File_visitwright_v1_diary_booking_requests_proto, vw.File_visitwright_v1_diary_exchange_requests_proto,
+		vw.File_visitwright_v1_diary_setup_requests_proto, vw.File_visitwright_v1_diary_booking_requests_proto, vw.File_visitwright_v1_diary_exchange_requests_proto, vw.File_visitwright_v1_calendar_feed_proto,
 	} {
 		for i := range file.Messages().Len() {
 			fields := file.Messages().Get(i).Fields()
