@@ -2,8 +2,10 @@ package planner
 
 import (
 	"context"
+	"errors"
 
 	"github.com/visitwright/visitwright/planner/proposal"
+	"github.com/visitwright/visitwright/planner/protocol"
 	"github.com/visitwright/visitwright/proto/fault"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
@@ -42,6 +44,49 @@ func (s *Service) GetSharedVisits(ctx context.Context, r *vw.GetSharedVisitsRequ
 		return nil, s.fault(err, caller, paths{"teeth": "plans"})
 	}
 	return sharedToProto(together, r.GetPlans()), nil
+}
+
+// JointVisit computes one visit of several teeth as it is to be booked: one
+// start of visit and one anaesthetic. It is what the diary asks for the length
+// of such a visit; ok is false when the teeth cannot be planned together as
+// they were, so that each keeps its own start.
+func (s *Service) JointVisit(ctx context.Context, list []*vw.VisitPart) (out *vw.SharedVisit, ok bool, err error) {
+	caller, err := s.who(ctx)
+	if err != nil || len(list) < 2 {
+		return nil, false, err
+	}
+	var inputs []proposal.Input
+	var options []string
+	var visits []int
+	for i, p := range list {
+		part, err := s.sheetPart(ctx, caller, index("parts", i), p, nil)
+		if err != nil {
+			return nil, false, err
+		}
+		inputs, options, visits = append(inputs, part.part.Input), append(options, part.part.Option), append(visits, part.part.Visit)
+	}
+	joint, err := compute(ctx, s.computing, func() (*proposal.SharedVisit, error) {
+		together, err := proposal.ProposeTogether(inputs)
+		if err != nil {
+			return nil, err
+		}
+		v, can, err := together.Joint(options, visits, inputs[0])
+		if !can {
+			return nil, err
+		}
+		return &v, err
+	})
+	// Findings that have changed since the plan was kept may not be plannable
+	// any more: what was accepted is booked all the same.
+	var input *protocol.InputError
+	if errors.As(err, &input) {
+		return nil, false, nil
+	}
+	if err != nil || joint == nil {
+		return nil, false, s.fault(err, caller, nil)
+	}
+	return &vw.SharedVisit{Number: int32(joint.Number), Parts: list, Teeth: joint.Teeth, AppointmentMinutes: int32(joint.Length),
+		OnTime: oddsToProto(joint.OnTime), ChairMinutes: distToProto(joint.Minutes)}, true, nil
 }
 
 func sharedToProto(t proposal.Together, plans []string) *vw.SharedVisits {

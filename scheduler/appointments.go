@@ -202,7 +202,15 @@ const replanBelow = 0.5
 func (s *Diary) outlook(ctx context.Context, c Caller, a *vw.Appointment) (*vw.LateOutlook, error) {
 	out := &vw.LateOutlook{MinutesLeft: max(0, a.GetPlace().GetMinutes()-a.GetLateMinutes())}
 	sum := []float64{1}
-	for _, p := range a.GetParts() {
+	joint, ok, err := s.together(ctx, a.GetParts())
+	if err != nil {
+		return nil, err
+	}
+	parts := a.GetParts()
+	if ok {
+		sum, parts = fromZero(joint.GetChairMinutes()), nil
+	}
+	for _, p := range parts {
 		n, err := c.one(names.PlanPattern, "plan", p.GetPlan(), vw.ErrorReason_ERROR_REASON_PLAN_NOT_FOUND)
 		if err != nil {
 			return nil, err

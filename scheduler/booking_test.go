@@ -124,7 +124,7 @@ func TestWhatCannotBeBookedIsRefusedAndNothingIsKept(t *testing.T) {
 		"on a Sunday":                         {[]*vw.PlaceToBook{place("2026-01-11 10:00", 30)}, pre, "OUTSIDE_HOURS"},
 		"a length off the grid":               {[]*vw.PlaceToBook{place("2026-01-12 10:00", 33)}, c, "LENGTH_OFF_GRID"},
 		"a start off the grid":                {[]*vw.PlaceToBook{place("2026-01-12 10:03", 30)}, c, "INVALID_FIELD"},
-		"no length":                           {[]*vw.PlaceToBook{place("2026-01-12 10:00", 0)}, c, "INVALID_FIELD"},
+		"a length below nothing":              {[]*vw.PlaceToBook{place("2026-01-12 10:00", -5)}, c, "INVALID_FIELD"},
 		"a room that is not there":            {[]*vw.PlaceToBook{place("2026-01-12 10:00", 30, "practices/"+willow+"/resources/nowhere")}, codes.NotFound, "RESOURCE_NOT_FOUND"},
 		"a clinician who is not there":        {[]*vw.PlaceToBook{place("2026-01-12 10:00", 30, "practices/"+willow+"/clinicians/nobody")}, codes.NotFound, "CLINICIAN_NOT_FOUND"},
 		"two rooms":                           {[]*vw.PlaceToBook{place("2026-01-12 10:00", 30, h.room, h.room2)}, c, "INVALID_FIELD"},

@@ -30,7 +30,6 @@ type demand struct {
 	clinician string              // who treats the case
 	anchor    civil.Date          // day 0 of the window when another practice began the treatment
 	parts     []*vw.VisitPart     // with the option that was found
-	chair     [][]float64         // minutes in the chair of each tooth, from 0 on
 }
 
 // plannedVisits is what is read out of a kept plan revision. Revisions never
@@ -69,6 +68,14 @@ func (p *planCache) put(key string, v *plannedVisits) {
 	p.kept[key] = v
 }
 
+// fromZero is the chances of a distribution by minute, from 0 on; nil for none.
+func fromZero(d *vw.Distribution) []float64 {
+	if len(d.GetProbabilities()) == 0 {
+		return nil
+	}
+	return append(make([]float64, max(0, int(d.GetFirstMinute()))), d.GetProbabilities()...)
+}
+
 func chairKey(option string, visit int) string { return fmt.Sprintf("%s/%d", option, visit) }
 
 // planned reads one revision, and which option of it was accepted.
@@ -97,9 +104,8 @@ func (s *Diary) planned(ctx context.Context, c Caller, caseID string, revision i
 			out.infeasible[o.GetId()] = o.GetInfeasibleBecause()
 		}
 		for _, v := range o.GetVisits() {
-			d := v.GetChairMinutes()
-			if len(d.GetProbabilities()) > 0 {
-				out.chair[chairKey(o.GetId(), int(v.GetNumber()))] = append(make([]float64, max(0, int(d.GetFirstMinute()))), d.GetProbabilities()...)
+			if d := fromZero(v.GetChairMinutes()); len(d) > 0 {
+				out.chair[chairKey(o.GetId(), int(v.GetNumber()))] = d
 			}
 		}
 	}
@@ -125,7 +131,24 @@ func (s *Diary) demandOf(ctx context.Context, c Caller, field string, parts []*v
 			return nil, err
 		}
 	}
+	visit, ok, err := s.together(ctx, out.parts)
+	if err != nil {
+		return nil, err
+	}
+	if ok {
+		out.minutes = int(visit.GetAppointmentMinutes())
+		out.minutes = (out.minutes + w.lengthStep - 1) / w.lengthStep * w.lengthStep
+	}
 	return out, nil
+}
+
+// together is the visit of several teeth with one start; ok is false for one
+// tooth, and where each keeps its own.
+func (s *Diary) together(ctx context.Context, parts []*vw.VisitPart) (*vw.SharedVisit, bool, error) {
+	if len(parts) < 2 || s.joint == nil {
+		return nil, false, nil
+	}
+	return s.joint(ctx, parts)
 }
 
 func (s *Diary) unplanned(ctx context.Context, c Caller, field string, un *vw.UnplannedVisit, w worked) (*demand, error) {
@@ -208,7 +231,6 @@ func (s *Diary) addPart(ctx context.Context, c Caller, field string, p *vw.Visit
 	out.ifNeeded = out.ifNeeded || v.IfNeeded
 	out.cases = append(out.cases, store.VisitOf{CaseID: n.ID, Revision: n.Number, Option: option, Visit: v.Visit})
 	out.parts = append(out.parts, &vw.VisitPart{Plan: p.GetPlan(), Option: option, Visit: p.GetVisit()})
-	out.chair = append(out.chair, plan.chair[chairKey(option, v.Visit)])
 	if first {
 		out.protocol, out.clinician = plan.protocol, found.Clinician
 	}

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 
+	"google.golang.org/protobuf/proto"
+
 	"github.com/visitwright/visitwright/proto/fault"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/scheduler/civil"
@@ -50,6 +52,10 @@ func (s *Diary) look(ctx context.Context, c Caller, field string, v *vw.Place, d
 
 // lookFrom is look with everything at hand.
 func (s *Diary) lookFrom(c Caller, field string, v *vw.Place, d *demand, anchor civil.Date, seen string, patient []civil.Interval, x *snapshot) (looked, error) {
+	if v.GetMinutes() == 0 {
+		v = proto.CloneOf(v)
+		v.Minutes = int32(d.minutes)
+	}
 	p, err := s.choose(c, field, v, x)
 	if err != nil {
 		return looked{}, err

@@ -51,6 +51,11 @@ type DiaryConfig struct {
 	// Zones is the zone database; nil means the one that is built in.
 	Zones *civil.Database
 
+	// Joint computes one visit of several teeth: one start, one anaesthetic. ok
+	// is false when they cannot be planned together. nil, and where it is not
+	// ok, each tooth keeps its own start: the visit gets the sum of the lengths.
+	Joint func(ctx context.Context, parts []*vw.VisitPart) (visit *vw.SharedVisit, ok bool, err error)
+
 	// Heartbeat is the longest silence of a watch stream; 0 means
 	// DefaultHeartbeat. A watch also looks at the table so often by itself, in
 	// case a wake-up got lost.
@@ -81,6 +86,7 @@ type Diary struct {
 	seals     sealer
 	now       func() time.Time
 	zones     *civil.Database
+	joint     func(context.Context, []*vw.VisitPart) (*vw.SharedVisit, bool, error)
 	heartbeat time.Duration
 	stopping  <-chan struct{}
 
@@ -110,7 +116,7 @@ func NewDiary(c DiaryConfig) (*Diary, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &Diary{store: c.Store, caller: c.Caller, pager: pager, seals: newSealer(c.PageKey), now: c.Now, zones: c.Zones,
+	d := &Diary{store: c.Store, caller: c.Caller, pager: pager, seals: newSealer(c.PageKey), now: c.Now, zones: c.Zones, joint: c.Joint,
 		heartbeat: c.Heartbeat, stopping: c.Stopping, figures: figures}
 	for _, p := range shipped.Protocols() {
 		d.protocols = append(d.protocols, p.ID)

@@ -38,11 +38,6 @@ func (c *PlaceCommand) Run(s *Session) error {
 		if i == 0 {
 			patient = found.GetPatient()
 		}
-		if place.GetMinutes() == 0 {
-			if place.Minutes, err = s.plannedMinutes(plan, c.Option, c.Visit); err != nil {
-				return err
-			}
-		}
 	}
 	checked, err := s.Client.Diary.CheckPlace(s.Context, &vw.CheckPlaceRequest{Parent: s.parent(), Parts: parts, Place: place})
 	if err != nil {
@@ -65,21 +60,6 @@ func (c *PlaceCommand) Run(s *Session) error {
 		return err
 	}
 	return s.Show(checked, func(p *Page) { showChecked(p, checked, t) })
-}
-
-// plannedMinutes is the appointment length of a visit of a plan.
-func (s *Session) plannedMinutes(name, option string, visit int32) (int32, error) {
-	plan, err := s.planner().GetPlan(s.Context, &vw.GetPlanRequest{Name: name})
-	if err != nil {
-		return 0, err
-	}
-	option = orElse(option, orElse(plan.GetAccepted().GetOption(), plan.GetRecommendedOption()))
-	for _, v := range optionOf(plan, option).GetVisits() {
-		if v.GetNumber() == visit {
-			return v.GetAppointmentMinutes(), nil
-		}
-	}
-	return 0, usage("--visit %d: the option has no such visit", visit)
 }
 
 func showChecked(p *Page, c *vw.CheckPlaceResponse, t titles) {

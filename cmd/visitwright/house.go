@@ -153,7 +153,7 @@ func services(s *store.Store, o houseOptions, stopping <-chan struct{}) (*planne
 		return nil, nil, err
 	}
 	diary, err := scheduler.NewDiary(scheduler.DiaryConfig{
-		Store: s, PageKey: pageKey, Now: o.now, Stopping: stopping,
+		Store: s, PageKey: pageKey, Now: o.now, Stopping: stopping, Joint: plans.JointVisit,
 		Caller: func(ctx context.Context) (scheduler.Caller, bool) {
 			call, clinician, known := caller(ctx)
 			return scheduler.Caller{Call: call, Clinician: clinician}, known

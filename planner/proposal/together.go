@@ -94,11 +94,7 @@ func (t Together) shared(n int, first Input) (SharedVisit, bool, error) {
 		}
 		v := o.Visits[n-1]
 		out.Teeth = append(out.Teeth, p.ToothLabel)
-		d := v.Minutes
-		if n > 1 {
-			d = d.Maybe(v.Needed.P)
-		}
-		out.Minutes = out.Minutes.Plus(d, capOf(first))
+		out.Minutes = out.Minutes.Plus(v.booked(n), capOf(first))
 		if v.Window != nil && v.Window.Needed {
 			if windows == 0 {
 				out.Earliest, out.Latest, out.Target = v.Window.Earliest, v.Window.Latest, v.Window.Target
@@ -119,6 +115,43 @@ func (t Together) shared(n int, first Input) (SharedVisit, bool, error) {
 	}
 	out.Length, out.OnTime = best.Minutes, oddsWords(best.Quantile, "finish on time")
 	return out, true, nil
+}
+
+// Joint is one visit in which each tooth, in the order of the plans, has the
+// visit named of the option named: what is booked need not be what is
+// recommended, nor the same visit of every tooth. Days are left to the plans
+// that were kept. ok is false when an option cannot share its visit.
+func (t Together) Joint(options []string, visits []int, first Input) (out SharedVisit, ok bool, err error) {
+	out = SharedVisit{Teeth: []string{}, Minutes: chairtime.Exactly(0)}
+	if len(options) != len(t.Plans) || len(visits) != len(t.Plans) {
+		return out, false, nil
+	}
+	for i, p := range t.Plans {
+		o, found := p.Option(options[i])
+		if !found || !o.Feasible || visits[i] < 1 || visits[i] > len(o.Visits) {
+			return out, false, nil
+		}
+		if i == 0 {
+			out.Number = visits[i]
+		}
+		out.Teeth = append(out.Teeth, p.ToothLabel)
+		out.Minutes = out.Minutes.Plus(o.Visits[visits[i]-1].booked(visits[i]), capOf(first))
+	}
+	best, err := out.Minutes.BestLength(longGrid(first), first.Clinic.Cost.Overrun, first.Clinic.Cost.Idle)
+	if err != nil {
+		return out, false, err
+	}
+	out.Length, out.OnTime = best.Minutes, oddsWords(best.Quantile, "finish on time")
+	return out, true, nil
+}
+
+// booked is the minutes of visit n as they are booked ahead: a later visit may
+// turn out not to be needed.
+func (v Visit) booked(n int) chairtime.Dist {
+	if n > 1 {
+		return v.Minutes.Maybe(v.Needed.P)
+	}
+	return v.Minutes
 }
 
 // longGrid lets a visit for several teeth be longer than the longest that the

@@ -511,7 +511,8 @@ type Place struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// When it begins.
 	Start *LocalDateTime `protobuf:"bytes,1,opt,name=start,proto3" json:"start,omitempty"`
-	// How long it is, in minutes.
+	// How long it is, in minutes. In a request to check or to book, 0 means what
+	// the plan's visits take, several teeth with one start.
 	Minutes int32 `protobuf:"varint,2,opt,name=minutes,proto3" json:"minutes,omitempty"`
 	// Who and what it holds, each for its own part.
 	Holds         []*Hold `protobuf:"bytes,3,rep,name=holds,proto3" json:"holds,omitempty"`
@@ -1035,7 +1036,7 @@ const file_visitwright_v1_appointment_proto_rawDesc = "" +
 	"\x05Place\x12;\n" +
 	"\x05start\x18\x01 \x01(\v2\x1d.visitwright.v1.LocalDateTimeB\x06\xbaH\x03\xc8\x01\x01R\x05start\x12$\n" +
 	"\aminutes\x18\x02 \x01(\x05B\n" +
-	"\xbaH\a\x1a\x05\x18\xc0\a(\x05R\aminutes\x124\n" +
+	"\xbaH\a\x1a\x05\x18\xc0\a(\x00R\aminutes\x124\n" +
 	"\x05holds\x18\x03 \x03(\v2\x14.visitwright.v1.HoldB\b\xbaH\x05\x92\x01\x02\x10\x10R\x05holds\"\xe5\x01\n" +
 	"\x04Hold\x12u\n" +
 	"\bresource\x18\x01 \x01(\tBY\xbaHVrT2R^practices/[a-z0-9][a-z0-9-]{0,62}/(clinicians|resources)/[a-z0-9][a-z0-9-]{0,62}$R\bresource\x124\n" +
