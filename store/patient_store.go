@@ -27,9 +27,9 @@ var (
 		WHERE practice_id = ?1 AND reference_key >= ?2 AND reference_key < ?3 AND reference_key > ?4
 		ORDER BY reference_key LIMIT ?5`)
 	stmtPatientsByID = differs("patients by id", `
-		SELECT `+patientColumns+` FROM patients
+		SELECT reference_key, `+patientColumns+` FROM patients
 		WHERE practice_id = ?1 AND id IN (SELECT value FROM json_each(?2)) AND reference_key > ?3 ORDER BY reference_key LIMIT ?4`, `
-		SELECT `+patientColumns+` FROM patients
+		SELECT reference_key, `+patientColumns+` FROM patients
 		WHERE practice_id = ?1 AND id = ANY (?2::text[]) AND reference_key > ?3 ORDER BY reference_key LIMIT ?4`, false)
 	stmtPatientByWord = reads("patient by word", `
 		SELECT p.reference_key, p.id, p.reference, p.weight_grams, p.birth_year, p.sealed, p.external_ids, p.row_version, p.create_us, p.update_us
