@@ -69,7 +69,8 @@ func (f *FollowUps) ListFollowUps(ctx context.Context, r *vw.ListFollowUpsReques
 	return out, nil
 }
 
-// shown is a follow-up with its tooth in words.
+// shown is a follow-up with its tooth in words, the plan proposed for it, and
+// the offers for it.
 func (f *FollowUps) shown(ctx context.Context, c Caller, x store.FollowUp) (*vw.FollowUp, error) {
 	found, err := f.diary.store.GetCase(ctx, c.reading(), x.CaseID)
 	if err != nil {
@@ -77,7 +78,12 @@ func (f *FollowUps) shown(ctx context.Context, c Caller, x store.FollowUp) (*vw.
 	}
 	out := followUpToProto(c.Practice, x)
 	out.Tooth = toothWords(found.Tooth)
-	return out, nil
+	if x.ProposedRevision > 0 {
+		out.ProposedPlan = names.Plan(c.Practice, x.CaseID, x.ProposedRevision)
+	}
+	out.PlanProblem = x.PlanProblem
+	out.FindOffers, err = f.offersFor(ctx, c, found, x)
+	return out, err
 }
 
 func toothWords(code int) string {

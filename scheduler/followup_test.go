@@ -308,3 +308,46 @@ func TestFiguresComeWithTheirInterval(t *testing.T) {
 		t.Errorf("%v", got)
 	}
 }
+
+// From the list to places in one step: what the follow-up carries is sent to
+// the diary as it is.
+func TestTheOffersForAFollowUpAreOneStepAway(t *testing.T) {
+	x := newFollows(t, options{})
+	ask := func(f *vw.FollowUp) *vw.FindOffersResponse {
+		t.Helper()
+		if f.GetFindOffers() == nil {
+			t.Fatalf("no offers for %v", f)
+		}
+		got, err := x.client.FindOffers(t.Context(), f.GetFindOffers())
+		x.must(err)
+		if len(got.GetOffers()) == 0 {
+			t.Fatalf("no place for %v: %v", f.GetFindOffers(), got)
+		}
+		return got
+	}
+	_, err := x.f.RecordCare(x.in(), &vw.RecordCareRequest{Case: x.name, Left: &vw.RecordCareRequest_Open{Open: &vw.LeftOpen{Stop: "shaped-and-dressed", Medicament: "calcium-hydroxide", Temporary: "double-seal"}}})
+	x.must(err)
+	due := x.list("")[0]
+	for _, o := range ask(due).GetOffers() {
+		if day := said(o.GetPlaces()[0].GetPlace().GetStart())[:10]; day < "2026-01-14" || day > "2026-02-04" {
+			t.Errorf("a return between day 7 and 28 is offered on %s", day)
+		}
+	}
+	x.to(time.Date(2026, 2, 10, 8, 0, 0, 0, time.UTC))
+	overdue := x.list("")[0]
+	if first := said(ask(overdue).GetOffers()[0].GetPlaces()[0].GetPlace().GetStart())[:10]; first != "2026-02-10" {
+		t.Errorf("an overdue return is offered first on %s", first)
+	}
+	x.filled()
+	x.to(time.Date(2026, 7, 30, 8, 0, 0, 0, time.UTC))
+	kinds := 0
+	for _, f := range x.list("") {
+		if f.GetKind() == "review" || f.GetKind() == "restoration" {
+			ask(f)
+			kinds++
+		}
+	}
+	if kinds != 2 {
+		t.Errorf("%v", x.list(""))
+	}
+}

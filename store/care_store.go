@@ -7,6 +7,11 @@ import (
 	"time"
 )
 
+// followUpRead adds what was planned since the latest day passed.
+const followUpRead = followUpColumns + `,
+	coalesce((SELECT r.revision FROM replans r WHERE r.practice_id = f.practice_id AND r.case_id = f.case_id AND r.key = f.key AND r.step = f.replan), 0) AS proposed,
+	coalesce((SELECT r.problem FROM replans r WHERE r.practice_id = f.practice_id AND r.case_id = f.case_id AND r.key = f.key AND r.step = f.replan), '') AS plan_problem`
+
 const followUpColumns = `case_id, key, patient_id, kind, state, actor, earliest, target, latest, act_on, reason, replan`
 
 var (
@@ -27,11 +32,13 @@ var (
 		AND state NOT IN ('cancelled', 'expired', 'released') ORDER BY start_us, id`)
 	stmtFollowUpsOf = reads("follow ups of case", `
 		SELECT `+followUpColumns+` FROM follow_ups WHERE practice_id = ?1 AND case_id = ?2 ORDER BY latest, key`)
+	stmtFollowUpsRead = reads("follow ups of case with plans", `
+		SELECT `+followUpRead+` FROM follow_ups f WHERE practice_id = ?1 AND case_id = ?2 ORDER BY latest, key`)
 	stmtFollowUpPut = writes("follow up put", `
 		INSERT INTO follow_ups (practice_id, `+followUpColumns+`) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13)`)
 	stmtFollowUpsDrop = writes("follow ups drop", `DELETE FROM follow_ups WHERE practice_id = ?1 AND case_id = ?2`)
 	stmtFollowUpPage  = reads("follow up page", `
-		SELECT `+followUpColumns+` FROM follow_ups
+		SELECT `+followUpRead+` FROM follow_ups f
 		WHERE practice_id = ?1 AND state <> 'ahead' AND (latest, case_id, key) > (?2, ?3, ?4)
 		AND (?5 = '' OR state = ?5) AND (?6 = '' OR kind = ?6) AND (?7 = '' OR actor = ?7)
 		AND (?8 = '' OR latest <= ?8) AND (?9 = '' OR act_on <= ?9)
@@ -55,11 +62,14 @@ type followUpRow struct {
 	ActOn     string `db:"act_on"`
 	Reason    string `db:"reason"`
 	Replan    string `db:"replan"`
+	Proposed  int    `db:"proposed"`
+	Problem   string `db:"plan_problem"`
 }
 
 func (r followUpRow) followUp() FollowUp {
 	return FollowUp{CaseID: r.CaseID, PatientID: r.PatientID, Key: r.Key, Kind: r.Kind, State: r.State, Actor: r.Actor,
-		Earliest: r.Earliest, Target: r.Target, Latest: r.Latest, ActOn: r.ActOn, Reason: r.Reason, Replan: r.Replan}
+		Earliest: r.Earliest, Target: r.Target, Latest: r.Latest, ActOn: r.ActOn, Reason: r.Reason, Replan: r.Replan,
+		ProposedRevision: r.Proposed, PlanProblem: r.Problem}
 }
 
 func careRecord(caseID string) string { return "cases/" + caseID + "/care" }
@@ -243,7 +253,7 @@ func (s *Store) ListFollowUps(ctx context.Context, call Call, q FollowUpQuery) (
 	err := s.glance(ctx, call, func(r querier, now time.Time) error {
 		at = now
 		if q.CaseID != "" {
-			return r.list(ctx, &rows, stmtFollowUpsOf, call.Practice, q.CaseID)
+			return r.list(ctx, &rows, stmtFollowUpsRead, call.Practice, q.CaseID)
 		}
 		return r.list(ctx, &rows, stmtFollowUpPage, call.Practice, latest, caseID, key, q.State, q.Kind, q.Actor, q.LatestBy, q.ActBy, size+1)
 	})

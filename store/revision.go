@@ -76,6 +76,9 @@ type NewPlanRevision struct {
 	CalibrationVersion string
 	Document           []byte
 	Visits             []PlannedVisit
+	// Passed, when set, is the latest date that asked for this revision. Another
+	// revision made for it gives ErrExists, and nothing is kept.
+	Passed *PassedDate
 }
 
 // Consent says that the patient agreed: to which option, when and by whom.

@@ -149,6 +149,15 @@ func (s *Store) SavePlanRevision(ctx context.Context, call Call, r NewPlanRevisi
 				return PlanRevision{}, err
 			}
 		}
+		if r.Passed != nil {
+			first, err := t.passed(ctx, *r.Passed, c.Revision, "")
+			if err != nil {
+				return PlanRevision{}, err
+			}
+			if !first {
+				return PlanRevision{}, &Problem{Kind: ErrExists, Resource: name}
+			}
+		}
 		t.about(name, "plan")
 		t.changed("plan.revised", name, "")
 		// Neither document nor visits are kept a second time for a retry.

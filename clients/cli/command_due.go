@@ -13,6 +13,8 @@ type DueCommand struct {
 	List DueList `cmd:"" default:"withargs" help:"List what people must act on."`
 	Put  DuePut  `cmd:"" name:"put-off" help:"Ask again on a later day, with the reason; clinical bounds do not move."`
 	Done DueDone `cmd:"" help:"Say that something was done or decided."`
+	// Offers is one step from the list to places.
+	Offers DueOffers `cmd:"" help:"Show free places for something that is due, for \"book\" to take."`
 }
 
 // DueList lists follow-ups.
@@ -76,7 +78,39 @@ func showFollowUps(p *Page, list []*vw.FollowUp) {
 		if f.GetReplan() != "" {
 			p.Under("the plan changes: %s", f.GetReplan())
 		}
+		if f.GetProposedPlan() != "" {
+			p.Under("proposed and not accepted: plan %s", planNumber(f.GetProposedPlan()))
+		}
+		if f.GetPlanProblem() != "" {
+			p.Under("no plan could be proposed: %s", f.GetPlanProblem())
+		}
 	}
+}
+
+// planNumber is the revision at the end of a plan's name.
+func planNumber(name string) string { return name[strings.LastIndexByte(name, '/')+1:] }
+
+// DueOffers looks for places for a follow-up.
+type DueOffers struct {
+	Case string `arg:"" help:"Id of the case."`
+	Key  string `arg:"" optional:"" help:"Key of the follow-up, as the list shows it; without it the first that is booked here."`
+	Most int32  `help:"Most offers to show." default:"10" placeholder:"N"`
+}
+
+// Run shows the offers and keeps their tokens for `book`.
+func (c *DueOffers) Run(s *Session) error {
+	reply, err := s.Client.FollowUp.ListFollowUps(s.Context, &vw.ListFollowUpsRequest{Parent: s.parent(), Case: s.name("cases", c.Case)})
+	if err != nil {
+		return err
+	}
+	for _, f := range reply.GetFollowUps() {
+		if (c.Key == "" || f.GetKey() == c.Key) && f.GetFindOffers() != nil {
+			request := f.GetFindOffers()
+			request.MostOffers = c.Most
+			return s.findOffers(request)
+		}
+	}
+	return usage("nothing of case %s is booked here%s: see `visitwright due --case %s`", c.Case, orElse(strings.Repeat(" under this key", min(1, len(c.Key))), ""), c.Case)
 }
 
 // DuePut puts a follow-up off.

@@ -125,6 +125,11 @@ func (c *OffersCommand) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
+	return s.findOffers(request)
+}
+
+// findOffers shows the offers of a request and keeps their tokens for `book`.
+func (s *Session) findOffers(request *vw.FindOffersRequest) error {
 	reply, err := s.Client.Diary.FindOffers(s.Context, request)
 	if err != nil {
 		return err

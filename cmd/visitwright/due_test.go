@@ -28,6 +28,7 @@ func TestWhatFallsDueAfterTheFillingIsListedDoneAndReviewed(t *testing.T) {
 	on("2027-05-03", "care-call-questions", "care", "call", id, "crown-off")
 	on("2027-05-03", "care-call", "care", "call", id, "crown-off", "--no-flags")
 	on("2027-09-01", "due-review", "due", "next-14-days")
+	on("2027-09-01", "due-offers", "due", "offers", id, "--most", "2")
 	on("2027-09-03", "care-review", "care", "review", id, "--index", "3", "--because", "six months after the filling of a tooth with a lesion")
 	on("2027-09-03", "due-case", "due", "--case", id)
 	on("2027-09-03", "care-events", "care", "events", id)
