@@ -290,6 +290,9 @@ func TestAReportSaysWhatWasDoneAndWhatIsAsked(t *testing.T) {
 	got, err := x.f.GetReport(x.in(), &vw.GetReportRequest{Case: x.name, Occasion: "finish"})
 	x.must(err)
 	golden(t, "report_finish.golden", got.GetText())
+	if asked := section(got, "asked-of-you").GetItems()[0]; iso(asked.GetByDate()) != "2026-10-30" || asked.GetBecause() == "" {
+		t.Errorf("%v", asked)
+	}
 }
 
 // One of one by Wilson 1927: the lower end is 1/(1+z²), 21 %.
@@ -349,5 +352,49 @@ func TestTheOffersForAFollowUpAreOneStepAway(t *testing.T) {
 	}
 	if kinds != 2 {
 		t.Errorf("%v", x.list(""))
+	}
+}
+
+func section(r *vw.Report, id string) *vw.ReportSection {
+	for _, s := range r.GetSections() {
+		if s.GetId() == id {
+			return s
+		}
+	}
+	return nil
+}
+
+func TestALetterAfterTheConsultationSaysWhatIsProposed(t *testing.T) {
+	x := newFollows(t, options{})
+	plan := x.plan(x.patientID, 36)
+	got, err := x.f.GetReport(x.in(), &vw.GetReportRequest{Case: strings.TrimSuffix(plan, "/plans/1"), Occasion: "consultation"})
+	x.must(err)
+	if s := section(got, "plan"); s == nil || !strings.Contains(s.GetItems()[0].GetText(), "not yet accepted") {
+		t.Errorf("%v", got)
+	}
+	if got.GetPatientReference() != "P-1" || got.GetTooth() == "" || section(got, "asked-of-you") == nil || got.GetClosing() == "" {
+		t.Errorf("%v", got)
+	}
+}
+
+// A treatment that stops with the tooth open leaves its clock to whoever goes on.
+func TestALetterAfterAStopSaysWhatStaysOpenAndByWhen(t *testing.T) {
+	x := newFollows(t, options{})
+	_, err := x.f.RecordCare(x.in(), &vw.RecordCareRequest{Case: x.name, Left: &vw.RecordCareRequest_Open{Open: &vw.LeftOpen{Stop: "shaped-and-dressed", Medicament: "calcium-hydroxide", Temporary: "double-seal"}}})
+	x.must(err)
+	for reason, asks := range map[store.ClosingReason]bool{store.ClosedTransferred: true, store.ClosedExtracted: false} {
+		c, err := x.store.CreateCase(t.Context(), x.call(), store.Case{PatientID: x.patientID, Tooth: 45, Diagnosis: "necrotic-lesion"})
+		x.must(err)
+		name := "practices/" + willow + "/cases/" + c.ID
+		_, err = x.f.RecordCare(x.in(), &vw.RecordCareRequest{Case: name, Left: &vw.RecordCareRequest_Open{Open: &vw.LeftOpen{Stop: "shaped-and-dressed", Medicament: "calcium-hydroxide", Temporary: "double-seal"}}})
+		x.must(err)
+		_, err = x.store.CloseCase(t.Context(), x.call(), store.CaseClosing{ID: c.ID, Reason: reason})
+		x.must(err)
+		got, err := x.f.GetReport(x.in(), &vw.GetReportRequest{Case: name, Occasion: "stop"})
+		x.must(err)
+		asked := section(got, "asked-of-you").GetItems()[0]
+		if asks != (asked.GetByDate() != nil) || asks && iso(asked.GetByDate()) != "2026-02-04" { // 28 days of calcium hydroxide
+			t.Errorf("%s: %v", reason, asked)
+		}
 	}
 }

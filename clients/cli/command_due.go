@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"os"
 	"strings"
 
 	"google.golang.org/genproto/googleapis/type/date"
@@ -370,6 +371,7 @@ func (c *CareEvents) Run(s *Session) error {
 type CareReport struct {
 	Case     string `arg:"" help:"Id of the case."`
 	Occasion string `arg:"" help:"consultation, finish, stop or review." enum:"consultation,finish,stop,review"`
+	Print    string `help:"Write it as a page for print (HTML, A4) to this file." placeholder:"FILE"`
 }
 
 // Run writes the letter.
@@ -378,10 +380,21 @@ func (c *CareReport) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
+	if c.Print != "" {
+		page, err := printReport(reply)
+		if err != nil {
+			return err
+		}
+		return os.WriteFile(c.Print, page, 0o600)
+	}
 	return s.Show(reply, func(p *Page) {
 		for line := range strings.SplitSeq(strings.TrimRight(reply.GetText(), "\n"), "\n") {
 			if rest, found := strings.CutPrefix(line, "- "); found {
 				p.marked("- ", rest)
+				continue
+			}
+			if rest, found := strings.CutPrefix(line, "  "); found {
+				p.Under("%s", rest)
 				continue
 			}
 			p.Text("%s", line)

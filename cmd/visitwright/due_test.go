@@ -33,6 +33,12 @@ func TestWhatFallsDueAfterTheFillingIsListedDoneAndReviewed(t *testing.T) {
 	on("2027-09-03", "due-case", "due", "--case", id)
 	on("2027-09-03", "care-events", "care", "events", id)
 	on("2027-09-03", "care-report", "care", "report", id, "review")
+	letter := t.TempDir() + "/letter.html"
+	on("2027-09-03", "", "care", "report", id, "review", "--print", letter)
+	if page, err := os.ReadFile(letter); err != nil || !strings.Contains(string(page), "Report after review") {
+		t.Errorf("the letter for print: %v", err)
+	}
+	on("2027-09-03", "care-report-consultation", "care", "report", id, "consultation")
 	on("2027-09-03", "outcomes", "outcomes")
 	on("2027-09-03", "message-policy", "message", "policy", "--on", "--lead", "2@10:00", "--quiet", "20:00-08:00")
 	on("2027-09-03", "message-wishes", "message", "wishes", "INVENTED-0046", "--channel", "none", "--language", "de")
