@@ -37,6 +37,7 @@ type Commands struct {
 	Jobs        JobsCommand        `cmd:"" help:"Show the jobs that run by themselves."`
 	Settings    SettingsCommand    `cmd:"" help:"Show or change how the practice works."`
 	Clinician   ClinicianCommand   `cmd:"" help:"Keep the people who treat."`
+	Person      PersonCommand      `cmd:"" help:"Keep the people who sign in."`
 	Catalogue   CatalogueCommand   `cmd:"" help:"List the ids that the other commands take: steps, diagnoses, signs, alerts ..."`
 	Figures     FiguresCommand     `cmd:"" help:"List the clinical figures, each with where it comes from."`
 	Audit       AuditCommand       `cmd:"" help:"Read and check the audit trail. Managers only."`

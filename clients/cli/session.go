@@ -26,6 +26,11 @@ type Session struct {
 	Folder   string // where a command may leave something for the next; empty means nowhere
 	Kept     bool   // what is made stays: there is a running service or a database behind it
 	Now      func() time.Time
+	// Secret asks for a passphrase; nil where nobody can be asked. Typed says that
+	// a person answers, at a terminal that does not show it.
+	Secret func(question string) (string, error)
+	Typed  bool
+	Err    io.Writer // where what is no answer goes
 	// Rehearse opens a session on a service of its own that keeps nothing. A
 	// command that writes in several steps tries them there first, so that a
 	// mistake in a later step does not leave the earlier ones behind. May be nil.

@@ -31,6 +31,7 @@ var everyCommand = []string{
 	"closure", "closure add", "closure list", "closure remove", "closure holidays", "due", "due list", "due put-off", "due done", "due offers", "care", "care open", "care filled", "care restored", "care review", "care call", "care report",
 	"message", "message list", "message wishes", "message policy", "message template", "message claim", "message letter", "message sent", "message fail", "outcomes", "jobs",
 	"settings", "settings show", "settings change", "clinician", "clinician add", "clinician list", "clinician change",
+	"person", "person add", "person list", "person change", "person passphrase",
 	"catalogue", "figures", "audit", "audit list", "audit verify", "serve", "token", "token create", "token list", "token revoke", "version",
 }
 

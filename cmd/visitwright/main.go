@@ -31,13 +31,14 @@ func main() {
 		<-ctx.Done()
 		stop() // the second signal ends the program at once
 	}()
-	code := run(ctx, os.Args[1:], world{out: os.Stdout, err: os.Stderr, now: time.Now})
+	code := run(ctx, os.Args[1:], world{in: os.Stdin, out: os.Stdout, err: os.Stderr, now: time.Now})
 	stop()
 	os.Exit(code)
 }
 
 // world is what the program touches outside itself.
 type world struct {
+	in       io.Reader // for passphrases alone; may be nil
 	out, err io.Writer
 	now      func() time.Time
 }

@@ -31,6 +31,9 @@ func (c *serveCommand) Run(r *errand) error {
 		return err
 	}
 	log := server.NewLogger(r.world.err, level)
+	if err := c.SessionFlags.check(); err != nil {
+		return err
+	}
 	channels, err := c.channels()
 	if err != nil {
 		return err

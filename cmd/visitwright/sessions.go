@@ -1,8 +1,10 @@
 package main
 
 import (
+	"fmt"
 	"time"
 
+	"github.com/visitwright/visitwright/clients/cli"
 	"github.com/visitwright/visitwright/cmd/visitwright/identity"
 	"github.com/visitwright/visitwright/store"
 )
@@ -11,6 +13,15 @@ import (
 type SessionFlags struct {
 	Idle     time.Duration `name:"session-idle" help:"How long a session may lie unused, 2m or more." default:"15m" placeholder:"TIME"`
 	Lifetime time.Duration `name:"session-life" help:"How long it lasts in any case." default:"12h" placeholder:"TIME"`
+}
+
+// check refuses what identity.New would refuse, before a database is made.
+func (f SessionFlags) check() error {
+	if f.Idle < identity.ShortestIdle || f.Lifetime < f.Idle {
+		return fmt.Errorf("%w: --session-idle %v, --session-life %v: want an idle limit of %v or more, and a life that is not shorter",
+			cli.ErrUsage, f.Idle, f.Lifetime, identity.ShortestIdle)
+	}
+	return nil
 }
 
 func newIdentity(s *store.Store, o houseOptions) (*identity.Service, error) {

@@ -64,7 +64,7 @@ func (w *where) remembered() (access.Credentials, error) {
 func roleFor(command string) store.Role {
 	first, rest, _ := strings.Cut(command, " ")
 	switch {
-	case first == "audit", first == "take-in", first == "jobs", first == "message" && managersMessages(rest), first == "diary" && (strings.HasPrefix(rest, "settings change") || strings.HasPrefix(rest, "feed")), first == "resource", first == "hours", first == "closure", first == "settings" && strings.HasPrefix(rest, "change"), first == "clinician" && !strings.HasPrefix(rest, "list"):
+	case first == "audit", first == "person", first == "take-in", first == "jobs", first == "message" && managersMessages(rest), first == "diary" && (strings.HasPrefix(rest, "settings change") || strings.HasPrefix(rest, "feed")), first == "resource", first == "hours", first == "closure", first == "settings" && strings.HasPrefix(rest, "change"), first == "clinician" && !strings.HasPrefix(rest, "list"):
 		return store.RoleManager
 	}
 	return store.RoleClinician

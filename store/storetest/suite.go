@@ -160,6 +160,7 @@ func Run(t *testing.T, b Backend) {
 		{"audit", auditTests},
 		{"requests", requestTests},
 		{"tokens", tokenTests},
+		{"people", peopleTests},
 		{"diary", diaryTests},
 		{"taking in", takeInTests},
 		{"changes", changeTests},
