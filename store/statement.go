@@ -45,6 +45,16 @@ func define(name, sqlite, postgres string, writing bool) *statement {
 	return st
 }
 
+// PostgresStatements returns the text of every statement as PostgreSQL runs it,
+// by name: for comparing the store with the bare database.
+func PostgresStatements() map[string]string {
+	out := make(map[string]string, len(statements))
+	for _, st := range statements {
+		out[st.name] = st.postgres
+	}
+	return out
+}
+
 // prepared holds the statements of one pool by number.
 type prepared []*sqlx.Stmt
 
