@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"log/slog"
 
+	client "github.com/visitwright/visitwright/clients/go"
 	"github.com/visitwright/visitwright/cmd/visitwright/server"
 )
 
@@ -14,6 +15,7 @@ type serveCommand struct {
 	TLSCert      string  `name:"tls-cert" help:"PEM file of the server's certificate, its issuers behind it; read again when it is renewed." placeholder:"FILE"`
 	TLSKey       string  `name:"tls-key" help:"PEM file of its private key." placeholder:"FILE"`
 	ClientCA     string  `name:"client-ca" help:"PEM file of the authority that must have signed each client's certificate." placeholder:"FILE"`
+	Desk         string  `help:"Address of the web desk, served beside the services; outside this machine with the same certificate. Empty serves none." placeholder:"HOST:PORT"`
 	Metrics      string  `help:"Loopback address for Prometheus; empty serves none." placeholder:"HOST:PORT"`
 	Feed         string  `help:"Address for calendar feeds over HTTP, for calendar programs to subscribe to; outside this machine with the same certificate. Empty serves none." placeholder:"HOST:PORT"`
 	Reflection   bool    `help:"Serve reflection also beyond this machine."`
@@ -45,6 +47,12 @@ func (c *serveCommand) Run(r *errand) error {
 			return err
 		}
 	}
+	pages := server.WebOptions{Listen: c.Desk, TLS: files, Now: r.world.now, Log: log}
+	if c.Desk != "" {
+		if err := pages.CheckAddress(); err != nil {
+			return err
+		}
+	}
 	h, err := openHouse(r.ctx, houseOptions{where: r.where, now: r.world.now, log: log, jobs: true, channels: channels, sessions: c.SessionFlags, server: server.Options{
 		Listen: c.Listen, TLS: files, Metrics: c.Metrics, Reflection: c.Reflection, CallsPerSecond: c.Rate, CallsBurst: c.Burst,
 	}})
@@ -58,8 +66,15 @@ func (c *serveCommand) Run(r *errand) error {
 		}
 		_, _ = fmt.Fprintf(r.world.out, "feeds %s\n", feeds.web.Address())
 	}
+	var desk *openedDesk
+	if c.Desk != "" {
+		if desk, err = openDesk(deskOptions{client: client.Options{Dial: h.server.Inside()}, practice: h.credentials.Practice, web: pages}); err != nil {
+			return errors.Join(err, feeds.close(), h.close())
+		}
+		_, _ = fmt.Fprintf(r.world.out, "desk %s\n", desk.web.Address())
+	}
 	if _, err := fmt.Fprintf(r.world.out, "serving %s\n", h.server.Address()); err != nil {
-		return errors.Join(err, feeds.close(), h.close())
+		return errors.Join(err, desk.close(), feeds.close(), h.close())
 	}
 	if at := h.server.MetricsAddress(); at != "" {
 		_, _ = fmt.Fprintf(r.world.out, "metrics http://%s/metrics\n", at)
@@ -69,6 +84,7 @@ func (c *serveCommand) Run(r *errand) error {
 		log.Info("stopping")
 	case err = <-h.server.Failed():
 	case err = <-feeds.failed():
+	case err = <-desk.failed():
 	}
-	return errors.Join(err, feeds.close(), h.close())
+	return errors.Join(err, desk.close(), feeds.close(), h.close())
 }

@@ -18,6 +18,9 @@ type WebOptions struct {
 	// calendar programs have no certificate of their own.
 	TLS     TLSFiles
 	Handler http.Handler
+	// Closing, when set, is called once as the server begins to stop, so that
+	// streams to browsers end.
+	Closing func()
 	// WriteTimeout is how long an answer may take from the end of the request's
 	// headers; 0 sets no limit, for streams.
 	WriteTimeout time.Duration
@@ -53,6 +56,9 @@ func StartWeb(o WebOptions) (*Web, error) {
 			return nil, err
 		}
 		w.server.TLSConfig = config
+	}
+	if o.Closing != nil {
+		w.server.RegisterOnShutdown(o.Closing)
 	}
 	var err error
 	if w.listener, err = net.Listen("tcp", o.Listen); err != nil {
