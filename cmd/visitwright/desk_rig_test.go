@@ -1,0 +1,235 @@
+package main
+
+import (
+	"log/slog"
+	"net/http"
+	"net/http/cookiejar"
+	"net/http/httptest"
+	"net/url"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/PuerkitoBio/goquery"
+	"google.golang.org/grpc/test/bufconn"
+
+	"github.com/visitwright/visitwright/clients/desk"
+	client "github.com/visitwright/visitwright/clients/go"
+	"github.com/visitwright/visitwright/cmd/visitwright/server"
+	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
+	"github.com/visitwright/visitwright/store"
+)
+
+// deskPassphrase is that of every person of the rig.
+const deskPassphrase = "five invented words here"
+
+// testClock is a clock that stands still until it is moved.
+type testClock struct {
+	mu  sync.Mutex
+	now time.Time
+}
+
+func (c *testClock) read() time.Time      { c.mu.Lock(); defer c.mu.Unlock(); return c.now }
+func (c *testClock) move(d time.Duration) { c.mu.Lock(); defer c.mu.Unlock(); c.now = c.now.Add(d) }
+
+// deskRig is a practice with its desk: the real service on the embedded store,
+// real HTTP, people of each role. Commands of its home work on the same data.
+type deskRig struct {
+	*home
+	url      string
+	practice string // practices/{practice}
+	clock    *testClock
+	log      *strings.Builder
+	house    *house
+	dial     func(token string) *client.Client
+}
+
+// openDeskRig opens the practice of a data folder at an hour; nil makes a new
+// one.
+func openDeskRig(t *testing.T, h *home, now time.Time) *deskRig {
+	t.Helper()
+	if h == nil {
+		h = newHome(t)
+	}
+	r := &deskRig{home: h, clock: &testClock{now: now}, log: &strings.Builder{}}
+	log := slog.New(slog.NewTextHandler(r.log, nil))
+	pipe := bufconn.Listen(inMemoryBytes)
+	var err error
+	r.house, err = openHouse(t.Context(), houseOptions{where: &where{Data: h.dir}, now: r.clock.read, log: log, server: server.Options{Listener: pipe}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = r.house.close() })
+	r.practice = "practices/" + r.house.credentials.Practice
+	r.dial = func(token string) *client.Client {
+		c, err := client.Connect("", client.Options{Token: token, Dial: pipe.DialContext})
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { _ = c.Close() })
+		return c
+	}
+	d, err := desk.New(desk.Options{Client: r.dial(""), Practice: r.house.credentials.Practice, Now: r.clock.read, Log: log})
+	if err != nil {
+		t.Fatal(err)
+	}
+	web := httptest.NewServer(d)
+	t.Cleanup(func() { d.Close(); web.Close() })
+	r.url = web.URL
+	manager := r.as(store.RoleManager)
+	for _, role := range []vw.Role{vw.Role_ROLE_RECEPTION, vw.Role_ROLE_NURSE, vw.Role_ROLE_CLINICIAN, vw.Role_ROLE_MANAGER} {
+		word := strings.ToLower(strings.TrimPrefix(role.String(), "ROLE_"))
+		if _, err := manager.Identity.CreatePerson(t.Context(), &vw.CreatePersonRequest{Parent: r.practice, Passphrase: deskPassphrase,
+			Person: &vw.Person{SignInName: word, DisplayName: "Invented " + word, Role: role}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return r
+}
+
+// as is a gRPC client with the token of a role.
+func (r *deskRig) as(role store.Role) *client.Client {
+	r.t.Helper()
+	token, known := r.house.credentials.Token(role)
+	if !known {
+		r.t.Fatalf("no token of role %s", role)
+	}
+	return r.dial(token)
+}
+
+// visitor is a browser without script, signed in.
+type visitor struct {
+	t    *testing.T
+	url  string
+	http *http.Client
+}
+
+// signIn signs in by the page, as a person of a role: reception, nurse,
+// clinician or manager.
+func (r *deskRig) signIn(name string) *visitor {
+	r.t.Helper()
+	v := r.stranger()
+	if p := v.post("/sign-in", url.Values{"name": {name}, "passphrase": {deskPassphrase}}); p.status != http.StatusOK || strings.HasPrefix(p.at, "/sign-in") {
+		r.t.Fatalf("signing in as %s: status %d at %s\n%s", name, p.status, p.at, p.text())
+	}
+	return v
+}
+
+// stranger is a browser that is not signed in.
+func (r *deskRig) stranger() *visitor {
+	jar, err := cookiejar.New(nil)
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	return &visitor{t: r.t, url: r.url, http: &http.Client{Jar: jar}}
+}
+
+// shown is a page as it came back.
+type shown struct {
+	*goquery.Document
+	status int
+	at     string // path and query after redirects
+	header http.Header
+	bytes  int
+}
+
+// text is what stands on the page, runs of space made one.
+func (p *shown) text() string { return strings.Join(strings.Fields(p.Find("body").Text()), " ") }
+
+// has reports whether a text stands on the page.
+func (p *shown) has(text string) bool { return strings.Contains(p.text(), text) }
+
+func (v *visitor) get(path string) *shown {
+	v.t.Helper()
+	request, err := http.NewRequestWithContext(v.t.Context(), http.MethodGet, v.url+path, nil)
+	if err != nil {
+		v.t.Fatal(err)
+	}
+	return v.do(request)
+}
+
+// mustGet fails the test unless the page is there.
+func (v *visitor) mustGet(path string) *shown {
+	v.t.Helper()
+	p := v.get(path)
+	if p.status != http.StatusOK || (strings.HasPrefix(p.at, "/sign-in") && !strings.HasPrefix(path, "/sign-in")) {
+		v.t.Fatalf("GET %s: status %d at %s\n%s", path, p.status, p.at, p.text())
+	}
+	return p
+}
+
+func (v *visitor) post(path string, fields url.Values) *shown {
+	v.t.Helper()
+	request, err := http.NewRequestWithContext(v.t.Context(), http.MethodPost, v.url+path, strings.NewReader(fields.Encode()))
+	if err != nil {
+		v.t.Fatal(err)
+	}
+	request.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	request.Header.Set("Origin", v.url)
+	return v.do(request)
+}
+
+func (v *visitor) do(request *http.Request) *shown {
+	v.t.Helper()
+	answer, err := v.http.Do(request)
+	if err != nil {
+		v.t.Fatal(err)
+	}
+	defer answer.Body.Close()
+	document, err := goquery.NewDocumentFromReader(answer.Body)
+	if err != nil {
+		v.t.Fatal(err)
+	}
+	return &shown{Document: document, status: answer.StatusCode, at: answer.Request.URL.RequestURI(), header: answer.Header}
+}
+
+// send fills in a form of a page, as a browser without script would, and
+// submits it: what the form holds already is sent along. The form is the one
+// that the selector finds; button names the value of the button pressed, as
+// name=value, or is empty.
+func (v *visitor) send(p *shown, selector string, fields url.Values, button string) *shown {
+	v.t.Helper()
+	f := p.Find(selector).First()
+	if goquery.NodeName(f) != "form" {
+		v.t.Fatalf("no form %q on %s\n%s", selector, p.at, p.text())
+	}
+	values := url.Values{}
+	f.Find("input[name], select[name], textarea[name]").Each(func(_ int, field *goquery.Selection) {
+		name, kind := field.AttrOr("name", ""), field.AttrOr("type", "text")
+		switch goquery.NodeName(field) {
+		case "select":
+			chosen := field.Find("option[selected]").First()
+			if chosen.Length() == 0 {
+				chosen = field.Find("option").First()
+			}
+			values.Add(name, chosen.AttrOr("value", chosen.Text()))
+		case "textarea":
+			values.Add(name, field.Text())
+		default:
+			if _, checked := field.Attr("checked"); (kind == "checkbox" || kind == "radio") && !checked {
+				return
+			}
+			if kind != "submit" {
+				values.Add(name, field.AttrOr("value", ""))
+			}
+		}
+	})
+	for name, given := range fields {
+		values[name] = given
+	}
+	if name, value, pressed := strings.Cut(button, "="); pressed {
+		values.Set(name, value)
+	}
+	action := f.AttrOr("action", p.at)
+	base, _ := url.Parse(p.at)
+	target, err := base.Parse(action)
+	if err != nil {
+		v.t.Fatal(err)
+	}
+	if strings.EqualFold(f.AttrOr("method", "get"), "get") {
+		target.RawQuery = values.Encode()
+		return v.get(target.RequestURI())
+	}
+	return v.post(target.RequestURI(), values)
+}
