@@ -27,7 +27,9 @@ func TestMain(m *testing.M) {
 		main()
 		return
 	}
-	os.Exit(pgtest.Run(m))
+	code := pgtest.Run(m)
+	stopBrowser()
+	os.Exit(code)
 }
 
 var update = flag.Bool("update", false, "write the golden files anew")
