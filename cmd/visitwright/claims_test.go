@@ -18,15 +18,15 @@ func (g gateway) send(l *vw.Letter) {
 	g[l.GetMessage()] = l.GetAddress() + ": " + l.GetSubject()
 }
 
-// desk is for whom the gateway works: an integration names the person it acts for.
-const desk = "front-desk"
+// itsDesk is for whom the gateway works: an integration names the person it acts for.
+const itsDesk = "front-desk"
 
 // carry is how an integration sends a practice's messages with the Go client:
 // claim, collect, send, acknowledge. It ends when nothing more is due.
 func carry(ctx context.Context, c *client.Client, practice string, g gateway) error {
 	ctx, end := context.WithTimeout(ctx, time.Minute)
 	defer end()
-	claims, err := c.FollowUp.ClaimMessages(ctx, &vw.ClaimMessagesRequest{Parent: practice, RequestId: "5a7a1c8e-3d0b-4b9c-8a3e-6f1d2c3b4a59", OnBehalfOf: desk})
+	claims, err := c.FollowUp.ClaimMessages(ctx, &vw.ClaimMessagesRequest{Parent: practice, RequestId: "5a7a1c8e-3d0b-4b9c-8a3e-6f1d2c3b4a59", OnBehalfOf: itsDesk})
 	if err != nil {
 		return err
 	}
@@ -42,7 +42,7 @@ func carry(ctx context.Context, c *client.Client, practice string, g gateway) er
 			}
 			continue
 		}
-		letter, err := c.FollowUp.CollectLetter(ctx, &vw.CollectLetterRequest{Name: claim.GetMessage(), Attempt: claim.GetAttempt(), OnBehalfOf: desk})
+		letter, err := c.FollowUp.CollectLetter(ctx, &vw.CollectLetterRequest{Name: claim.GetMessage(), Attempt: claim.GetAttempt(), OnBehalfOf: itsDesk})
 		switch client.ReasonOf(err) {
 		case "":
 		case "MESSAGE_WITHDRAWN", "MESSAGE_CLAIM_LOST": // cancelled meanwhile, or somebody else's now
@@ -51,7 +51,7 @@ func carry(ctx context.Context, c *client.Client, practice string, g gateway) er
 			return err
 		}
 		g.send(letter)
-		if _, err := c.FollowUp.AcknowledgeMessage(ctx, &vw.AcknowledgeMessageRequest{Name: claim.GetMessage(), Attempt: claim.GetAttempt(), OnBehalfOf: desk}); err != nil {
+		if _, err := c.FollowUp.AcknowledgeMessage(ctx, &vw.AcknowledgeMessageRequest{Name: claim.GetMessage(), Attempt: claim.GetAttempt(), OnBehalfOf: itsDesk}); err != nil {
 			return err
 		}
 	}

@@ -12,8 +12,6 @@ import (
 	"time"
 
 	"github.com/PuerkitoBio/goquery"
-	"google.golang.org/grpc/test/bufconn"
-
 	"github.com/visitwright/visitwright/clients/desk"
 	client "github.com/visitwright/visitwright/clients/go"
 	"github.com/visitwright/visitwright/cmd/visitwright/server"
@@ -54,16 +52,15 @@ func openDeskRig(t *testing.T, h *home, now time.Time) *deskRig {
 	}
 	r := &deskRig{home: h, clock: &testClock{now: now}, log: &strings.Builder{}}
 	log := slog.New(slog.NewTextHandler(r.log, nil))
-	pipe := bufconn.Listen(inMemoryBytes)
 	var err error
-	r.house, err = openHouse(t.Context(), houseOptions{where: &where{Data: h.dir}, now: r.clock.read, log: log, server: server.Options{Listener: pipe}})
+	r.house, err = openHouse(t.Context(), houseOptions{where: &where{Data: h.dir}, now: r.clock.read, log: log, server: server.Options{Listen: "127.0.0.1:0"}})
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = r.house.close() })
 	r.practice = "practices/" + r.house.credentials.Practice
 	r.dial = func(token string) *client.Client {
-		c, err := client.Connect("", client.Options{Token: token, Dial: pipe.DialContext})
+		c, err := client.Connect("", client.Options{Token: token, Dial: r.house.server.Inside()})
 		if err != nil {
 			t.Fatal(err)
 		}
