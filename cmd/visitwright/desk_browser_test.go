@@ -55,15 +55,15 @@ func startBrowser() {
 	theBrowser.stop = func() { stop(); stopAllocator() }
 }
 
-// tab is one person in front of a real browser.
-type tab struct {
+// deskTab is one person in front of a real browser.
+type deskTab struct {
 	t   *testing.T
 	ctx context.Context
 	url string
 }
 
 // openTab opens a browser of its own for one person.
-func (r *deskRig) openTab() *tab {
+func (r *deskRig) openTab() *deskTab {
 	r.t.Helper()
 	theBrowser.once.Do(startBrowser)
 	if theBrowser.err != nil {
@@ -71,13 +71,13 @@ func (r *deskRig) openTab() *tab {
 	}
 	ctx, stop := chromedp.NewContext(theBrowser.ctx, chromedp.WithNewBrowserContext())
 	r.t.Cleanup(stop)
-	b := &tab{t: r.t, ctx: ctx, url: r.url}
+	b := &deskTab{t: r.t, ctx: ctx, url: r.url}
 	b.act("open a tab", chromedp.EmulateViewport(1440, 1000))
 	return b
 }
 
 // person opens a browser and signs in by the page.
-func (r *deskRig) person(name string) *tab {
+func (r *deskRig) person(name string) *deskTab {
 	r.t.Helper()
 	b := r.openTab()
 	b.open("/sign-in")
@@ -90,7 +90,7 @@ func (r *deskRig) person(name string) *tab {
 
 // act does something in the browser, and fails the test with the text of the
 // page when it does not happen.
-func (b *tab) act(what string, steps ...chromedp.Action[chromedp.Void]) {
+func (b *deskTab) act(what string, steps ...chromedp.Action[chromedp.Void]) {
 	b.t.Helper()
 	ctx, cancel := context.WithTimeout(b.ctx, actWithin)
 	defer cancel()
@@ -100,7 +100,7 @@ func (b *tab) act(what string, steps ...chromedp.Action[chromedp.Void]) {
 }
 
 // evaluate runs an expression in the page.
-func evaluate[T any](b *tab, expression string, options ...chromedp.EvaluateOption) T {
+func evaluate[T any](b *deskTab, expression string, options ...chromedp.EvaluateOption) T {
 	b.t.Helper()
 	ctx, cancel := context.WithTimeout(b.ctx, actWithin)
 	defer cancel()
@@ -111,42 +111,42 @@ func evaluate[T any](b *tab, expression string, options ...chromedp.EvaluateOpti
 	return got
 }
 
-func (b *tab) open(path string) { b.t.Helper(); b.act("open "+path, chromedp.Navigate(b.url+path)) }
+func (b *deskTab) open(path string) { b.t.Helper(); b.act("open "+path, chromedp.Navigate(b.url+path)) }
 
 // press presses what a selector finds, once it can be seen.
-func (b *tab) press(selector string) {
+func (b *deskTab) press(selector string) {
 	b.t.Helper()
 	b.act("press "+selector, chromedp.ScrollIntoView(selector), chromedp.Click(selector, chromedp.NodeVisible))
 }
 
 // pressText presses the first button or link with a text.
-func (b *tab) pressText(text string) {
+func (b *deskTab) pressText(text string) {
 	b.t.Helper()
 	b.press(fmt.Sprintf(`//main//*[self::button or self::a or self::summary][contains(normalize-space(.), %q)]`, text))
 }
 
 // fill types into a field, as keys are pressed.
-func (b *tab) fill(selector, text string) {
+func (b *deskTab) fill(selector, text string) {
 	b.t.Helper()
 	b.act("fill "+selector, chromedp.WaitVisible(selector), chromedp.SetValue(selector, ""), chromedp.SendKeys(selector, text))
 }
 
 // choose picks an entry of a list, or a date, as a person would who does not
 // type it.
-func (b *tab) choose(selector, value string) {
+func (b *deskTab) choose(selector, value string) {
 	b.t.Helper()
 	b.see(selector)
 	evaluate[chromedp.Void](b, fmt.Sprintf(`(function(){var f=document.querySelector(%q); f.value=%q; f.dispatchEvent(new Event('input',{bubbles:true})); f.dispatchEvent(new Event('change',{bubbles:true}));})()`, selector, value))
 }
 
 // see waits until something can be seen.
-func (b *tab) see(selector string) {
+func (b *deskTab) see(selector string) {
 	b.t.Helper()
 	b.act("see "+selector, chromedp.WaitVisible(selector))
 }
 
 // read waits until a text stands on the page, over changes of the page.
-func (b *tab) read(text string) {
+func (b *deskTab) read(text string) {
 	b.t.Helper()
 	wanted, _ := json.Marshal(strings.ToLower(strings.Join(strings.Fields(text), " ")))
 	ctx, cancel := context.WithTimeout(b.ctx, actWithin)
@@ -164,7 +164,7 @@ func (b *tab) read(text string) {
 }
 
 // without fails the test when a text stands on the page.
-func (b *tab) without(text string) {
+func (b *deskTab) without(text string) {
 	b.t.Helper()
 	if strings.Contains(strings.ToLower(b.text()), strings.ToLower(text)) {
 		b.t.Errorf("%q stands on the page %s\n%s", text, b.where(), b.text())
@@ -172,14 +172,14 @@ func (b *tab) without(text string) {
 }
 
 // text is what can be read on the page.
-func (b *tab) text() string {
+func (b *deskTab) text() string {
 	ctx, cancel := context.WithTimeout(b.ctx, actWithin)
 	defer cancel()
 	text, _ := chromedp.Run(ctx, chromedp.Evaluate[string](`document.body ? document.body.innerText : ''`))
 	return text
 }
 
-func (b *tab) where() string {
+func (b *deskTab) where() string {
 	ctx, cancel := context.WithTimeout(b.ctx, actWithin)
 	defer cancel()
 	at, _ := chromedp.Run(ctx, chromedp.Location())
@@ -187,7 +187,7 @@ func (b *tab) where() string {
 }
 
 // command sends a command of the browser's protocol.
-func command[P, R any](b *tab, c cdp.Command[P, R], params P) {
+func command[P, R any](b *deskTab, c cdp.Command[P, R], params P) {
 	b.t.Helper()
 	ctx, cancel := context.WithTimeout(b.ctx, actWithin)
 	defer cancel()
@@ -197,7 +197,7 @@ func command[P, R any](b *tab, c cdp.Command[P, R], params P) {
 }
 
 // withoutScript switches script off for all that is opened from here on.
-func (b *tab) withoutScript() {
+func (b *deskTab) withoutScript() {
 	b.t.Helper()
 	command(b, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
 }
@@ -214,7 +214,7 @@ type finding struct {
 // checkAccess runs the open accessibility checker on the page as it stands and
 // reports every serious or critical finding. The rules are those of WCAG 2.0 to
 // 2.2, levels A and AA, and common practice.
-func (b *tab) checkAccess(name string) {
+func (b *deskTab) checkAccess(name string) {
 	b.t.Helper()
 	evaluate[int](b, checkerScript(b.t))
 	raw := evaluate[string](b, `axe.run(document, {resultTypes: ['violations']}).then(r => JSON.stringify(r.violations))`, chromedp.EvalAwaitPromise)
@@ -250,19 +250,19 @@ func checkerScript(t *testing.T) string {
 }
 
 // scheme shows the page as somebody with a light or a dark screen sees it.
-func (b *tab) scheme(name string) {
+func (b *deskTab) scheme(name string) {
 	b.t.Helper()
 	command(b, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: name}}})
 }
 
 // wide sets the width of the window in CSS pixels.
-func (b *tab) wide(pixels int64) {
+func (b *deskTab) wide(pixels int64) {
 	b.t.Helper()
 	b.act("resize", chromedp.EmulateViewport(pixels, 900))
 }
 
 // fitsSideways fails the test when the page can be scrolled sideways.
-func (b *tab) fitsSideways(name string) {
+func (b *deskTab) fitsSideways(name string) {
 	b.t.Helper()
 	if over := evaluate[int](b, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); over > 0 {
 		b.t.Errorf("%s is %d pixels wider than the screen", name, over)

@@ -95,8 +95,8 @@ func (r *deskRig) as(role store.Role) *client.Client {
 	return r.dial(token)
 }
 
-// visitor is a browser without script, signed in.
-type visitor struct {
+// deskVisitor is a browser without script, signed in.
+type deskVisitor struct {
 	t    *testing.T
 	url  string
 	http *http.Client
@@ -104,7 +104,7 @@ type visitor struct {
 
 // signIn signs in by the page, as a person of a role: reception, nurse,
 // clinician or manager.
-func (r *deskRig) signIn(name string) *visitor {
+func (r *deskRig) signIn(name string) *deskVisitor {
 	r.t.Helper()
 	v := r.stranger()
 	if p := v.post("/sign-in", url.Values{"name": {name}, "passphrase": {deskPassphrase}}); p.status != http.StatusOK || strings.HasPrefix(p.at, "/sign-in") {
@@ -114,16 +114,16 @@ func (r *deskRig) signIn(name string) *visitor {
 }
 
 // stranger is a browser that is not signed in.
-func (r *deskRig) stranger() *visitor {
+func (r *deskRig) stranger() *deskVisitor {
 	jar, err := cookiejar.New(nil)
 	if err != nil {
 		r.t.Fatal(err)
 	}
-	return &visitor{t: r.t, url: r.url, http: &http.Client{Jar: jar}}
+	return &deskVisitor{t: r.t, url: r.url, http: &http.Client{Jar: jar}}
 }
 
-// shown is a page as it came back.
-type shown struct {
+// deskPage is a page as it came back.
+type deskPage struct {
 	*goquery.Document
 	status int
 	at     string // path and query after redirects
@@ -132,12 +132,12 @@ type shown struct {
 }
 
 // text is what stands on the page, runs of space made one.
-func (p *shown) text() string { return strings.Join(strings.Fields(p.Find("body").Text()), " ") }
+func (p *deskPage) text() string { return strings.Join(strings.Fields(p.Find("body").Text()), " ") }
 
 // has reports whether a text stands on the page.
-func (p *shown) has(text string) bool { return strings.Contains(p.text(), text) }
+func (p *deskPage) has(text string) bool { return strings.Contains(p.text(), text) }
 
-func (v *visitor) get(path string) *shown {
+func (v *deskVisitor) get(path string) *deskPage {
 	v.t.Helper()
 	request, err := http.NewRequestWithContext(v.t.Context(), http.MethodGet, v.url+path, nil)
 	if err != nil {
@@ -147,7 +147,7 @@ func (v *visitor) get(path string) *shown {
 }
 
 // mustGet fails the test unless the page is there.
-func (v *visitor) mustGet(path string) *shown {
+func (v *deskVisitor) mustGet(path string) *deskPage {
 	v.t.Helper()
 	p := v.get(path)
 	if p.status != http.StatusOK || (strings.HasPrefix(p.at, "/sign-in") && !strings.HasPrefix(path, "/sign-in")) {
@@ -156,7 +156,7 @@ func (v *visitor) mustGet(path string) *shown {
 	return p
 }
 
-func (v *visitor) post(path string, fields url.Values) *shown {
+func (v *deskVisitor) post(path string, fields url.Values) *deskPage {
 	v.t.Helper()
 	request, err := http.NewRequestWithContext(v.t.Context(), http.MethodPost, v.url+path, strings.NewReader(fields.Encode()))
 	if err != nil {
@@ -167,7 +167,7 @@ func (v *visitor) post(path string, fields url.Values) *shown {
 	return v.do(request)
 }
 
-func (v *visitor) do(request *http.Request) *shown {
+func (v *deskVisitor) do(request *http.Request) *deskPage {
 	v.t.Helper()
 	answer, err := v.http.Do(request)
 	if err != nil {
@@ -178,14 +178,14 @@ func (v *visitor) do(request *http.Request) *shown {
 	if err != nil {
 		v.t.Fatal(err)
 	}
-	return &shown{Document: document, status: answer.StatusCode, at: answer.Request.URL.RequestURI(), header: answer.Header}
+	return &deskPage{Document: document, status: answer.StatusCode, at: answer.Request.URL.RequestURI(), header: answer.Header}
 }
 
 // send fills in a form of a page, as a browser without script would, and
 // submits it: what the form holds already is sent along. The form is the one
 // that the selector finds; button names the value of the button pressed, as
 // name=value, or is empty.
-func (v *visitor) send(p *shown, selector string, fields url.Values, button string) *shown {
+func (v *deskVisitor) send(p *deskPage, selector string, fields url.Values, button string) *deskPage {
 	v.t.Helper()
 	f := p.Find(selector).First()
 	if goquery.NodeName(f) != "form" {

@@ -29,7 +29,7 @@ func TestSignInSaysTheSameOfAWrongNameAndAWrongPassphraseAndKeepsTheName(t *test
 	v := r.stranger()
 	wrongName := v.post("/sign-in", url.Values{"name": {"nobody"}, "passphrase": {deskPassphrase}})
 	wrongPhrase := v.post("/sign-in", url.Values{"name": {"reception"}, "passphrase": {"another four words"}})
-	for _, p := range []*shown{wrongName, wrongPhrase} {
+	for _, p := range []*deskPage{wrongName, wrongPhrase} {
 		if p.status != http.StatusUnprocessableEntity || !p.has("do not go together") {
 			t.Errorf("status %d: %s", p.status, p.text())
 		}
