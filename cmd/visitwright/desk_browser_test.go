@@ -20,7 +20,7 @@ import (
 
 // actWithin is how long one action in the browser may take before the test
 // gives up; the machine may be busy.
-const actWithin = 60 * time.Second
+const actWithin = 30 * time.Second
 
 // theBrowser is started once for all tests of the package; each browserTab is
 // a profile of its own, so that two people can be signed in at one time.
@@ -71,6 +71,10 @@ func (r *deskRig) openTab() *deskTab {
 	}
 	ctx, stop := chromedp.NewContext(theBrowser.ctx, chromedp.WithNewBrowserContext())
 	r.t.Cleanup(stop)
+	// The first use of a context binds the tab to it: it must have no deadline.
+	if err := chromedp.Do(ctx); err != nil {
+		r.t.Fatal(err)
+	}
 	b := &deskTab{t: r.t, ctx: ctx, url: r.url}
 	b.act("open a tab", chromedp.EmulateViewport(1440, 1000))
 	return b
@@ -128,7 +132,9 @@ func (b *deskTab) pressText(text string) {
 // fill types into a field, as keys are pressed.
 func (b *deskTab) fill(selector, text string) {
 	b.t.Helper()
-	b.act("fill "+selector, chromedp.WaitVisible(selector), chromedp.SetValue(selector, ""), chromedp.SendKeys(selector, text))
+	b.see(selector)
+	evaluate[chromedp.Void](b, fmt.Sprintf(`document.querySelector(%q).value = ''; undefined`, selector))
+	b.act("fill "+selector, chromedp.SendKeys(selector, text))
 }
 
 // choose picks an entry of a list, or a date, as a person would who does not
@@ -136,7 +142,7 @@ func (b *deskTab) fill(selector, text string) {
 func (b *deskTab) choose(selector, value string) {
 	b.t.Helper()
 	b.see(selector)
-	evaluate[chromedp.Void](b, fmt.Sprintf(`(function(){var f=document.querySelector(%q); f.value=%q; f.dispatchEvent(new Event('input',{bubbles:true})); f.dispatchEvent(new Event('change',{bubbles:true}));})()`, selector, value))
+	evaluate[chromedp.Void](b, fmt.Sprintf(`(function(){var f=document.querySelector(%q); f.value=%q; f.dispatchEvent(new Event('input',{bubbles:true})); f.dispatchEvent(new Event('change',{bubbles:true}));})(); undefined`, selector, value))
 }
 
 // see waits until something can be seen.
