@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
+	"os"
 	"sync"
 	"time"
 
@@ -24,6 +26,9 @@ func (s *Store) openSQLite(ctx context.Context, c Config) error {
 		sync = "synchronous(OFF)"
 	}
 	common := []string{"busy_timeout(5000)", "journal_mode(WAL)", sync, "foreign_keys(1)", "temp_store(MEMORY)"}
+	if err := createOwned(c.Database); err != nil {
+		return fmt.Errorf("store: %w", err)
+	}
 	var err error
 	if s.writer, err = sqlx.Open("sqlite3", sqliteDSN(c.Database, common...)); err != nil {
 		return fmt.Errorf("store: %w", err)
@@ -33,11 +38,42 @@ func (s *Store) openSQLite(ctx context.Context, c Config) error {
 	if err := migrateSQLite(ctx, s.writer); err != nil {
 		return err
 	}
+	if err := besideAlike(c.Database); err != nil {
+		return fmt.Errorf("store: %w", err)
+	}
 	if s.reader, err = sqlx.Open("sqlite3", sqliteDSN(c.Database, append(common, "query_only(1)")...)); err != nil {
 		return fmt.Errorf("store: %w", err)
 	}
 	s.reader.SetMaxOpenConns(sqliteReaders)
 	s.reader.SetMaxIdleConns(sqliteReaders)
+	return nil
+}
+
+// createOwned makes a database file that nobody else can read, unless there is
+// one: what is not encrypted in it still tells who is treated for what.
+func createOwned(path string) error {
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o600)
+	if errors.Is(err, fs.ErrExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	return f.Close()
+}
+
+// besideAlike gives the log and its index, which SQLite keeps beside the file
+// while it is open, the file's own mode: what is in one is in the other.
+func besideAlike(path string) error {
+	info, err := os.Stat(path)
+	if err != nil {
+		return err
+	}
+	for _, end := range []string{"-wal", "-shm"} {
+		if err := os.Chmod(path+end, info.Mode().Perm()); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+	}
 	return nil
 }
 

@@ -209,12 +209,18 @@ func (c *CaseShow) Run(s *Session) error {
 type CaseList struct {
 	Patient string `help:"Only this patient's: id or reference." placeholder:"ID"`
 	Open    bool   `help:"Only cases that are not closed."`
+
+	External string `help:"Only the one with this name in another system." placeholder:"SYSTEM=VALUE"`
 	PageFlags
 }
 
 // Run lists the cases.
 func (c *CaseList) Run(s *Session) error {
-	request := &vw.ListCasesRequest{Parent: s.parent(), PageSize: c.Most, PageToken: c.After, Filter: &vw.CaseFilter{OpenOnly: c.Open}}
+	name, err := external(c.External)
+	if err != nil {
+		return err
+	}
+	request := &vw.ListCasesRequest{Parent: s.parent(), PageSize: c.Most, PageToken: c.After, Filter: &vw.CaseFilter{OpenOnly: c.Open, ExternalIdentifier: name}}
 	if c.Patient != "" {
 		patient, err := s.findPatient(c.Patient)
 		if err != nil {

@@ -19,13 +19,18 @@ type ClinicianCommand struct {
 // ClinicianAdd adds a clinician.
 type ClinicianAdd struct {
 	Title    string   `arg:"" help:"How people in the practice call the clinician."`
-	Protocol []string `help:"A protocol that this clinician does; without it all. Repeat." sep:"none" placeholder:"ID"`
+	Protocol []string `help:"A protocol that this clinician does (catalogue protocols); without it all. Repeat." sep:"none" placeholder:"ID"`
+	External []string `help:"The name in another system, SYSTEM=VALUE. Repeat." sep:"none" placeholder:"SYSTEM=VALUE"`
 }
 
 // Run adds the clinician.
 func (c *ClinicianAdd) Run(s *Session) error {
+	names, err := externals(c.External)
+	if err != nil {
+		return err
+	}
 	made, err := s.planner().CreateClinician(s.Context, &vw.CreateClinicianRequest{
-		Parent: s.parent(), Clinician: &vw.Clinician{Title: c.Title, Protocols: c.Protocol, Active: true}})
+		Parent: s.parent(), Clinician: &vw.Clinician{Title: c.Title, Protocols: c.Protocol, ExternalIdentifiers: names, Active: true}})
 	if err != nil {
 		return err
 	}
@@ -46,20 +51,41 @@ func (c *ClinicianList) Run(s *Session) error {
 
 // ClinicianChange changes a clinician.
 type ClinicianChange struct {
-	Clinician        string `arg:"" help:"Id of the clinician."`
-	ConsiderReferral *bool  `negatable:"" help:"Show \"consider referral\" to this clinician."`
-	ReferFrom        string `help:"Difficulty from which \"consider referral\" shows: moderate or high." enum:",moderate,high" default:"" placeholder:"LEVEL"`
-	PartlyStops      *bool  `negatable:"" help:"This clinician may stop with a canal partly treated when time runs out."`
-	Active           *bool  `negatable:"" help:"Whether the clinician still works here."`
+	Clinician        string   `arg:"" help:"Id of the clinician."`
+	Title            string   `help:"How people in the practice call the clinician." placeholder:"TEXT"`
+	Protocol         []string `help:"A protocol that this clinician does (catalogue protocols); replaces the list. Repeat." sep:"none" placeholder:"ID"`
+	AllProtocols     bool     `help:"This clinician does all protocols."`
+	External         []string `help:"The name in another system, SYSTEM=VALUE; replaces the list. Repeat." sep:"none" placeholder:"SYSTEM=VALUE"`
+	ConsiderReferral *bool    `negatable:"" help:"Show \"consider referral\" to this clinician."`
+	ReferFrom        string   `help:"Difficulty from which \"consider referral\" shows: moderate or high." enum:",moderate,high" default:"" placeholder:"LEVEL"`
+	PartlyStops      *bool    `negatable:"" help:"This clinician may stop with a canal partly treated when time runs out."`
+	Active           *bool    `negatable:"" help:"Whether the clinician still works here."`
 }
 
 // Run changes what was given.
 func (c *ClinicianChange) Run(s *Session) error {
+	if c.AllProtocols && len(c.Protocol) > 0 {
+		return usage("give --protocol or --all-protocols, not both")
+	}
 	was, err := s.planner().GetClinician(s.Context, &vw.GetClinicianRequest{Name: s.name("clinicians", c.Clinician)})
 	if err != nil {
 		return err
 	}
 	mask := &fieldmaskpb.FieldMask{}
+	if c.Title != "" {
+		was.Title = c.Title
+		mask.Paths = append(mask.Paths, "title")
+	}
+	if c.AllProtocols || len(c.Protocol) > 0 {
+		was.Protocols = c.Protocol
+		mask.Paths = append(mask.Paths, "protocols")
+	}
+	if len(c.External) > 0 {
+		if was.ExternalIdentifiers, err = externals(c.External); err != nil {
+			return err
+		}
+		mask.Paths = append(mask.Paths, "external_identifiers")
+	}
 	if c.ConsiderReferral != nil {
 		was.ShowConsiderReferral = *c.ConsiderReferral
 		mask.Paths = append(mask.Paths, "show_consider_referral")

@@ -84,6 +84,18 @@ func externals(texts []string) ([]*vw.ExternalIdentifier, error) {
 	return list, nil
 }
 
+// external reads one name in another system; nil for none.
+func external(text string) (*vw.ExternalIdentifier, error) {
+	if text == "" {
+		return nil, nil
+	}
+	list, err := externals([]string{text})
+	if err != nil {
+		return nil, err
+	}
+	return list[0], nil
+}
+
 // showExternals writes the names in other systems.
 func showExternals(p *Page, list []*vw.ExternalIdentifier) {
 	for _, x := range list {
@@ -145,14 +157,19 @@ func (s *Session) findPatient(text string) (*vw.Patient, error) {
 // PatientList lists patients.
 type PatientList struct {
 	Reference string `help:"Only references that begin so." placeholder:"TEXT"`
+	External  string `help:"Only the one with this name in another system." placeholder:"SYSTEM=VALUE"`
 	PageFlags
 }
 
 // Run lists the patients.
 func (c *PatientList) Run(s *Session) error {
 	request := &vw.ListPatientsRequest{Parent: s.parent(), PageSize: c.Most, PageToken: c.After}
-	if c.Reference != "" {
-		request.Filter = &vw.PatientFilter{Reference: c.Reference}
+	name, err := external(c.External)
+	if err != nil {
+		return err
+	}
+	if c.Reference != "" || name != nil {
+		request.Filter = &vw.PatientFilter{Reference: c.Reference, ExternalIdentifier: name}
 	}
 	reply, err := s.planner().ListPatients(s.Context, request)
 	if err != nil {

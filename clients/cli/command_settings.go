@@ -2,13 +2,8 @@ package cli
 
 import (
 	"fmt"
-	"io"
-	"os"
-	"slices"
-	"strconv"
 	"strings"
 
-	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
@@ -59,127 +54,6 @@ func (c *SettingsShow) Run(s *Session) error {
 	return s.Show(settings, func(p *Page) { ShowSettings(p, settings) })
 }
 
-// SettingsChange changes settings.
-type SettingsChange struct {
-	File        string   `help:"Settings in JSON, as -o json shows them; every field in it is set." placeholder:"FILE"`
-	Title       string   `help:"How the practice calls itself." placeholder:"TEXT"`
-	Zone        string   `help:"Time zone, for example Europe/Vienna." placeholder:"ZONE"`
-	Notation    string   `help:"How teeth are shown: iso, universal or quadrant." enum:",iso,universal,quadrant" default:"" placeholder:"NAME"`
-	Anaesthetic string   `help:"Anaesthetic profile of the country (catalogue anaesthetic-profiles)." placeholder:"ID"`
-	Dressing    string   `help:"Dressing used between visits (catalogue medicaments)." placeholder:"ID"`
-	Temporary   string   `help:"Temporary restoration (catalogue temporaries)." placeholder:"ID"`
-	Microscope  *bool    `negatable:"" help:"A microscope is used."`
-	Without     []string `help:"A step that is not done here, ID (catalogue steps). Repeat." sep:"none" placeholder:"ID"`
-	Figure      []string `help:"A figure as it is here, PATH=VALUE, for example steps.shape.median=8 (catalogue figures). Repeat." sep:"none" placeholder:"PATH=VALUE"`
-	Because     string   `help:"On what the changed figures rest; kept as their source." default:"set by the practice" placeholder:"TEXT"`
-}
-
-// Run changes what was given.
-func (c *SettingsChange) Run(s *Session) error {
-	// What is wrong with the flags is said before anything is asked.
-	if _, _, err := c.changed(&vw.PracticeSettings{}); err != nil {
-		return err
-	}
-	was, err := s.settings()
-	if err != nil {
-		return err
-	}
-	settings, mask, err := c.changed(was)
-	if err != nil {
-		return err
-	}
-	settings.Name, settings.Etag = was.GetName(), was.GetEtag()
-	now, err := s.planner().UpdatePracticeSettings(s.Context, &vw.UpdatePracticeSettingsRequest{Settings: settings, UpdateMask: mask})
-	if err != nil {
-		return err
-	}
-	return s.Show(now, func(p *Page) { ShowSettings(p, now) })
-}
-
-func (c *SettingsChange) changed(was *vw.PracticeSettings) (*vw.PracticeSettings, *fieldmaskpb.FieldMask, error) {
-	settings := &vw.PracticeSettings{}
-	if c.File != "" {
-		f, err := os.Open(c.File)
-		if err != nil {
-			return nil, nil, usage("--file: %v", err)
-		}
-		defer func() { _ = f.Close() }() // read only
-		text, err := io.ReadAll(io.LimitReader(f, MaxCaseFile+1))
-		switch {
-		case err != nil:
-			return nil, nil, fmt.Errorf("settings file: %w", err)
-		case len(text) > MaxCaseFile:
-			return nil, nil, usage("the settings file is larger than %d KiB", MaxCaseFile>>10)
-		}
-		if err := protojson.Unmarshal(text, settings); err != nil {
-			return nil, nil, usage("settings file: %v", err)
-		}
-		return settings, nil, nil // no mask: every populated field
-	}
-	mask := &fieldmaskpb.FieldMask{}
-	for _, f := range []struct {
-		path, value string
-		into        *string
-	}{
-		{"title", c.Title, &settings.Title}, {"zone", c.Zone, &settings.Zone}, {"anaesthetic_profile", c.Anaesthetic, &settings.AnaestheticProfile},
-		{"dressing", c.Dressing, &settings.Dressing}, {"temporary", c.Temporary, &settings.Temporary},
-	} {
-		if f.value != "" {
-			*f.into = f.value
-			mask.Paths = append(mask.Paths, f.path)
-		}
-	}
-	if c.Notation != "" {
-		settings.Notation = vw.ToothNotation(vw.ToothNotation_value["TOOTH_NOTATION_"+strings.ToUpper(c.Notation)])
-		mask.Paths = append(mask.Paths, "notation")
-	}
-	if c.Microscope != nil {
-		settings.Microscope = *c.Microscope
-		mask.Paths = append(mask.Paths, "microscope")
-	}
-	if len(c.Without) > 0 {
-		settings.StepsOff = append(slices.Clone(was.GetStepsOff()), c.Without...)
-		mask.Paths = append(mask.Paths, "steps_off")
-	}
-	if len(c.Figure) > 0 {
-		settings.Overrides = slices.Clone(was.GetOverrides())
-		for _, text := range c.Figure {
-			override, err := parseFigure(text)
-			if err != nil {
-				return nil, nil, err
-			}
-			override.Source = c.Because
-			settings.Overrides = replaceFigure(settings.Overrides, override)
-		}
-		mask.Paths = append(mask.Paths, "overrides")
-	}
-	if len(mask.Paths) == 0 {
-		return nil, nil, usage("nothing to change was given")
-	}
-	return settings, mask, nil
-}
-
-// parseFigure reads "steps.shape.median=8".
-func parseFigure(text string) (*vw.FigureOverride, error) {
-	path, value, found := strings.Cut(text, "=")
-	number, err := strconv.ParseFloat(value, 64)
-	if !found || path == "" || err != nil {
-		return nil, usage("--figure %q: want PATH=VALUE with a number, for example steps.shape.median=8", text)
-	}
-	return &vw.FigureOverride{Figure: path, Value: number}, nil
-}
-
-// replaceFigure sets one figure; the practice has one value for each.
-func replaceFigure(list []*vw.FigureOverride, with *vw.FigureOverride) []*vw.FigureOverride {
-	for i, o := range list {
-		if o.GetFigure() == with.GetFigure() {
-			list[i] = with
-			return list
-		}
-	}
-	return append(list, with)
-}
-
 // ShowSettings writes the settings.
 func ShowSettings(p *Page, s *vw.PracticeSettings) {
 	p.Title("How this practice works")
@@ -198,6 +72,13 @@ func ShowSettings(p *Page, s *vw.PracticeSettings) {
 	if s.CartridgeMl != nil {
 		p.Field("cartridge", "%g ml", s.GetCartridgeMl())
 	}
+	for i, a := range s.GetAnaesthetics() {
+		name := "injected"
+		if i > 0 {
+			name = ""
+		}
+		p.Field(name, "%s", solutionWords(a))
+	}
 	p.Field("dressing", "%s", orElse(words(s.GetDressing(), ""), "as shipped"))
 	p.Field("temporary", "%s", orElse(words(s.GetTemporary(), ""), "as shipped"))
 	if s.GetUrgentInstruction() != "" {
@@ -208,12 +89,32 @@ func ShowSettings(p *Page, s *vw.PracticeSettings) {
 		microscope = "not used"
 	}
 	p.Field("microscope", "%s", microscope)
+	if s.GetCoreSameVisit() {
+		p.Field("core", "in the visit that fills")
+	}
+	if n := s.GetHorizon(); n > 0 {
+		p.Field("plans follow", "%d visits", n)
+	}
+	p.Field("clinician figures", "seen by %s", seenBy(s.GetClinicianFigures()))
 	if len(s.GetStepsOff()) > 0 {
 		var list []string
 		for _, id := range s.GetStepsOff() {
 			list = append(list, words(id, ""))
 		}
 		p.Field("not done here", "%s", strings.Join(list, ", "))
+	}
+	for _, own := range s.GetSequences() {
+		var list []string
+		for _, step := range own.GetSteps() {
+			list = append(list, fmt.Sprintf("%s (%g min)", step.GetTitle(), step.GetMinutes().GetMedian()))
+		}
+		p.Field("own "+words(own.GetSequence(), ""), "%s", strings.Join(list, ", "))
+	}
+	if len(s.GetChairInstructions()) > 0 {
+		p.Heading("Own instructions for the chair")
+		for _, i := range s.GetChairInstructions() {
+			p.Item("%s: %s", words(i.GetEvent(), ""), i.GetText())
+		}
 	}
 	if len(s.GetOverrides()) == 0 {
 		p.Field("own figures", "none: the figures that ship are used")
@@ -223,4 +124,26 @@ func ShowSettings(p *Page, s *vw.PracticeSettings) {
 	for _, o := range s.GetOverrides() {
 		p.Item("%s = %g (%s)", o.GetFigure(), o.GetValue(), o.GetSource())
 	}
+}
+
+// solutionWords is an anaesthetic as people say it.
+func solutionWords(a *vw.AnaestheticSolution) string {
+	text := fmt.Sprintf("%s %g %%", words(a.GetAgent(), ""), a.GetPercent())
+	if a.GetOneIn() > 0 {
+		text += fmt.Sprintf(" with %s 1:%d", words(a.GetVasoconstrictor(), ""), a.GetOneIn())
+	}
+	if a.GetCartridgeMl() > 0 {
+		text += fmt.Sprintf(", cartridge of %g ml", a.GetCartridgeMl())
+	}
+	return text
+}
+
+func seenBy(f vw.FiguresSeenBy) string {
+	switch f {
+	case vw.FiguresSeenBy_FIGURES_SEEN_BY_MANAGER:
+		return "the clinician and the manager"
+	case vw.FiguresSeenBy_FIGURES_SEEN_BY_CLINICIANS:
+		return "all clinicians and the manager"
+	}
+	return "the clinician alone"
 }

@@ -6,14 +6,16 @@ import (
 	"strings"
 
 	"google.golang.org/genproto/googleapis/type/dayofweek"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
 // ResourceCommand keeps rooms, nurses and equipment.
 type ResourceCommand struct {
-	Add  ResourceAdd  `cmd:"" help:"Add a room, a nurse or a unit of equipment."`
-	List ResourceList `cmd:"" default:"1" help:"List rooms, nurses and equipment."`
+	Add    ResourceAdd    `cmd:"" help:"Add a room, a nurse or a unit of equipment."`
+	Change ResourceChange `cmd:"" help:"Change one; what is not given stays."`
+	List   ResourceList   `cmd:"" default:"1" help:"List rooms, nurses and equipment."`
 }
 
 // ResourceAdd adds a resource.
@@ -23,18 +25,87 @@ type ResourceAdd struct {
 	Class       string `help:"Kind of equipment whose units stand in for each other, for example microscope." placeholder:"ID"`
 	Preparation int32  `help:"Minutes that a room is held before each appointment." placeholder:"MIN"`
 	CleanUp     int32  `help:"Minutes that a room is held after each appointment." placeholder:"MIN"`
+
+	Room     []string `help:"A room that the equipment serves, id; without it all. Repeat." sep:"none" placeholder:"ID"`
+	External []string `help:"The name in another system, SYSTEM=VALUE. Repeat." sep:"none" placeholder:"SYSTEM=VALUE"`
 }
 
 // Run adds the resource.
 func (c *ResourceAdd) Run(s *Session) error {
+	names, err := externals(c.External)
+	if err != nil {
+		return err
+	}
 	made, err := s.Client.Diary.CreateResource(s.Context, &vw.CreateResourceRequest{Parent: s.parent(), Resource: &vw.Resource{
 		Kind: vw.Resource_Kind(vw.Resource_Kind_value["KIND_"+strings.ToUpper(c.Kind)]), Title: c.Title, EquipmentClass: c.Class,
-		PreparationMinutes: c.Preparation, CleanUpMinutes: c.CleanUp, Active: true,
+		PreparationMinutes: c.Preparation, CleanUpMinutes: c.CleanUp, Active: true, Rooms: s.resourceNames(c.Room), ExternalIdentifiers: names,
 	}})
 	if err != nil {
 		return err
 	}
 	return s.Show(made, func(p *Page) { showResources(p, []*vw.Resource{made}, "") })
+}
+
+func (s *Session) resourceNames(ids []string) []string {
+	var list []string
+	for _, id := range ids {
+		list = append(list, s.name("resources", id))
+	}
+	return list
+}
+
+// ResourceChange changes a resource; what it is stays.
+type ResourceChange struct {
+	Resource    string   `arg:"" help:"Id of the room, nurse or unit (resource list)."`
+	Title       string   `help:"How people in the practice call it." placeholder:"TEXT"`
+	Class       string   `help:"Kind of equipment whose units stand in for each other." placeholder:"ID"`
+	Preparation *int32   `help:"Minutes that a room is held before each appointment." placeholder:"MIN"`
+	CleanUp     *int32   `help:"Minutes that a room is held after each appointment." placeholder:"MIN"`
+	Room        []string `help:"A room that the equipment serves, id; replaces the list. Repeat." sep:"none" placeholder:"ID"`
+	AllRooms    bool     `help:"The equipment serves all rooms."`
+	Active      *bool    `negatable:"" help:"Whether it is in use."`
+	External    []string `help:"The name in another system, SYSTEM=VALUE; replaces the list. Repeat." sep:"none" placeholder:"SYSTEM=VALUE"`
+}
+
+// Run changes what was given.
+func (c *ResourceChange) Run(s *Session) error {
+	if c.AllRooms && len(c.Room) > 0 {
+		return usage("give --room or --all-rooms, not both")
+	}
+	names, err := externals(c.External)
+	if err != nil {
+		return err
+	}
+	to, mask := &vw.Resource{Name: s.name("resources", c.Resource)}, &fieldmaskpb.FieldMask{}
+	set := func(given bool, path string, how func()) {
+		if given {
+			how()
+			mask.Paths = append(mask.Paths, path)
+		}
+	}
+	set(c.Title != "", "title", func() { to.Title = c.Title })
+	set(c.Class != "", "equipment_class", func() { to.EquipmentClass = c.Class })
+	set(c.Preparation != nil, "preparation_minutes", func() { to.PreparationMinutes = *c.Preparation })
+	set(c.CleanUp != nil, "clean_up_minutes", func() { to.CleanUpMinutes = *c.CleanUp })
+	set(c.AllRooms || len(c.Room) > 0, "rooms", func() { to.Rooms = s.resourceNames(c.Room) })
+	set(c.Active != nil, "active", func() { to.Active = *c.Active })
+	set(len(names) > 0, "external_identifiers", func() { to.ExternalIdentifiers = names })
+	if len(mask.Paths) == 0 {
+		return usage("nothing to change was given")
+	}
+	was, err := s.Client.Diary.GetResource(s.Context, &vw.GetResourceRequest{Name: to.GetName()})
+	if err != nil {
+		return err
+	}
+	to.Etag, to.Kind = was.GetEtag(), was.GetKind()
+	if to.Title == "" {
+		to.Title = was.GetTitle() // the contract asks for one in every resource
+	}
+	now, err := s.Client.Diary.UpdateResource(s.Context, &vw.UpdateResourceRequest{Resource: to, UpdateMask: mask})
+	if err != nil {
+		return err
+	}
+	return s.Show(now, func(p *Page) { showResources(p, []*vw.Resource{now}, "") })
 }
 
 // ResourceList lists resources.

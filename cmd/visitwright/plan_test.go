@@ -191,6 +191,8 @@ func TestBadInputIsRefusedClearlyAndKeepsNothing(t *testing.T) {
 		{"an impossible canal count", "plan --tooth 46 --diagnosis necrotic-lesion --expected-canals 9", exitRefused, []string{"findings.expected_canals", "less than or equal to 6"}},
 		{"a count that no such tooth has", "plan --tooth 11 --diagnosis necrotic-lesion --expected-canals 6", exitRefused, []string{"IMPOSSIBLE_CANAL_COUNT"}},
 		{"contradictory evidence", "plan --tooth 46 --diagnosis necrotic-lesion --sign canal-disappears-mid-root --sign canal-disappears-mid-root=absent", exitRefused, []string{"CONTRADICTORY_EVIDENCE"}},
+		{"one film counted twice", "plan --tooth 46 --diagnosis necrotic-lesion --radiograph-count 2 --sign film-count=4", exitRefused,
+			[]string{"CONTRADICTORY_EVIDENCE", "findings.evidence[0]", "findings.evidence[1]", "2 canals", "4 canals"}},
 		{"negative minutes", "plan --tooth 46 --diagnosis necrotic-lesion --bear-minutes=-5", exitUsage, []string{"bear-minutes"}},
 		{"a weight of 0 kg", "plan --tooth 46 --diagnosis necrotic-lesion --weight 0", exitRefused, []string{"patient.weight_kg", "greater than or equal to 2"}},
 		{"a weight of 700 kg", "plan --tooth 46 --diagnosis necrotic-lesion --weight 700", exitRefused, []string{"patient.weight_kg", "less than or equal to 350"}},

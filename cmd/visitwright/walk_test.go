@@ -50,6 +50,10 @@ func TestACaseGoesItsWholeWayThroughTheCommands(t *testing.T) {
 	show("settings", "settings")
 	show("settings-change", "settings", "change", "--notation", "quadrant", "--zone", "Europe/Vienna")
 	show("case-show-quadrant", "case", "show", id)
+	if kept := h.must("revisions", id, "1"); !strings.Contains(kept, "for LR6, lower right first molar") {
+		t.Errorf("a kept revision is not shown in today's notation:\n%s", kept)
+	}
+	show("stop-preview", "stop", id, "--reason", "declined", "--preview")
 	show("stop", "stop", id, "--reason", "declined", "--note", "prefers to wait")
 	// Catalogues grow in any release; those that the commands name are there.
 	list := h.must("catalogue")
