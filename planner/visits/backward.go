@@ -12,9 +12,12 @@ import (
 // least given the measure of the last forward pass and what was just chosen
 // behind it. Each choice is therefore an exact minimum along one coordinate. It
 // reports whether the expected cost fell by as much as a millionth.
-func (r *run) backward() bool {
+func (r *run) backward() bool { return r.backwardFrom(0) }
+
+// backwardFrom is backward down to a visit (from 0).
+func (r *run) backwardFrom(first int) bool {
 	fell := false
-	for i := len(r.visits) - 1; i >= 0; i-- {
+	for i := len(r.visits) - 1; i >= first; i-- {
 		v := r.visits[i]
 		if r.backwardVisit(i) {
 			fell = true
@@ -32,6 +35,9 @@ func (r *run) backwardVisit(i int) bool {
 	r.reachOf(v)
 	fell := false
 	for x := len(r.sp.states) - 1; x >= 0; x-- {
+		if v.rows[2*x] == 0 {
+			continue // no visit comes there
+		}
 		if r.backwardState(v, x, r.next(i, x)) {
 			fell = true
 		}
@@ -43,7 +49,7 @@ func (r *run) backwardVisit(i int) bool {
 // next returns the cost of not being complete in the state when visit i (from 0)
 // ends, by node.
 func (r *run) next(i, x int) []float64 {
-	if r.sp.complete(r.sp.states[x]) || !r.ks.resumes[x] {
+	if i+1 < len(r.visits) && !r.begins(r.visits[i+1], x) || r.rest[x] == nil {
 		return r.work.nothing // no visit ends there
 	}
 	out := r.work.follows[:r.count()]
@@ -62,32 +68,6 @@ func (r *run) next(i, x int) []float64 {
 // from the longest length considered, less the least minutes used up to there.
 // When a length grows up to that limit, the tables are computed anew and further.
 func (r *run) reachOf(v *visit) {
-	n := len(r.sp.states)
-	need := func() []int {
-		rows := make([]int, 2*n)
-		for p := range rows {
-			rows[p] = 1
-		}
-		for x := range n {
-			if r.begins(v, x) {
-				longest := v.limit[x]
-				open := r.opening(v, x)
-				for b, k := range [2]*kernel{open.clear, open.barred} {
-					if k != nil {
-						rows[point(x, b == 1)] = max(rows[point(x, b == 1)], longest-k.first+1)
-					}
-				}
-			}
-			for b := range 2 {
-				p := point(x, b == 1)
-				rows[2*x] = max(rows[2*x], rows[p]) // what a stop costs is shared
-				for _, e := range r.ks.edges[p] {
-					rows[e.to] = max(rows[e.to], rows[p]-e.k.first)
-				}
-			}
-		}
-		return rows
-	}
 	for x, l := range v.length {
 		v.stale = v.stale || (r.begins(v, x) && l >= v.limit[x] && l < r.reach)
 	}
@@ -103,7 +83,7 @@ func (r *run) reachOf(v *visit) {
 			v.limit[x] = min(longest+r.m.Grid.Step, r.reach)
 		}
 	}
-	v.rows = need()
+	v.rows = r.rowsOf(v)
 }
 
 // candidates are the lengths that the next choice considers for a visit that
@@ -111,7 +91,7 @@ func (r *run) reachOf(v *visit) {
 func (r *run) candidates(v *visit, x int) []int {
 	around := 2
 	if v.stale {
-		around = 6 // a first guess may be far off
+		around = 3 // a first guess may be farther off
 	}
 	now := v.length[x]
 	switch {
@@ -165,9 +145,12 @@ func (r *run) backwardState(v *visit, x int, next []float64) bool {
 		}
 		p := point(x, b == 1)
 		rows := v.rows[p]
+		if rows == 0 {
+			continue
+		}
 		closed := r.closed(v, x, b == 1)
 		regoing := v.stale || (restop && r.ks.checks[x] != nil)
-		for _, e := range r.ks.edges[p] {
+		for _, e := range r.edges(v, p) {
 			regoing = regoing || t.changed[e.to] && !r.last
 		}
 		left := v.left[p]
@@ -234,7 +217,7 @@ func (r *run) goingOn(v *visit, x, p, rows int) {
 	for n := range r.count() {
 		out := t.goOn[p][n][:rows]
 		clear(out)
-		for _, e := range r.ks.edges[p] {
+		for _, e := range r.edges(v, p) {
 			r.after(out, e.prob, e.k, n, t.value[e.to][n][:v.rows[e.to]])
 		}
 		if check == nil {
@@ -326,19 +309,6 @@ func (r *run) threshold(v *visit, p, rows int) (int, float64) {
 // leastMass is the probability of a point below which its threshold is taken
 // with the nodes' own weights: nothing that happens there shows in a cost.
 const leastMass = 1e-12
-
-// begins reports whether the visit can begin in the state.
-func (r *run) begins(v *visit, x int) bool {
-	if v.number > 1 {
-		return r.ks.resumes[x]
-	}
-	for _, b := range r.sp.entry {
-		if r.sp.states[x] == b.state {
-			return true
-		}
-	}
-	return false
-}
 
 // open computes the cost of the visit from its start, by case node and length.
 func (r *run) open(v *visit, x int) {

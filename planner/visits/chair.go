@@ -122,13 +122,17 @@ func (s *Solver) FromHere(m Model, p Progress) (Answer, error) {
 		return Answer{}, wrong("length", "%d: want 1 minute to the cap, %d", p.Length, m.Cap)
 	}
 	r.reach = max(r.reach, p.Length)
+	r.startAnywhere()
+	if x, ok := r.sp.index[p.Begin]; ok {
+		r.visits[p.Visit-1].starts[x] = true
+	}
 	if p.Table != nil || p.Lengths != nil {
 		if err := r.given(p.Lengths, p.Table); err != nil {
 			return Answer{}, err
 		}
 		r.use(deciding)
 		r.keep = true
-		r.backward()
+		r.backwardFrom(p.Visit)
 	} else {
 		r.choose()
 	}
@@ -163,8 +167,8 @@ func (c *chairside) later() {
 	at := r.ks.sets[deciding].values
 	costs := make([][]float64, len(r.sp.states))
 	for x := range costs {
-		if r.sp.complete(r.sp.states[x]) || !r.ks.resumes[x] {
-			continue
+		if r.rest[x] == nil || c.v.number < len(r.visits) && !r.begins(r.visits[c.v.number], x) {
+			continue // no visit ends there
 		}
 		if c.v.number == len(r.visits) {
 			costs[x] = append([]float64(nil), r.rest[x]...)

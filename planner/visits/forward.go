@@ -182,7 +182,7 @@ func (r *run) forwardPortion(v *visit, x, p, n, longest int, in *lane, next [][]
 			cells, from = w.part.cells(), w.part.lo
 		}
 	}
-	for _, e := range r.ks.edges[p] {
+	for _, e := range r.edges(v, p) {
 		q := ready * e.prob
 		if r.sp.complete(r.sp.states[e.to/2]) {
 			next[e.to/2][c] += q * mass * e.k.mass

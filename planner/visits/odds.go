@@ -233,7 +233,7 @@ func (r *run) spread(v *visit, x, p, n, first int, cells []float64, ends [][]lan
 		}
 		ends[x][n].convolve(&r.space, first, cells, r.dist(r.ks.ends[x], n), 1-ready)
 	}
-	for _, e := range r.ks.edges[p] {
+	for _, e := range r.edges(v, p) {
 		r.work.inflow[e.to][n].convolve(&r.space, first, cells, r.dist(e.k, n), ready*e.prob)
 	}
 }

@@ -127,7 +127,7 @@ func (r *run) entries(v *visit, o *outcome, res *Result) {
 		if r.sp.complete(s) {
 			continue
 		}
-		if r.begins(v, x) {
+		if r.beginsForced(v, x) {
 			res.Lengths = append(res.Lengths, Length{Visit: v.number, Begin: s, Minutes: v.length[x]})
 		}
 		if !r.ks.met[x] {

@@ -13,6 +13,7 @@ type run struct {
 	grid   []int // lengths to choose from
 	first  []int // those with which the search begins
 	wide   bool  // all of those are looked at
+	forced bool  // visits may be broken off where no stop is allowed
 	visits []*visit
 	space  chairtime.Convolver
 	mem    *memory
@@ -62,9 +63,10 @@ type visit struct {
 	unused    float64 // cost of the booked visits not needed when it completes the treatment
 	floor     int     // least LeastLeft, which keeps to what the patient can bear
 
-	left   []int // by point: least minutes left at which the clinician goes on
-	length []int // by state in which the visit begins
-	fixed  int   // length asked for, 0 when free
+	starts []bool // by state: the visit can begin there
+	left   []int  // by point: least minutes left at which the clinician goes on
+	length []int  // by state in which the visit begins
+	fixed  int    // length asked for, 0 when free
 
 	// From the forward pass. Nothing that it depends on changed since when same is
 	// set; out is what it returned.
@@ -139,6 +141,9 @@ func newRun(sp *space, ks *kernelSet, o Option) *run {
 	}
 	return r
 }
+
+// edges is where a portion begun at a point leads.
+func (r *run) edges(v *visit, p int) []edge { return r.ks.edges[p] }
 
 // use changes to another node set. Lengths and thresholds stay.
 func (r *run) use(purpose int) {

@@ -67,7 +67,9 @@ func (r *run) solve() (Result, error) {
 func (r *run) choose() int {
 	r.use(scouting)
 	r.first = r.firstLook()
+	r.forced = true
 	r.backward()
+	r.asPlanned()
 	r.together()
 	r.forward()
 	r.backward()

@@ -96,7 +96,9 @@ func (s *Solver) prepare(m Model, o Option) (*run, error) {
 		sp.enumerate()
 		s.last, s.lastSP, s.lastKS = text, sp, s.shop.kernelsOf(sp)
 	}
-	return newRun(s.lastSP, s.lastKS, o), nil
+	r := newRun(s.lastSP, s.lastKS, o)
+	r.findStarts()
+	return r, nil
 }
 
 // Solve finds the appointment lengths and the go-on table that cost least for
