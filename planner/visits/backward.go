@@ -42,6 +42,7 @@ func (r *run) backwardVisit(i int) bool {
 			fell = true
 		}
 	}
+	r.backwardOpenings(v)
 	v.stale, v.moved = false, v.moved[:0]
 	return fell
 }
@@ -150,8 +151,8 @@ func (r *run) backwardState(v *visit, x int, next []float64) bool {
 		}
 		closed := r.closed(v, x, b == 1)
 		regoing := v.stale || (restop && r.ks.checks[x] != nil)
-		for _, e := range r.edges(v, p) {
-			regoing = regoing || t.changed[e.to] && !r.last
+		for _, e := range r.edges(p) {
+			regoing = regoing || e.whole == nil && t.changed[e.to] && !r.last
 		}
 		left := v.left[p]
 		if closed {
@@ -190,7 +191,7 @@ func (r *run) backwardState(v *visit, x int, next []float64) bool {
 		}
 		reopen = reopen || regoing || (closed && restop)
 	}
-	if v != r.current && r.begins(v, x) {
+	if v != r.current && v.beginning(x) == nil && r.begins(v, x) {
 		if choice := r.candidates(v, x); reopen || v.curve[x] == nil || !slices.Equal(choice, v.choice[x]) {
 			v.choice[x] = choice
 			r.open(v, x)
@@ -217,7 +218,11 @@ func (r *run) goingOn(v *visit, x, p, rows int) {
 	for n := range r.count() {
 		out := t.goOn[p][n][:rows]
 		clear(out)
-		for _, e := range r.edges(v, p) {
+		for _, e := range r.edges(p) {
+			if e.whole != nil {
+				r.toTheEnd(out, e.prob, e.whole, n, v.unused)
+				continue
+			}
 			r.after(out, e.prob, e.k, n, t.value[e.to][n][:v.rows[e.to]])
 		}
 		if check == nil {
@@ -255,6 +260,26 @@ func (r *run) after(dst []float64, q float64, k *kernel, n int, next []float64) 
 	if d.First < len(dst) {
 		r.space.Add(dst[d.First:], d.P, next, q)
 	}
+}
+
+// toTheEnd adds the expected cost of a piece of work after which the visit is over
+// and a price is due: what ends gives for the closing alone.
+func (r *run) toTheEnd(dst []float64, q float64, k *kernel, n int, price float64) {
+	over, base := k.over[r.set.lo+n], q*r.atEnd(k, n, price)
+	idle, beyond := q*r.m.Cost.Idle*k.mass, q*(r.m.Cost.Overrun+r.m.Cost.Idle)
+	short := min(len(over), len(dst))
+	for i, o := range over[:short] {
+		dst[i] += base + idle*float64(i) + beyond*o
+	}
+	for i := short; i < len(dst); i++ {
+		dst[i] += base + idle*float64(i)
+	}
+}
+
+// atEnd is the part of the cost of work up to the end of a visit that does not
+// depend on the minutes left before it.
+func (r *run) atEnd(k *kernel, n int, price float64) float64 {
+	return (r.m.Cost.Work-r.m.Cost.Idle)*r.mean(k, n) + price*k.mass
 }
 
 // threshold returns the least minutes left at which going on costs no more,
@@ -309,154 +334,3 @@ func (r *run) threshold(v *visit, p, rows int) (int, float64) {
 // leastMass is the probability of a point below which its threshold is taken
 // with the nodes' own weights: nothing that happens there shows in a cost.
 const leastMass = 1e-12
-
-// open computes the cost of the visit from its start, by case node and length.
-func (r *run) open(v *visit, x int) {
-	if v.curve[x] == nil {
-		v.curve[x] = r.mem.matrix(r.cases(), r.reach+1)
-	}
-	for _, row := range v.curve[x] {
-		for _, l := range v.choice[x] {
-			row[l] = 0
-		}
-	}
-	c := r.m.Cost
-	open := r.opening(v, x)
-	for b, k := range [2]*kernel{open.clear, open.barred} {
-		if k == nil {
-			continue
-		}
-		first := v.tables.goOn[point(x, b == 1)]
-		if r.closed(v, x, b == 1) {
-			first = v.tables.stop[x]
-		}
-		for n := range r.count() {
-			nd := r.only(n)
-			d, tail, over := r.dist(k, n), k.tail[r.set.lo+n], k.over[r.set.lo+n]
-			row := v.curve[x][nd.caseAt]
-			for _, l := range v.choice[x] {
-				cost := c.Work * r.mean(k, n)
-				if l < len(tail) {
-					cost += first[n][0]*tail[l] + c.Overrun*over[l]
-				}
-				if top := l - d.First; top >= 0 {
-					cost += backwards(d.P, first[n][:top+1])
-				}
-				row[l] += nd.weight * cost
-			}
-		}
-	}
-}
-
-// backwards returns the sum of p[i] * f[len(f)-1-i], in four sums side by side.
-func backwards(p, f []float64) float64 {
-	n := min(len(p), len(f))
-	p, f = p[:n], f[len(f)-n:]
-	s0, s1, s2, s3 := 0.0, 0.0, 0.0, 0.0
-	i, j := 0, n-1
-	for ; j >= 3; i, j = i+4, j-4 {
-		q, g := p[i:i+4:i+4], f[j-3:j+1:j+1]
-		s0 += q[0] * g[3]
-		s1 += q[1] * g[2]
-		s2 += q[2] * g[1]
-		s3 += q[3] * g[0]
-	}
-	for ; j >= 0; i, j = i+1, j-1 {
-		s0 += p[i] * f[j]
-	}
-	return (s0 + s1) + (s2 + s3)
-}
-
-// lengths chooses the visit's length or lengths from the curves just computed,
-// and reports whether the expected cost fell.
-func (r *run) lengths(v *visit) bool {
-	fell := false
-	total := make([]float64, r.reach+1)
-	if v.fixed == 0 && !r.keep && v.ahead && v.weight != nil {
-		least, mass, old := 0.0, 0.0, 0
-		var choice []int
-		for x, curve := range v.curve {
-			if curve == nil {
-				continue
-			}
-			if choice == nil {
-				choice, old = v.choice[x], v.length[x]
-			}
-			for c, row := range curve {
-				w := v.weight[x][c]
-				mass += w
-				least += w * v.least[x]
-				for _, l := range choice {
-					total[l] += w * row[l]
-				}
-			}
-		}
-		l := r.bestLength(choice, total, least, mass)
-		fell = old != l && (total[old] == 0 || total[old]-total[l] >= worthwhile || float64(old)*mass < least)
-		v.same = v.same && l == old
-		for x := range v.curve {
-			v.length[x] = l
-		}
-	}
-	for x, curve := range v.curve {
-		if curve == nil {
-			continue
-		}
-		switch {
-		case v.fixed > 0:
-			v.length[x] = v.fixed
-		case r.keep:
-		case v.ahead && v.weight != nil:
-		default:
-			w := r.set.cases
-			known := v.weight != nil && sum(v.weight[x]) > leastMass
-			if known {
-				w = v.weight[x]
-			}
-			choice := v.choice[x]
-			least, mass := 0.0, 0.0
-			for _, l := range choice {
-				total[l] = 0
-			}
-			for c, row := range curve {
-				mass += w[c]
-				least += w[c] * v.least[x]
-				for _, l := range choice {
-					total[l] += w[c] * row[l]
-				}
-			}
-			l, old := r.bestLength(choice, total, least, mass), v.length[x]
-			if known && old != l {
-				fell = fell || total[old]-total[l] >= worthwhile || float64(old)*mass < least
-			}
-			v.same = v.same && (l == old || (v.weight != nil && sum(v.weight[x]) == 0))
-			v.length[x] = l
-		}
-		if v.value[x] == nil {
-			v.value[x] = make([]float64, r.cases())
-		}
-		for c, row := range curve {
-			v.value[x][c] = row[v.length[x]]
-		}
-	}
-	return fell
-}
-
-// bestLength returns the length that costs least in the mean, ties to the
-// shorter, among those that hold the least visit. When none does it returns the
-// longest: the caller reports it.
-func (r *run) bestLength(lengths []int, total []float64, least, mass float64) int {
-	best, bestCost := 0, int64(0)
-	for _, l := range lengths {
-		if float64(l)*mass < least {
-			continue
-		}
-		if c := chairtime.Micro(total[l] / mass); best == 0 || c < bestCost {
-			best, bestCost = l, c
-		}
-	}
-	if best == 0 {
-		return lengths[len(lengths)-1]
-	}
-	return best
-}

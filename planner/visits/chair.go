@@ -110,22 +110,23 @@ func (s *Solver) FromHere(m Model, p Progress) (Answer, error) {
 	}
 	chair := s.chair
 	s.mu.Unlock()
-	r, err := chair.prepare(m, o)
+	r, err := chair.prepareWith(m, o, func(r *run) error {
+		if err := p.fits(m); err != nil {
+			return err
+		}
+		r.findStarts()
+		r.startAnywhere()
+		if x, ok := r.sp.index[p.Begin]; ok {
+			r.visits[p.Visit-1].starts[x] = true
+		}
+		r.findBeginnings(chair.shop, p.Visit)
+		return nil
+	})
 	if err != nil {
 		return Answer{}, err
 	}
 	defer r.free()
-	if p.Visit < 1 || p.Visit > m.Horizon {
-		return Answer{}, wrong("visit", "%d: want 1 to the horizon, %d", p.Visit, m.Horizon)
-	}
-	if p.Length < 1 || p.Length > m.Cap {
-		return Answer{}, wrong("length", "%d: want 1 minute to the cap, %d", p.Length, m.Cap)
-	}
 	r.reach = max(r.reach, p.Length)
-	r.startAnywhere()
-	if x, ok := r.sp.index[p.Begin]; ok {
-		r.visits[p.Visit-1].starts[x] = true
-	}
 	if p.Table != nil || p.Lengths != nil {
 		if err := r.given(p.Lengths, p.Table); err != nil {
 			return Answer{}, err
@@ -142,6 +143,17 @@ func (s *Solver) FromHere(m Model, p Progress) (Answer, error) {
 		return Answer{}, err
 	}
 	return c.answer(), nil
+}
+
+// fits checks the visit and its length against the model.
+func (p Progress) fits(m Model) error {
+	if p.Visit < 1 || p.Visit > m.Horizon {
+		return wrong("visit", "%d: want 1 to the horizon, %d", p.Visit, m.Horizon)
+	}
+	if p.Length < 1 || p.Length > m.Cap {
+		return wrong("length", "%d: want 1 minute to the cap, %d", p.Length, m.Cap)
+	}
+	return nil
 }
 
 // chairside is the answering of one question.

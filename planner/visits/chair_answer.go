@@ -194,7 +194,7 @@ func (c *chairside) start(ends [][]lane) {
 			ends[p/2][n].convolve(&r.space, first, part, r.dist(r.ks.ends[p/2], n), 1)
 			return
 		}
-		r.spread(c.v, p/2, p, n, first, part, ends)
+		r.spread(c.v, p/2, p, n, first, part, ends, nil)
 	})
 }
 
@@ -226,7 +226,7 @@ func (c *chairside) straight(a *Answer) {
 					pt.InTime += q * end.AtMost(c.p.Length-l.lo-j)
 				}
 				if !closed && !r.sp.complete(s) {
-					r.spread(v, x, p, i, l.lo, l.cells(), ends)
+					r.spread(v, x, p, i, l.lo, l.cells(), ends, nil)
 				}
 				l.reset()
 			}

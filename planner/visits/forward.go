@@ -74,6 +74,10 @@ func (r *run) forwardVisit(v *visit) [][]float64 {
 		if sum(row) == 0 || sp.complete(sp.states[x]) {
 			continue
 		}
+		if begins := v.beginning(x); begins != nil {
+			r.forwardFrom(v, x, begins, longest, next)
+			continue
+		}
 		open := r.opening(v, x)
 		for b, k := range [2]*kernel{open.clear, open.barred} {
 			if k == nil {
@@ -97,6 +101,26 @@ func (r *run) forwardVisit(v *visit) [][]float64 {
 	}
 	r.forwardPoints(v, longest, next)
 	return next
+}
+
+// forwardFrom adds the beginnings of a visit in a state to what waits at the
+// points to which they lead.
+func (r *run) forwardFrom(v *visit, x int, begins []beginning, longest int, next [][]float64) {
+	row := v.weight[x]
+	for _, b := range begins {
+		for n := range r.count() {
+			nd := r.only(n)
+			q := row[nd.caseAt] * nd.weight * b.prob
+			switch {
+			case q == 0:
+			case b.ends:
+				next[b.to][nd.caseAt] += q * b.k.mass
+			default:
+				d := r.dist(b.k, n)
+				r.work.inflow[b.to][n].addUpTo(longest, longest-v.length[x]+d.First, d.P, q)
+			}
+		}
+	}
 }
 
 // forwardPoints takes the measures that wait through every point in turn.
@@ -182,7 +206,7 @@ func (r *run) forwardPortion(v *visit, x, p, n, longest int, in *lane, next [][]
 			cells, from = w.part.cells(), w.part.lo
 		}
 	}
-	for _, e := range r.edges(v, p) {
+	for _, e := range r.edges(p) {
 		q := ready * e.prob
 		if r.sp.complete(r.sp.states[e.to/2]) {
 			next[e.to/2][c] += q * mass * e.k.mass

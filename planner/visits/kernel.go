@@ -57,8 +57,9 @@ type kernel struct {
 	// expected minutes beyond r, for the nodes that decide; both are 0 from the end
 	// of the slices on.
 	tail, over [][]float64
-	none       bool // certainly takes no time
-	first      int  // least minutes, at the nodes that decide
+	none       bool    // certainly takes no time
+	lost       float64 // greatest probability in an outermost cell instead of its own
+	first      int     // least minutes, at the nodes that decide
 }
 
 // workshop makes kernels from steps and keeps them: the same steps in the same
@@ -68,7 +69,7 @@ type workshop struct {
 	sets  [purposes]nodeSet
 	nodes []node
 	scale []float64 // exp of each node's value
-	lost  float64
+	lost  float64   // of the kernel being made
 
 	space  *chairtime.Convolver
 	buffer []float64 // cells of one distribution
@@ -84,6 +85,8 @@ type workshop struct {
 	excess  []*chairtime.Excess
 	kernels map[recipe]*kernel
 	mixes   map[mixKey]*kernel
+	turns   map[mixKey]*kernel
+	chair   bool
 }
 
 // law is one duration on the fine lattice: lognormal, added with a probability.
@@ -98,12 +101,12 @@ type recipe struct {
 	weight                float64
 }
 
-// mixKey is a kernel that is the sum of two.
+// mixKey is a kernel made of two: their sum, or one after the other.
 type mixKey struct{ a, b *kernel }
 
 func newWorkshop(f Factor, cap int, c nodeCounts) *workshop {
 	w := &workshop{cap: cap, space: new(chairtime.Convolver),
-		laws: map[law]int{}, sums: map[[2]int]int{}, kernels: map[recipe]*kernel{}, mixes: map[mixKey]*kernel{}}
+		laws: map[law]int{}, sums: map[[2]int]int{}, kernels: map[recipe]*kernel{}, mixes: map[mixKey]*kernel{}, turns: map[mixKey]*kernel{}, chair: c.chair}
 	if c.decideVisit > 0 {
 		w.sets[scouting] = w.product(chairtime.Nodes(f.CaseLogSD, min(c.decideCase, 3)), chairtime.Nodes(0, 1))
 	}
@@ -270,6 +273,7 @@ func (w *workshop) make(r recipe) *kernel {
 			}
 		}
 	}
+	k.lost, w.lost = w.lost, 0
 	w.finish(k)
 	w.kernels[r] = k
 	return k
@@ -320,6 +324,7 @@ func (w *workshop) mix(a, b *kernel) *kernel {
 	for n := range k.at {
 		k.at[n] = chairtime.Mix(chairtime.Part{Weight: 1, Dist: a.at[n]}, chairtime.Part{Weight: 1, Dist: b.at[n]})
 	}
+	k.lost = max(a.lost, b.lost)
 	w.finish(k)
 	w.mixes[mixKey{a, b}] = k
 	return k
@@ -330,18 +335,40 @@ func (w *workshop) plusKernel(a, b *kernel) *kernel {
 	if a == nil || b == nil {
 		return nil
 	}
-	k := &kernel{at: make([]chairtime.Dist, len(w.nodes))}
+	return w.plusAt(a, b, len(w.nodes))
+}
+
+// plusAt is plusKernel at the first nodes only.
+func (w *workshop) plusAt(a, b *kernel, nodes int) *kernel {
+	k := &kernel{at: make([]chairtime.Dist, nodes)}
 	for n := range k.at {
 		k.at[n] = w.trim(a.at[n].PlusWith(w.space, b.at[n], w.cap), n)
 	}
+	k.lost, w.lost = max(a.lost, b.lost, w.lost), 0
 	w.finish(k)
+	return k
+}
+
+// inTurn returns the kernel of two pieces of work one after the other, kept. For
+// the question in the chair it holds the nodes that decide only: what comes later
+// is valued there and not followed.
+func (w *workshop) inTurn(a, b *kernel) *kernel {
+	k, ok := w.turns[mixKey{a, b}]
+	if !ok {
+		nodes := len(w.nodes)
+		if w.chair {
+			nodes = w.sets[deciding].hi
+		}
+		k = w.plusAt(a, b, nodes)
+		w.turns[mixKey{a, b}] = k
+	}
 	return k
 }
 
 // finish computes what is read from a kernel over and over.
 func (w *workshop) finish(k *kernel) {
 	k.mean = make([]float64, len(k.at))
-	tables := w.costed
+	tables := min(w.costed, len(k.at))
 	k.tail, k.over = make([][]float64, tables), make([][]float64, tables)
 	total := 0
 	for _, d := range k.at[:tables] {

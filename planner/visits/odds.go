@@ -155,6 +155,11 @@ func (r *run) collect(v *visit, length, x int, weight []float64, before, cases [
 // the measure over the visit's minutes by the state in which it ends.
 func (r *run) followFrom(v *visit, x0 int, mass []float64, ends [][]lane, o *outcome) {
 	w := &r.work
+	if begins := v.beginning(x0); begins != nil {
+		r.followBeginnings(begins, mass, ends, o)
+		r.followOn(v, x0+1, v.length[x0], ends, o)
+		return
+	}
 	open := r.opening(v, x0)
 	for b, k := range [2]*kernel{open.clear, open.barred} {
 		if k == nil {
@@ -174,10 +179,30 @@ func (r *run) followFrom(v *visit, x0 int, mass []float64, ends [][]lane, o *out
 				continue
 			}
 			l.trim()
-			r.spread(v, x0, p, n, l.lo, l.cells(), ends)
+			r.spread(v, x0, p, n, l.lo, l.cells(), ends, o)
 		}
 	}
 	r.followOn(v, x0+1, v.length[x0], ends, o)
+}
+
+// followBeginnings adds the beginnings of a visit to what waits at the points to
+// which they lead, or where it ends.
+func (r *run) followBeginnings(begins []beginning, mass []float64, ends [][]lane, o *outcome) {
+	for _, b := range begins {
+		for n := range r.count() {
+			q := mass[n] * b.prob
+			d := r.dist(b.k, n)
+			if b.ends {
+				ends[b.to][n].add(d.First, d.P, q)
+			} else {
+				r.work.inflow[b.to][n].add(d.First, d.P, q)
+			}
+		}
+		for _, by := range b.between {
+			o.reached[by.point] += sum(mass) * by.prob
+			o.goes[by.point] += sum(mass) * by.prob
+		}
+	}
 }
 
 // followOn follows the measures that wait at points from a state on.
@@ -214,13 +239,13 @@ func (r *run) decide(v *visit, x, p, n, length int, l *lane, ends [][]lane, o *o
 	}
 	if cut > 0 {
 		o.goes[p] += sum(cells[:cut])
-		r.spread(v, x, p, n, l.lo, cells[:cut], ends)
+		r.spread(v, x, p, n, l.lo, cells[:cut], ends, o)
 	}
 	ends[x][n].convolve(&r.space, l.lo+cut, cells[cut:], end, 1)
 }
 
 // spread carries a measure over minutes used through the next portion.
-func (r *run) spread(v *visit, x, p, n, first int, cells []float64, ends [][]lane) {
+func (r *run) spread(v *visit, x, p, n, first int, cells []float64, ends [][]lane, o *outcome) {
 	ready := 1.0
 	if check := r.ks.checks[x]; check != nil {
 		ready = r.ready(v, x)
@@ -233,7 +258,18 @@ func (r *run) spread(v *visit, x, p, n, first int, cells []float64, ends [][]lan
 		}
 		ends[x][n].convolve(&r.space, first, cells, r.dist(r.ks.ends[x], n), 1-ready)
 	}
-	for _, e := range r.edges(v, p) {
+	if r.ks.between != nil && len(r.ks.between[p]) > 0 {
+		mass := ready * sum(cells)
+		for _, b := range r.ks.between[p] {
+			o.reached[b.point] += mass * b.prob
+			o.goes[b.point] += mass * b.prob
+		}
+	}
+	for _, e := range r.edges(p) {
+		if e.whole != nil {
+			ends[e.to/2][n].convolve(&r.space, first, cells, r.dist(e.whole, n), ready*e.prob)
+			continue
+		}
 		r.work.inflow[e.to][n].convolve(&r.space, first, cells, r.dist(e.k, n), ready*e.prob)
 	}
 }

@@ -28,14 +28,14 @@ func (r *run) findStarts() {
 						continue
 					}
 					starts[x] = starts[x] || r.mayFail(v, x)
-					r.onward(v, point(x, b == 1), met)
+					r.onward(point(x, b == 1), met)
 				}
 			}
 			for b := range 2 {
 				if p := point(x, b == 1); met[p] {
 					starts[x] = starts[x] || r.endsIn(v, x, b == 1)
 					if !r.closed(v, x, b == 1) {
-						r.onward(v, p, met)
+						r.onward(p, met)
 					}
 				}
 			}
@@ -44,8 +44,8 @@ func (r *run) findStarts() {
 }
 
 // onward marks the points to which a portion leads.
-func (r *run) onward(v *visit, p int, met []bool) {
-	for _, e := range r.edges(v, p) {
+func (r *run) onward(p int, met []bool) {
+	for _, e := range r.edges(p) {
 		met[e.to] = true
 	}
 }
@@ -116,8 +116,13 @@ func (r *run) rowsOf(v *visit) []int {
 	n := len(r.sp.states)
 	rows := make([]int, 2*n)
 	for x := range n {
-		if r.begins(v, x) {
-			longest := v.limit[x]
+		if longest := v.limit[x]; r.begins(v, x) && v.beginning(x) != nil {
+			for _, b := range v.beginning(x) {
+				if !b.ends {
+					rows[b.to] = max(rows[b.to], longest-b.k.first+1, 1)
+				}
+			}
+		} else if r.begins(v, x) {
 			open := r.opening(v, x)
 			for b, k := range [2]*kernel{open.clear, open.barred} {
 				if k != nil {
@@ -135,8 +140,10 @@ func (r *run) rowsOf(v *visit) []int {
 			if v != r.current && r.closed(v, x, b == 1) {
 				continue
 			}
-			for _, e := range r.edges(v, p) {
-				rows[e.to] = max(rows[e.to], rows[p]-e.k.first, 1)
+			for _, e := range r.edges(p) {
+				if e.whole == nil {
+					rows[e.to] = max(rows[e.to], rows[p]-e.k.first, 1)
+				}
 			}
 		}
 	}

@@ -40,6 +40,7 @@ type tables struct {
 	goOn    [][][]float64 // by point, node and minutes left
 	stop    [][][]float64 // by state, node and minutes left
 	next    [][]float64   // by state and node: what follows a stop, as in stop
+	begun   [][]float64   // by state and node: what follows a visit that ends where it began
 	changed []bool        // by point: value is not what it was
 	judged  []bool        // by point: the threshold is right for the measure and the costs at hand
 }
@@ -63,10 +64,12 @@ type visit struct {
 	unused    float64 // cost of the booked visits not needed when it completes the treatment
 	floor     int     // least LeastLeft, which keeps to what the patient can bear
 
-	starts []bool // by state: the visit can begin there
-	left   []int  // by point: least minutes left at which the clinician goes on
-	length []int  // by state in which the visit begins
-	fixed  int    // length asked for, 0 when free
+	starts []bool // by state: the visit can begin there,
+	// and how; nil where it is not put together
+	beginnings [][]beginning
+	left       []int // by point: least minutes left at which the clinician goes on
+	length     []int // by state in which the visit begins
+	fixed      int   // length asked for, 0 when free
 
 	// From the forward pass. Nothing that it depends on changed since when same is
 	// set; out is what it returned.
@@ -143,7 +146,12 @@ func newRun(sp *space, ks *kernelSet, o Option) *run {
 }
 
 // edges is where a portion begun at a point leads.
-func (r *run) edges(v *visit, p int) []edge { return r.ks.edges[p] }
+func (r *run) edges(p int) []edge {
+	if r.ks.joined == nil {
+		return r.ks.edges[p]
+	}
+	return r.ks.joined[p]
+}
 
 // use changes to another node set. Lengths and thresholds stay.
 func (r *run) use(purpose int) {
@@ -171,7 +179,7 @@ func (r *run) use(purpose int) {
 func (r *run) newTables() *tables {
 	n := len(r.sp.states)
 	t := &tables{value: make([][][]float64, 2*n), goOn: make([][][]float64, 2*n), stop: make([][][]float64, n),
-		next: r.mem.zeros(n, r.count()), changed: make([]bool, 2*n), judged: make([]bool, 2*n)}
+		next: r.mem.zeros(n, r.count()), begun: r.mem.zeros(n, r.count()), changed: make([]bool, 2*n), judged: make([]bool, 2*n)}
 	for x := range n {
 		t.stop[x] = r.table()
 		for b := range 2 {

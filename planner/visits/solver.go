@@ -66,6 +66,16 @@ func (s *Solver) Follow(m Model, o Option, lengths []Length, table []Entry) (Res
 
 // prepare validates, and makes the kernels that are missing.
 func (s *Solver) prepare(m Model, o Option) (*run, error) {
+	return s.prepareWith(m, o, func(r *run) error {
+		r.findStarts()
+		r.findBeginnings(s.shop, 0)
+		return nil
+	})
+}
+
+// prepareWith is prepare with the beginnings found by a function, which may use
+// the workshop.
+func (s *Solver) prepareWith(m Model, o Option, find func(*run) error) (*run, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	text, err := json.Marshal(m)
@@ -84,7 +94,7 @@ func (s *Solver) prepare(m Model, o Option) (*run, error) {
 	}
 	key := shopKey{m.Factor, m.Cap, o.counts(m.Factor)}
 	key.counts.chair = s.answers
-	if s.shop == nil || s.key != key || len(s.shop.kernels) > keepKernels {
+	if s.shop == nil || s.key != key || len(s.shop.kernels)+len(s.shop.turns) > keepKernels {
 		s.key, s.shop, s.last, known = key, newWorkshop(m.Factor, m.Cap, key.counts), nil, false
 	}
 	if !known {
@@ -97,7 +107,10 @@ func (s *Solver) prepare(m Model, o Option) (*run, error) {
 		s.last, s.lastSP, s.lastKS = text, sp, s.shop.kernelsOf(sp)
 	}
 	r := newRun(s.lastSP, s.lastKS, o)
-	r.findStarts()
+	if err := find(r); err != nil {
+		r.free()
+		return nil, err
+	}
 	return r, nil
 }
 

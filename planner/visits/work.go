@@ -1,6 +1,7 @@
 package visits
 
 import (
+	"slices"
 	"sync"
 
 	"github.com/visitwright/visitwright/planner/chairtime"
@@ -138,8 +139,13 @@ type kernelSet struct {
 	met          []bool   // by state: a portion leads there
 	resumes      []bool   // by state: a later visit can begin there
 	edges        [][]edge // by point: where a portion begun there leads
-	straight     [][]edge // by state: the same when barring does not count
-	lost         float64
+	passes       []bool   // by state: no visit can end there
+	// joined is the same with portions joined where no visit can end between them,
+	// and between the points that are passed that way; nil where nothing is joined.
+	joined   [][]edge
+	between  [][]passed
+	straight [][]edge // by state: the same when barring does not count
+	lost     float64
 
 	once   sync.Once // guards oneGo and chance
 	oneGo  []chairtime.Dist
@@ -151,9 +157,17 @@ type pair struct{ clear, barred *kernel }
 
 // edge is one outcome of a portion.
 type edge struct {
-	k    *kernel
-	prob float64
-	to   int // point
+	k     *kernel
+	prob  float64
+	to    int     // point
+	whole *kernel // where that completes the treatment: with the closing
+}
+
+// passed is a point that an edge passes on its way, with the probability that it
+// does so.
+type passed struct {
+	point int
+	prob  float64
 }
 
 // kernelsOf makes the kernels of a model's states; moves without probability
@@ -178,7 +192,6 @@ func (w *workshop) kernelsOf(sp *space) *kernelSet {
 			}
 		}
 	}
-	ks.lost = w.lost
 	ks.findBarred(sp)
 	for x := range sp.states {
 		if !ks.bars[x] {
@@ -187,6 +200,8 @@ func (w *workshop) kernelsOf(sp *space) *kernelSet {
 		}
 	}
 	ks.link(sp, w)
+	ks.join(sp, w)
+	ks.findLost()
 	ks.resumes = make([]bool, n)
 	for x, s := range sp.states {
 		if sp.complete(s) {
@@ -217,12 +232,36 @@ func (w *workshop) straightOf(sp *space) *kernelSet {
 		for _, mv := range sp.moves[x] {
 			if mv.prob > 0 {
 				p := w.portion(sp, s, mv.found)
-				ks.straight[x] = append(ks.straight[x], edge{p.clear, mv.prob, mv.to})
+				ks.straight[x] = append(ks.straight[x], edge{k: p.clear, prob: mv.prob, to: mv.to})
 			}
 		}
 	}
-	ks.lost = w.lost
+	ks.findLost()
 	return ks
+}
+
+// findLost takes the greatest loss of all kernels.
+func (ks *kernelSet) findLost() {
+	note := func(all ...*kernel) {
+		for _, k := range all {
+			if k != nil {
+				ks.lost = max(ks.lost, k.lost)
+			}
+		}
+	}
+	for x := range ks.ends {
+		note(ks.ends[x], ks.checks[x], ks.first[x].clear, ks.first[x].barred)
+	}
+	for _, p := range ks.again {
+		note(p.clear, p.barred)
+	}
+	for _, all := range [][][]edge{ks.edges, ks.joined, ks.straight} {
+		for _, es := range all {
+			for _, e := range es {
+				note(e.k, e.whole)
+			}
+		}
+	}
 }
 
 // ending is the end of a visit at the state's stop.
@@ -282,24 +321,66 @@ func (ks *kernelSet) link(sp *space, w *workshop) {
 				continue
 			}
 			p := ks.portions[x][j]
-			ks.straight[x] = append(ks.straight[x], edge{w.mix(p.clear, p.barred), mv.prob, mv.to})
+			ks.straight[x] = append(ks.straight[x], edge{k: w.mix(p.clear, p.barred), prob: mv.prob, to: mv.to})
 			barred := point(mv.to, ks.bars[mv.to])
 			if !ks.bars[mv.to] || p.barred == nil { // one outcome only
 				if all := w.mix(p.clear, p.barred); all != nil {
-					ks.edges[point(x, false)] = append(ks.edges[point(x, false)], edge{all, mv.prob, point(mv.to, false)})
+					ks.edges[point(x, false)] = append(ks.edges[point(x, false)], edge{k: all, prob: mv.prob, to: point(mv.to, false)})
 				}
 			} else {
 				if p.clear != nil {
-					ks.edges[point(x, false)] = append(ks.edges[point(x, false)], edge{p.clear, mv.prob, point(mv.to, false)})
+					ks.edges[point(x, false)] = append(ks.edges[point(x, false)], edge{k: p.clear, prob: mv.prob, to: point(mv.to, false)})
 				}
-				ks.edges[point(x, false)] = append(ks.edges[point(x, false)], edge{p.barred, mv.prob, barred})
+				ks.edges[point(x, false)] = append(ks.edges[point(x, false)], edge{k: p.barred, prob: mv.prob, to: barred})
 			}
 			if ks.bars[x] {
 				if all := w.mix(p.clear, p.barred); all != nil {
-					ks.edges[point(x, true)] = append(ks.edges[point(x, true)], edge{all, mv.prob, barred})
+					ks.edges[point(x, true)] = append(ks.edges[point(x, true)], edge{k: all, prob: mv.prob, to: barred})
 				}
 			}
 		}
+	}
+}
+
+// join joins the portions before and after a stop at which no visit can end: not
+// allowed, without a check, and with nothing to fill next.
+func (ks *kernelSet) join(sp *space, w *workshop) {
+	ks.passes = make([]bool, len(sp.states))
+	for x, s := range sp.states {
+		ks.passes[x] = !sp.complete(s) && !sp.m.Stops[s.Stage].Allowed && ks.checks[x] == nil && !sp.fills[s.Stage]
+	}
+	if w.chair { // there a visit may stand anywhere
+		return
+	}
+	ks.joined, ks.between = slices.Clone(ks.edges), make([][]passed, len(ks.edges))
+	for p := len(ks.edges) - 1; p >= 0; p-- {
+		if !ks.met[p/2] {
+			continue // only a visit begins there, see beginnings
+		}
+		var out []edge
+		for _, e := range ks.edges[p] {
+			x := e.to / 2
+			if sp.complete(sp.states[x]) {
+				e.whole = w.inTurn(e.k, ks.ends[x])
+			}
+			if !ks.passes[x] {
+				out = append(out, e)
+				continue
+			}
+			through := e.prob * e.k.mass
+			ks.between[p] = append(ks.between[p], passed{e.to, through})
+			for _, b := range ks.between[e.to] {
+				ks.between[p] = append(ks.between[p], passed{b.point, through * b.prob})
+			}
+			for _, on := range ks.joined[e.to] {
+				j := edge{k: w.inTurn(e.k, on.k), prob: e.prob * on.prob, to: on.to}
+				if on.whole != nil {
+					j.whole = w.inTurn(e.k, on.whole)
+				}
+				out = append(out, j)
+			}
+		}
+		ks.joined[p] = out
 	}
 }
 
