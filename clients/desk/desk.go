@@ -53,6 +53,7 @@ type Desk struct {
 	// stopping ends live streams, so that a stop does not wait for browsers.
 	stopping context.Context
 	stop     context.CancelFunc
+	titles   titles
 }
 
 // New builds a desk. It refuses templates and texts that do not go together.

@@ -31,6 +31,8 @@ func routes() []route {
 	return slices.Concat(
 		nowRoutes,
 		stayRoutes,
+		patientRoutes,
+		caseRoutes,
 	)
 }
 
