@@ -134,8 +134,8 @@ const mostKept = 40
 func (q *ask) readRecords(c *vw.Case, r *records) error {
 	g, ctx := errgroup.WithContext(q)
 	g.Go(func() error {
-		// A case may last for years: a window of 400 days is what one call reads.
-		for _, days := range []*vw.DateRange{q.around(1000, -601), q.around(600, -201), q.around(200, 199)} {
+		// A case may last for years: one call reads at most 399 days.
+		for _, days := range []*vw.DateRange{q.around(980, -591), q.around(590, -201), q.around(200, 198)} {
 			if q.words.ISODate(days.GetLastDate()) < q.words.ISODate(q.words.DayOf(c.GetCreateTime())) {
 				continue
 			}

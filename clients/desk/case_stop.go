@@ -37,7 +37,7 @@ func (q *ask) showStop(f *form, status int) (*page, error) {
 	}
 	g, ctx := errgroup.WithContext(q)
 	g.Go(func() error {
-		reply, err := q.diary().ListAppointments(ctx, &vw.ListAppointmentsRequest{Parent: q.practice, Days: q.around(0, 399), Case: h.Case.GetName(), PageSize: mostKept})
+		reply, err := q.diary().ListAppointments(ctx, &vw.ListAppointmentsRequest{Parent: q.practice, Days: q.around(0, 398), Case: h.Case.GetName(), PageSize: mostKept})
 		p.Coming, _ = q.split(reply.GetAppointments())
 		return err
 	})

@@ -187,7 +187,7 @@ func (q *ask) showPatient(wishes *form, status int) (*page, error) {
 		return err
 	})
 	g.Go(func() error {
-		reply, err := q.diary().ListAppointments(ctx, &vw.ListAppointmentsRequest{Parent: q.practice, Days: q.around(180, 219), Patient: name, AllStates: true, PageSize: 200})
+		reply, err := q.diary().ListAppointments(ctx, &vw.ListAppointmentsRequest{Parent: q.practice, Days: q.around(180, 218), Patient: name, AllStates: true, PageSize: 200})
 		p.Coming, p.Past = q.split(reply.GetAppointments())
 		return err
 	})
