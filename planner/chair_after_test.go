@@ -354,3 +354,98 @@ func TestAForcedStopNamesItsDressingItsSealAndItsWindow(t *testing.T) {
 		t.Errorf("stop now: %v", stop)
 	}
 }
+
+// A second visit that marks each of its own steps completes the treatment: what
+// the first visit did to the canals need not be done again.
+func TestASecondVisitStepByStepCompletesTheTreatment(t *testing.T) {
+	b := newBench(t)
+	s := b.inChair(90)
+	s.shapedAndDressed(75)
+	_, err := b.chair.ReplanVisit(b.clinician(), &vw.ReplanVisitRequest{Name: s.visit.GetName(), RequestId: id()})
+	b.must(err)
+	b.clock.advance(10 * 24 * time.Hour)
+	v, err := b.chair.BeginVisit(b.clinician(), &vw.BeginVisitRequest{Parent: s.of.GetName(), IdentityConfirmed: true, AlertsConfirmed: true, RequestId: id()})
+	b.must(err)
+	s.visit, s.began = v, v.GetBeginTime().AsTime()
+	b.clock.advance(2 * time.Hour)
+	s.mark(3, done("identify", ""))
+	s.mark(12, done("dam", ""))
+	s.mark(20, done("cone-image", ""))
+	for i, canal := range []string{"MB", "ML", "D"} {
+		for j, step := range []string{"chelate", "dry", "fill"} {
+			s.mark(22+float64(5*i+j), done(step, canal))
+		}
+	}
+	if got := s.visit.GetState().GetStagesDone(); got != 3 {
+		t.Fatalf("every canal is filled; %d stages are done, want 3", got)
+	}
+	ended, err := b.chair.EndVisit(b.clinician(), &vw.EndVisitRequest{Name: s.visit.GetName(), RequestId: id(), Closing: &vw.VisitClosing{Temporary: "glass-ionomer"}})
+	b.must(err)
+	c, err := b.GetCase(b.clinician(), &vw.GetCaseRequest{Name: s.of.GetName()})
+	b.must(err)
+	if c.GetState() != vw.Case_STATE_FILLED || ended.GetPhase() != vw.ChairVisit_PHASE_ENDED {
+		t.Errorf("the case is %v", c.GetState())
+	}
+}
+
+// Relief is one visit of its own: the tooth is not treated to its end by it, and
+// the treatment that follows begins at its own beginning.
+func TestReliefLeavesTheTreatmentStillToBeDone(t *testing.T) {
+	b := newBench(t)
+	c, err := b.CreateCase(b.clinician(), &vw.CreateCaseRequest{Parent: ours, Case: &vw.Case{Patient: b.patient("A-1").GetName(), Tooth: &vw.Tooth{Iso: "46"}, Protocol: "emergency-relief",
+		Diagnosis: &vw.Diagnosis{Pulpal: "symptomatic-irreversible-pulpitis", Apical: "normal-apical-tissues"}}})
+	b.must(err)
+	_, err = b.Assess(b.clinician(), &vw.AssessRequest{Parent: c.GetName(), RequestId: id(), Findings: &vw.Findings{
+		Diagnosis: &vw.Diagnosis{Pulpal: "symptomatic-irreversible-pulpitis", Apical: "normal-apical-tissues"}}})
+	b.must(err)
+	s := &chairSide{bench: b, of: c, plan: b.planned(c), began: tuesday}
+	s.visit, err = b.chair.BeginVisit(b.clinician(), &vw.BeginVisitRequest{Parent: c.GetName(), IdentityConfirmed: true, AlertsConfirmed: true, BeginTime: s.at(0), RequestId: id()})
+	b.must(err)
+	b.clock.advance(2 * time.Hour)
+	model := s.plan.GetWorkings().GetModel()
+	minute := 0.0
+	for _, x := range append(model.GetStart().GetOnce(), model.GetStages()[0].GetWork().GetOnce()...) {
+		minute += 3
+		s.mark(minute, done(x.GetId(), ""))
+	}
+	if got := s.visit.GetState().GetStagesDone(); got != 1 {
+		t.Fatalf("everything is done; %d stages are, want 1", got)
+	}
+	_, err = b.chair.EndVisit(b.clinician(), &vw.EndVisitRequest{Name: s.visit.GetName(), RequestId: id(), Closing: &vw.VisitClosing{Medicament: "pulp-dressing", Temporary: "double-seal", SealMm: 4}})
+	b.must(err)
+	c, err = b.GetCase(b.clinician(), &vw.GetCaseRequest{Name: c.GetName()})
+	b.must(err)
+	if c.GetState() != vw.Case_STATE_IN_TREATMENT {
+		t.Errorf("after relief the case is %v, want in treatment", c.GetState())
+	}
+	c.Protocol = "primary-treatment"
+	c, err = b.UpdateCase(b.clinician(), &vw.UpdateCaseRequest{Case: c, RequestId: id()})
+	b.must(err)
+	b.planned(c)
+	next, err := b.chair.BeginVisit(b.clinician(), &vw.BeginVisitRequest{Parent: c.GetName(), IdentityConfirmed: true, AlertsConfirmed: true, RequestId: id(), AppointmentMinutes: 90})
+	b.must(err)
+	if next.GetState().GetStagesDone() != 0 {
+		t.Errorf("the treatment begins with %d of its stages done, want none", next.GetState().GetStagesDone())
+	}
+}
+
+// The way to a stop before the canals are looked for can be told.
+func TestARetreatmentOfTwoVisitsCanBeginInTheChair(t *testing.T) {
+	b := newBench(t)
+	retreated := &vw.Diagnosis{Pulpal: "previously-treated", Apical: "asymptomatic-apical-periodontitis"}
+	c, err := b.CreateCase(b.clinician(), &vw.CreateCaseRequest{Parent: ours, Case: &vw.Case{Patient: b.patient("A-1").GetName(), Tooth: &vw.Tooth{Iso: "36"},
+		Protocol: "retreatment", Diagnosis: retreated}})
+	b.must(err)
+	_, err = b.Assess(b.clinician(), &vw.AssessRequest{Parent: c.GetName(), RequestId: id(), Findings: &vw.Findings{Diagnosis: retreated}})
+	b.must(err)
+	b.planned(c)
+	v, err := b.chair.BeginVisit(b.clinician(), &vw.BeginVisitRequest{Parent: c.GetName(), IdentityConfirmed: true, AlertsConfirmed: true, RequestId: id(), AppointmentMinutes: 90})
+	b.must(err)
+	ways := map[string]bool{}
+	for _, w := range v.GetAnswer().GetWays() {
+		ways[w.GetId()] = true
+	}
+	if !ways["finish"] || !ways["dismantled"] {
+		t.Errorf("the ways on are %v, want to finish and to stop dismantled among them", v.GetAnswer().GetWays())
+	}
+}

@@ -100,6 +100,27 @@ func (s *ChairService) lastVisit(ctx context.Context, caller Caller, caseID stri
 	return &o, err
 }
 
+// lastOf is the newest visit of a case by one protocol; nil when there is none.
+func (s *ChairService) lastOf(ctx context.Context, caller Caller, newest *openVisit, protocol string) (*openVisit, error) {
+	for o := newest; ; {
+		if o.plan.Model.Protocol == protocol {
+			return o, nil
+		}
+		if o.kept.Number == 1 {
+			return nil, nil
+		}
+		kept, err := s.chair.GetChairVisit(ctx, reading(caller.Call), o.kept.CaseID, o.kept.Number-1)
+		if err != nil {
+			return nil, s.fault(err, caller, nil)
+		}
+		earlier, err := s.open(ctx, caller, kept)
+		if err != nil {
+			return nil, err
+		}
+		o = &earlier
+	}
+}
+
 // visitToBegin works out which visit of which plan this is, and how the tooth
 // stands before it.
 func (s *ChairService) visitToBegin(ctx context.Context, caller Caller, rec record, before *openVisit, r *vw.BeginVisitRequest) (store.NewChairVisit, chairPlan, error) {
@@ -143,6 +164,13 @@ func (s *ChairService) visitToBegin(ctx context.Context, caller Caller, rec reco
 	}
 	document := visitDocument{Begin: plan.plan.Model.Begin}
 	next := 1
+	if before != nil {
+		// How the tooth stands is what the last visit of this protocol left: a visit
+		// of another one, relief or a further dressing, has stages of its own.
+		if before, err = s.lastOf(ctx, caller, before, plan.plan.Model.Protocol); err != nil {
+			return out, plan, err
+		}
+	}
 	if before != nil {
 		document = visitDocument{Begin: before.state.State, Canals: before.state.Canals}
 		if before.kept.Revision == out.Revision {

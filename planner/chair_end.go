@@ -67,7 +67,7 @@ func (s *ChairService) end(ctx context.Context, caller Caller, name string, mark
 			return next, rec, nil
 		}
 		var state store.CaseState
-		if next.state.State.Stage >= len(next.plan.Model.Stages) && rec.kept.State != store.CaseClosed {
+		if next.state.State.Stage >= len(next.plan.Model.Stages) && rec.kept.State != store.CaseClosed && s.treats(next) {
 			state = store.CaseFilled
 		}
 		kept, err := keptMarks(marks)
@@ -91,6 +91,14 @@ func (s *ChairService) end(ctx context.Context, caller Caller, name string, mark
 		rec, err = s.read(ctx, caller, o.kept.CaseID)
 		return next, rec, err
 	}
+}
+
+// treats reports whether the visit's protocol treats the tooth to its end. One
+// that is a single visit between (relief, a further dressing, an investigation)
+// leaves the treatment still to be done.
+func (s *ChairService) treats(o openVisit) bool {
+	p, err := s.shipped.Protocol(o.plan.Model.Protocol)
+	return err == nil && p.Kind == "treatment"
 }
 
 // windowOf is the return window after an ended visit, from what was really

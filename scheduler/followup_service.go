@@ -190,7 +190,7 @@ func (f *FollowUps) look(c store.Care, at surroundings, more *followup.Event) (s
 	}
 	out := store.CareResult{Keep: true}
 	if more != nil {
-		out.About = string(more.Kind)
+		out.About, out.CaseState = string(more.Kind), stateAfter(*more, c.Case.State)
 	}
 	if out.Document, err = json.Marshal(recorded); err != nil {
 		return out, err
@@ -208,6 +208,22 @@ func (f *FollowUps) look(c store.Care, at surroundings, more *followup.Event) (s
 		out.Look = at.zone.Day(next).Start
 	}
 	return out, nil
+}
+
+// stateAfter is where a case stands after what a person recorded; empty when it
+// stays where it is. A filled tooth is under review once it is restored or was
+// looked at again.
+func stateAfter(e followup.Event, now store.CaseState) store.CaseState {
+	untreated := now == store.CaseReferred || now == store.CaseAssessed || now == store.CasePlanned
+	switch {
+	case e.Kind == followup.Opened && untreated:
+		return store.CaseInTreatment
+	case e.Kind == followup.FilledUp && (untreated || now == store.CaseInTreatment):
+		return store.CaseFilled
+	case (e.Kind == followup.Restored || e.Kind == followup.Reviewed) && now == store.CaseFilled:
+		return store.CaseInReview
+	}
+	return ""
 }
 
 // monthsKey keeps reviews counted in weeks apart: below zero, by their place.

@@ -94,7 +94,7 @@ func fillingOf(c store.Case) *followup.Filling {
 }
 
 // referringDentist is how a referral says that whoever sent the patient acts.
-const referringDentist = "referring-dentist"
+const referringDentist = "referrer"
 
 // openOf is the return window after a visit in the chair that left the tooth
 // open. Where the chair does not say which stopping point it was, the dressing

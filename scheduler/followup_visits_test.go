@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"github.com/visitwright/visitwright/planner/chairside"
+	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store"
 )
 
@@ -52,5 +53,55 @@ func TestAVisitThatEndsInTheChairNeedsNoSecondRecord(t *testing.T) {
 	}
 	if !found || len(got) != 0 {
 		t.Errorf("no review is due half a year after the filling: %v", x.list(""))
+	}
+}
+
+func TestWhatIsRecordedTakesTheCaseToItsNextState(t *testing.T) {
+	x := newFollows(t, options{})
+	stands := func(want store.CaseState) {
+		t.Helper()
+		c, err := x.store.GetCase(t.Context(), x.call(), x.caseID)
+		x.must(err)
+		if c.State != want {
+			t.Errorf("the case is %s, want %s", c.State, want)
+		}
+	}
+	_, err := x.f.RecordCare(x.in(), &vw.RecordCareRequest{Case: x.name, Left: &vw.RecordCareRequest_Open{Open: &vw.LeftOpen{
+		Stop: "shaped-and-dressed", Medicament: "calcium-hydroxide", Temporary: "double-seal", SealMm: 4}}})
+	x.must(err)
+	stands(store.CaseInTreatment)
+	x.filled()
+	stands(store.CaseFilled)
+	_, err = x.f.RecordRestoration(x.in(), &vw.RecordRestorationRequest{Case: x.name, CoreOnly: true})
+	x.must(err)
+	stands(store.CaseFilled)
+	_, err = x.f.RecordRestoration(x.in(), &vw.RecordRestorationRequest{Case: x.name, ValidateOnly: true})
+	x.must(err)
+	stands(store.CaseFilled)
+	_, err = x.f.RecordRestoration(x.in(), &vw.RecordRestorationRequest{Case: x.name})
+	x.must(err)
+	stands(store.CaseInReview)
+}
+
+func TestWhoReferredIsAskedForTheRestorationThatTheyKeepToThemselves(t *testing.T) {
+	x := newFollows(t, options{})
+	plan := x.plan(x.patientID, 36)
+	id := strings.Split(plan, "/")[3]
+	c, err := x.store.GetCase(t.Context(), x.call(), id)
+	x.must(err)
+	referral := &store.Referral{From: "an invented colleague", Restorer: "referrer"}
+	_, err = x.store.UpdateCase(t.Context(), x.call(), store.CaseUpdate{ID: id, Etag: c.Etag, Referral: &referral})
+	x.must(err)
+	x.visited(id, chairside.Closing{}, store.CaseFilled)
+	asked := false
+	for _, f := range x.list("") {
+		asked = asked || f.GetKind() == "restoration" && f.GetActor() == "referring-dentist"
+	}
+	x.clock.Advance(40 * 24 * time.Hour)
+	for _, f := range x.list("") {
+		asked = asked || f.GetKind() == "restoration" && f.GetActor() == "referring-dentist"
+	}
+	if !asked {
+		t.Errorf("nobody asks the referring dentist: %v", x.list(""))
 	}
 }

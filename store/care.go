@@ -55,6 +55,8 @@ type CareResult struct {
 	Look time.Time
 	// About names what a person recorded, for the audit trail; empty for a sweep.
 	About string
+	// CaseState is where the case stands afterwards; empty leaves it.
+	CaseState CaseState
 }
 
 // FollowUpQuery lists follow-ups that are not ahead, by latest day.

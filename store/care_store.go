@@ -172,6 +172,15 @@ func (s *Store) LookAtCare(ctx context.Context, call Call, caseID string, fn fun
 			t.silent = false
 			t.about(careRecord(caseID), out.About)
 			t.changed("case.care", "cases/"+caseID, "")
+			if out.CaseState != "" {
+				c := at.Case
+				c.State = out.CaseState
+				if c, err = t.putCase(ctx, c, row); err != nil {
+					return CareResult{}, err
+				}
+				t.alsoChanged("cases/"+caseID, "state")
+				t.changed("case.changed", "cases/"+caseID, c.Etag)
+			}
 		}
 		return out, t.putCare(ctx, at, out)
 	})

@@ -219,6 +219,11 @@ func (p Plan) way(w Way, d chairtime.Dist, pos Position, used float64) Way {
 func (p Plan) straight(pos Position, end int, solver *visits.Solver) (chairtime.Dist, error) {
 	m := cloneModel(pos.Model)
 	m.Stages, m.Stops = m.Stages[:end], m.Stops[:end+1]
+	if pos.Progress.Begin.Found == 0 && !located(m) {
+		// Cut off before the canals are looked for: without a search the model
+		// would take them for known.
+		m.Stages[end-1].Locates = true
+	}
 	return through(m, pos.Progress, solver)
 }
 

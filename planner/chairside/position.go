@@ -112,6 +112,9 @@ func (b *positioner) position() (Position, error) {
 	v, now := b.v, b.now
 	out := Position{Stage: v.State.Stage}
 	begin := b.plan.Begin
+	if begin.Found == 0 && !located(b.m) {
+		begin.Found = b.m.Canals.Expected // nobody looks for them: they are known
+	}
 	out.Progress = visits.Progress{Option: b.plan.Option, Visit: max(1, b.plan.Number), Begin: begin}
 	rest := v.Used(now) - (v.InPortion(now) + spent(v)) // paused so far
 	out.Progress.Length = max(1, b.plan.Length-int(math.Round(rest)))
@@ -293,7 +296,7 @@ func (b *positioner) next(s int) (step, canal string) {
 		}
 	}
 	for _, name := range names {
-		if c, _ := b.v.Canal(name); c.State == GivenUp {
+		if c, _ := b.v.Canal(name); c.State == GivenUp || b.plan.doneBefore(s, name) {
 			continue
 		}
 		for _, x := range block.PerCanal {
@@ -369,7 +372,7 @@ func (b *positioner) catchUp(stage *visits.Stage, s int) {
 		for j := range b.m.Stages[i].Work.PerCanal {
 			x := &b.m.Stages[i].Work.PerCanal[j]
 			for rank, name := range b.located {
-				if record, _ := b.v.Canal(name); b.done[work{x.ID, name}] || record.State == GivenUp {
+				if record, _ := b.v.Canal(name); b.done[work{x.ID, name}] || record.State == GivenUp || b.plan.doneBefore(i, name) {
 					continue
 				}
 				if !b.m.Stages[i].Locates {
@@ -468,6 +471,9 @@ func (b *positioner) knownCanals(out *Position) {
 		p.Begin.Found = in
 	case locating+1 < len(p.Done):
 		p.Done[locating+1].Found = in
+	}
+	if m.Begin.Found > 0 { // a plan made anew from a tooth whose canals were counted then
+		m.Begin.Found = in
 	}
 	m.Canals.Expected = in
 	atLeast(m.Canals.P, in)

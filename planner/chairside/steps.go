@@ -295,6 +295,15 @@ func (r *reader) advance(m Mark) {
 		switch {
 		case !r.allOnce(stage):
 			return
+		case stage.Locates && len(stage.Work.PerCanal) == 0:
+			// Relief opens the canals without a step on each: once the work is done
+			// those that were expected count as found.
+			for i := range r.Canals {
+				if r.Canals[i].State == Expected {
+					r.Canals[i].State = Located
+				}
+			}
+			next.Stage, next.Canal = next.Stage+1, 0
 		case stage.Locates && r.searching(stage.ID):
 			return
 		case stage.StopAfterCanal && r.canalsDone(stage) < r.Found() && r.canalsDone(stage) > r.State.Canal:
@@ -319,6 +328,9 @@ func (r *reader) advance(m Mark) {
 }
 
 func (r *reader) allOnce(s visits.Stage) bool {
+	if b := r.plan.Begin; b.Canal > 0 && r.plan.Model.Stages[b.Stage].ID == s.ID {
+		return true // done in the visit that began the stage
+	}
 	for _, step := range s.Work.Once {
 		if !r.done[work{step.ID, ""}] {
 			return false
@@ -343,7 +355,13 @@ func (r *reader) canalsDone(s visits.Stage) int {
 }
 
 func (r *reader) doneOn(canal, last string) bool {
-	for _, s := range r.plan.Model.Stages {
+	for i, s := range r.plan.Model.Stages {
+		if r.plan.doneBefore(i, canal) {
+			if s.ID == last {
+				break
+			}
+			continue
+		}
 		for _, step := range s.Work.PerCanal {
 			// A canal found late was located by being found: nothing to catch up there.
 			if !r.done[work{step.ID, canal}] && (!s.Locates || s.ID == last) {
