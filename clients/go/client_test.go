@@ -7,6 +7,7 @@ import (
 	"net"
 	"os"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -32,10 +33,11 @@ type practice struct {
 	vw.UnimplementedPlannerServiceServer
 	answer func(attempt int) error
 
-	mu    sync.Mutex
-	ids   []string
-	token []string
-	left  time.Duration
+	mu         sync.Mutex
+	ids        []string
+	token      []string
+	unattended []string
+	left       time.Duration
 }
 
 func (p *practice) CreateCase(ctx context.Context, r *vw.CreateCaseRequest) (*vw.Case, error) {
@@ -43,7 +45,7 @@ func (p *practice) CreateCase(ctx context.Context, r *vw.CreateCaseRequest) (*vw
 	defer p.mu.Unlock()
 	p.ids = append(p.ids, r.GetRequestId())
 	md, _ := metadata.FromIncomingContext(ctx)
-	p.token = md.Get("authorization")
+	p.token, p.unattended = md.Get("authorization"), md.Get("visitwright-unattended")
 	if deadline, ok := ctx.Deadline(); ok {
 		p.left = time.Until(deadline)
 	}
@@ -69,6 +71,29 @@ func serve(t *testing.T, p *practice, o Options) *Client {
 	}
 	t.Cleanup(func() { _ = c.Close() })
 	return c
+}
+
+// One client serves the sessions of many people, and asks by itself without
+// keeping one alive.
+func TestACallCarriesTheTokenOfItsOwnContext(t *testing.T) {
+	p := &practice{}
+	c := serve(t, p, Options{})
+	for token, want := range map[string]string{"vws1.a": "Bearer vws1.a", "": ""} {
+		ctx := t.Context()
+		if token != "" {
+			ctx = Unattended(WithToken(ctx, token))
+		}
+		if _, err := c.Planner.CreateCase(ctx, &vw.CreateCaseRequest{}); err != nil {
+			t.Fatal(err)
+		}
+		if got := strings.Join(p.token, " "); got != want || (len(p.unattended) > 0) != (token != "") {
+			t.Errorf("%q sent %q, unattended %v", token, got, p.unattended)
+		}
+	}
+	other := serve(t, p, Options{Token: "vw1.own"})
+	if _, err := other.Planner.CreateCase(WithToken(t.Context(), "vws1.b"), &vw.CreateCaseRequest{}); err != nil || p.token[0] != "Bearer vws1.b" || len(p.token) != 1 {
+		t.Errorf("sent %v, %v", p.token, err)
+	}
 }
 
 func TestEveryCallHasADeadlineAndTheToken(t *testing.T) {

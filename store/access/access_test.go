@@ -18,9 +18,10 @@ import (
 
 // shelf is a store of tokens in memory.
 type shelf struct {
-	tokens map[string]store.Token
-	now    time.Time
-	err    error
+	tokens   map[string]store.Token
+	sessions map[string]store.Session
+	now      time.Time
+	err      error
 }
 
 func (s shelf) FindToken(_ context.Context, practice, id string) (store.Token, time.Time, error) {
@@ -34,7 +35,13 @@ func (s shelf) FindToken(_ context.Context, practice, id string) (store.Token, t
 	return t, s.now, nil
 }
 
-func (s shelf) FindSession(context.Context, string, string) (store.Session, time.Time, error) {
+func (s shelf) FindSession(_ context.Context, practice, id string) (store.Session, time.Time, error) {
+	if s.err != nil {
+		return store.Session{}, s.now, s.err
+	}
+	if kept, ok := s.sessions[practice+"/"+id]; ok {
+		return kept, s.now, nil
+	}
 	return store.Session{}, s.now, store.ErrNotFound
 }
 
