@@ -2,6 +2,7 @@ package cli
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
@@ -300,14 +301,43 @@ func (c *AuditList) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
+	called, err := s.signInNames(reply.GetEntries())
+	if err != nil {
+		return err
+	}
 	return s.Show(reply, func(p *Page) {
 		var rows [][]string
 		for _, e := range reply.GetEntries() {
 			rows = append(rows, []string{fmt.Sprint(e.GetSequence()), e.GetEntryTime().AsTime().Format("2006-01-02 15:04:05"),
-				words(e.GetActor().GetRole().String(), "ROLE_"), shortID(e.GetMethod()), e.GetOutcome(), e.GetResource()})
+				who(e.GetActor(), called), shortID(e.GetMethod()), e.GetOutcome(), e.GetResource()})
 		}
-		p.list([]string{">line", "when (UTC)", "role", "method", "outcome", "what"}, rows, "lines", reply.GetNextPageToken())
+		p.list([]string{">line", "when (UTC)", "who", "method", "outcome", "what"}, rows, "lines", reply.GetNextPageToken())
 	})
+}
+
+// signInNames are the names of the people who stand in the trail, by subject.
+func (s *Session) signInNames(entries []*vw.AuditEntry) (map[string]string, error) {
+	called := map[string]string{}
+	if !slices.ContainsFunc(entries, func(e *vw.AuditEntry) bool { return strings.HasPrefix(e.GetActor().GetSubject(), "people/") }) {
+		return called, nil
+	}
+	everybody, err := s.people()
+	for _, p := range everybody {
+		called["people/"+shortID(p.GetName())] = p.GetSignInName()
+	}
+	return called, err
+}
+
+// who is a person's name with their role, or the role of a token.
+func who(a *vw.Actor, called map[string]string) string {
+	role := words(a.GetRole().String(), "ROLE_")
+	switch name := called[a.GetSubject()]; {
+	case name != "":
+		return name + ", " + role
+	case a.GetRole() == vw.Role_ROLE_UNSPECIFIED:
+		return a.GetSubject() // the sweeps, or somebody who did not get in
+	}
+	return role
 }
 
 // AuditVerify checks the trail.

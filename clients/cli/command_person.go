@@ -148,23 +148,34 @@ func showPeople(p *Page, list []*vw.Person, next string) {
 	p.list([]string{"name", "called", "role", "state", "is clinician"}, rows, "people", next)
 }
 
-// person finds somebody by sign-in name or id.
-func (s *Session) person(text string) (*vw.Person, error) {
+// people lists everybody who signs in, page after page.
+func (s *Session) people() ([]*vw.Person, error) {
+	var all []*vw.Person
 	request := &vw.ListPeopleRequest{Parent: s.parent(), PageSize: 1000}
 	for {
 		reply, err := s.Client.Identity.ListPeople(s.Context, request)
 		if err != nil {
 			return nil, err
 		}
-		for _, p := range reply.GetPeople() {
-			if strings.EqualFold(p.GetSignInName(), text) || shortID(p.GetName()) == shortID(text) {
-				return p, nil
-			}
-		}
+		all = append(all, reply.GetPeople()...)
 		if request.PageToken = reply.GetNextPageToken(); request.GetPageToken() == "" {
-			return nil, fmt.Errorf("nobody signs in as %q here: `visitwright person list` shows who does", text)
+			return all, nil
 		}
 	}
+}
+
+// person finds somebody by sign-in name or id.
+func (s *Session) person(text string) (*vw.Person, error) {
+	all, err := s.people()
+	if err != nil {
+		return nil, err
+	}
+	for _, p := range all {
+		if strings.EqualFold(p.GetSignInName(), text) || shortID(p.GetName()) == shortID(text) {
+			return p, nil
+		}
+	}
+	return nil, fmt.Errorf("nobody signs in as %q here: `visitwright person list` shows who does", text)
 }
 
 // PersonChange changes a person.

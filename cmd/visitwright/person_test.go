@@ -63,7 +63,7 @@ func TestANewPracticeLetsInItsFirstManagerAndTheManagerTheOthers(t *testing.T) {
 		t.Error(err)
 	}
 	trail := h.must("audit", "list")
-	if !strings.Contains(trail, "SignIn") || !strings.Contains(trail, "SetPassphrase") || strings.Contains(trail, "herons") {
+	if !strings.Contains(trail, "SignIn") || !strings.Contains(trail, "Mina, manager") || !strings.Contains(trail, "SetPassphrase") || strings.Contains(trail, "herons") {
 		t.Errorf("the trail:\n%s", trail)
 	}
 	if strings.Contains(running.log.String(), "herons") || strings.Contains(running.log.String(), in.GetSessionToken()) {
