@@ -105,3 +105,24 @@ test('a token that is none opens nothing', async () => {
     stranger.close();
   }
 });
+
+test('a person signs in, is known, and signs out', async () => {
+  const manager = connect({ target: service.target, token: service.tokens.manager, practice: service.practice });
+  const nobody = connect({ target: service.target, practice: service.practice });
+  const passphrase = `nine small herons ${randomUUID()}`;
+  let person;
+  try {
+    const made = await manager.identity('CreatePerson', {
+      parent: manager.practice, passphrase, requestId: randomUUID(), person: { signInName: 'ida', displayName: 'Ida', role: 'ROLE_NURSE' },
+    });
+    const { sessionToken } = await nobody.identity('SignIn', { parent: nobody.practice, signInName: 'IDA', passphrase });
+    person = connect({ target: service.target, token: sessionToken, practice: service.practice });
+    assert.equal((await person.identity('GetMe')).person, made.name);
+    await person.identity('SignOut');
+    await assert.rejects(person.identity('GetMe'), { code: 'UNAUTHENTICATED', reason: 'SESSION_ENDED' });
+    await assert.rejects(nobody.identity('SignIn', { parent: nobody.practice, signInName: 'ida', passphrase: 'something else' }),
+      { code: 'UNAUTHENTICATED', reason: 'SIGN_IN_REFUSED' });
+  } finally {
+    for (const client of [manager, nobody, person]) client?.close();
+  }
+});
