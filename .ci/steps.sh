@@ -41,3 +41,8 @@ steps_table() {
 	done
 	printf '%-42s %8d\n\n' total "$total"
 }
+
+# Packages whose tests draw cases from laws: those that import rapid.
+packages_with_laws() {
+	go list -f '{{.ImportPath}} {{.TestImports}} {{.XTestImports}}' ./... | grep 'pgregory.net/rapid' | cut -d' ' -f1
+}
