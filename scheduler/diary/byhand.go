@@ -199,7 +199,7 @@ func (c *checker) patient(p *Place) {
 		d := c.m.days[i]
 		s := suits{most: len(c.m.days) - 1, spans: w.Suits, earliest: d.start}
 		want := want{chair: c.v.Minutes / Grid, companion: c.v.Companion}
-		if ok := s.allowed(&want, d, i); !ok.Has(int(p.Chair.Start.Unix()-d.start) / (Grid * 60)) {
+		if ok, _ := s.allowed(&want, d, i); !ok.Has(int(p.Chair.Start.Unix()-d.start) / (Grid * 60)) {
 			c.warn(Warning{Code: WarnWish}, "%s at %s is not among the times that suit", p.Day.Weekday(), p.Local.Time)
 		}
 	}

@@ -22,7 +22,7 @@ func (f *finder) at(v, d int) *node {
 func (f *finder) evaluate(v, di int) node {
 	w, d, k := &f.wants[v], f.m.days[di], &f.works[0]
 	none := node{int32(len(f.groups)), int32(len(f.groups))}
-	allow := f.suits.allowed(w, d, di)
+	allow, all := f.suits.allowed(w, d, di)
 	if allow.Empty() {
 		return none
 	}
@@ -33,11 +33,16 @@ func (f *finder) evaluate(v, di int) node {
 		}
 	}
 	masks := d.masks(f.now, f.req.Emergency)
-	if already >= VisitsTogether || !k.fill(w, d, masks, &allow) {
+	first := len(f.cands)
+	if already < VisitsTogether && k.fill(w, d, masks, &allow) {
+		f.singles(w, k, masks)
+	}
+	if all && already < VisitsTogether {
+		f.learn(v, di, masks, f.cands[first:])
+	}
+	if len(f.cands) == first {
 		return none
 	}
-	first := len(f.cands)
-	f.singles(w, k, masks)
 	if already == 0 && v+1 < len(f.wants) && f.wants[v+1].window.Earliest == 0 {
 		f.together(v, di, masks)
 	}
@@ -92,6 +97,9 @@ func (f *finder) bestRoom(w *want, k *work, masks []Mask, cell int, c *cand) int
 			continue
 		}
 		lost := f.w.Room * capacity.lostAll(&masks[r], w.room, cell)
+		if lost >= least {
+			continue // its units cannot make it better than an earlier room
+		}
 		var units [MostEquipment]int16
 		for j := range w.kinds {
 			kind := &w.kinds[j]

@@ -301,7 +301,35 @@ func TestOffersAreWhatTryingEverythingFinds(t *testing.T) {
 			t.Fatal(err)
 		}
 		o := newOracle(p, first, days, bookings, req)
-		same(t, o, o.best(), got.Offers)
+		best := o.best()
+		same(t, o, best, got.Offers)
+		// What earlier searches found, with whatever wishes, changes nothing.
+		free := *req
+		free.Wishes, free.Patient, free.Notice = diary.Wishes{}, nil, 0
+		for _, before := range []*diary.Request{&free, req} {
+			if _, err := masks.Search(before); err != nil {
+				t.Fatal(err)
+			}
+			again, err := masks.Search(req)
+			if err != nil {
+				t.Fatal(err)
+			}
+			same(t, o, best, again.Offers)
+		}
+		if len(bookings) > 0 { // nor does it once the diary has moved on
+			end := rapid.SampledFrom(bookings).Draw(t, "ended")
+			later, err := masks.With(diary.Change{Version: 2, Ended: []diary.Booking{end}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			rest := slices.DeleteFunc(slices.Clone(bookings), func(b diary.Booking) bool { return b.ID == end.ID })
+			got, err := later.Search(req)
+			if err != nil {
+				t.Fatal(err)
+			}
+			o := newOracle(p, first, days, rest, req)
+			same(t, o, o.best(), got.Offers)
+		}
 		if len(got.Offers) > 0 {
 			answered++
 			if ps := got.Offers[0].Places; len(ps) > 1 && ps[0].Day == ps[1].Day {

@@ -23,6 +23,7 @@ type Masks struct {
 	days     []*day
 	capacity *capacity
 	byLength []*capacity // of each useful length alone
+	floors   *knownFloors
 }
 
 // Build computes the masks of days local days from first on out of the hours
@@ -35,7 +36,7 @@ func Build(p *Practice, first civil.Date, days int, version int64, bookings []Bo
 	if first.IsZero() || days < 1 || days > MostDays {
 		return nil, fmt.Errorf("diary from %s, %d days: want a first day and 1 to %d days", first, days, MostDays)
 	}
-	m := &Masks{practice: p, version: version, refs: p.refs(), capacity: newCapacity(p.Useful)}
+	m := &Masks{practice: p, version: version, refs: p.refs(), capacity: newCapacity(p.Useful), floors: new(knownFloors)}
 	for _, u := range p.Useful {
 		m.byLength = append(m.byLength, newCapacity([]UsefulLength{{u.Minutes, 1}}))
 	}

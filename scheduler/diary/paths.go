@@ -1,6 +1,9 @@
 package diary
 
-import "cmp"
+import (
+	"cmp"
+	"math"
+)
 
 // stream draws, one by one and cheapest first, the ways to do the visits from v
 // on when visit v is on one day in one class.
@@ -131,11 +134,7 @@ func (f *finder) advance(li int32) bool {
 	l := &f.links[li]
 	gap, cost, open := f.unopened(l)
 	if open && (len(l.heap) == 0 || cost+f.rest[l.visit] <= l.heap[0].cost) {
-		if gap == l.early {
-			l.early--
-		} else {
-			l.late++
-		}
+		l.pass(gap)
 		f.open(li, gap, cost)
 		return true
 	}
@@ -143,6 +142,10 @@ func (f *finder) advance(li int32) bool {
 		return false
 	}
 	top := f.pop(&l.heap)
+	if !top.exact && top.nth < 0 {
+		f.see(li, top)
+		return true
+	}
 	if !top.exact {
 		it, ok := f.drawn(top.at, int(top.nth))
 		l = &f.links[li] // drawing may have moved the links
@@ -184,24 +187,92 @@ func (f *finder) daysDrawn(out []item, path int32) bool {
 func (f *finder) open(li int32, gap, cost int) {
 	l := &f.links[li]
 	v, day, class := l.visit, l.after+gap, l.class
-	if f.req.Continuity == RequireSame && (v > 0 || f.seen >= 0) {
-		// Only one clinician will do: most days are ruled out by a look at that
-		// one's longest stretch.
-		if f.m.days[day].longest[f.m.first[KindClinician]+class] < f.wants[v].least[KindClinician] {
-			return
-		}
+	if f.openKnown(l, cost, day) {
+		return
 	}
 	n := *f.at(v, day)
 	for g := n.first; g < n.last; g++ {
 		grp := &f.groups[g]
-		extra := cost
-		if (v > 0 || f.seen >= 0) && f.classes > 1 && int(grp.class) != class {
-			if f.req.Continuity == RequireSame {
-				continue
-			}
-			extra += f.w.Change
+		extra, may := f.changing(v, class, int(grp.class), cost)
+		if !may {
+			continue
 		}
 		f.push(&f.links[li].heap, step{cost: extra + f.cands[grp.first].least, at: f.streamOf(v, day, g), extra: extra})
+	}
+}
+
+// changing is the cost of getting to a class on a day, whose cost is given, from
+// the class before visit v; may is false when another clinician will not do.
+func (f *finder) changing(v, before, class, cost int) (extra int, may bool) {
+	if v == 0 && f.seen < 0 || f.classes == 1 || class == before {
+		return cost, true
+	}
+	return cost + f.w.Change, f.req.Continuity != RequireSame
+}
+
+// unseen and weighed mark a step whose day has not been looked at by this
+// search: at is the day, path the class. The cost of a weighed one counts what
+// is known of the visits after it.
+const (
+	unseen  = -1
+	weighed = -2
+)
+
+// openKnown puts the classes of a day into the link's heap by what an earlier
+// search found there, without looking at the day; false when nothing is known.
+func (f *finder) openKnown(l *link, cost, day int) bool {
+	v := l.visit
+	same := f.req.Continuity == RequireSame && (v > 0 || f.seen >= 0)
+	if same && f.m.days[day].longest[f.m.first[KindClinician]+l.class] < f.wants[v].least[KindClinician] {
+		// Only one clinician will do: most days are ruled out by a look at that
+		// one's longest stretch.
+		return true
+	}
+	if f.floors[v] == nil || f.dayNode[v*len(f.m.days)+day] != 0 {
+		return false
+	}
+	known := f.floors[v].on(day, f.m.days[day].masks(f.now, f.req.Emergency))
+	if known == nil {
+		return false
+	}
+	put := func(class int, least int32) {
+		if extra, may := f.changing(v, l.class, class, cost); may && least < nowhere {
+			f.push(&l.heap, step{cost: extra + int(least) + f.rest[v+1], extra: extra, at: int32(day), nth: unseen, path: int32(class)})
+		}
+	}
+	switch {
+	case f.classes == 1:
+		put(0, known.least)
+	case same:
+		put(l.class, known.with[l.class])
+	default:
+		for class, least := range known.with {
+			put(class, least)
+		}
+	}
+	return true
+}
+
+// see looks at the day of a step that was put in by what was known: wishes may
+// leave less than that.
+func (f *finder) see(li int32, top step) {
+	v := f.links[li].visit
+	if top.nth == unseen && v+1 < len(f.wants) {
+		after := f.lower(f.linkTo(v+1, int(top.at), int(top.path)))
+		if after == impossible {
+			return
+		}
+		top.cost, top.nth = top.cost-f.rest[v+1]+max(f.rest[v+1], after), weighed
+		f.push(&f.links[li].heap, top)
+		return
+	}
+	n := *f.at(v, int(top.at))
+	for g := n.first; g < n.last; g++ {
+		grp := &f.groups[g]
+		if int32(grp.class) == top.path {
+			f.push(&f.links[li].heap, step{cost: top.extra + f.cands[grp.first].least, at: f.streamOf(v, int(top.at), g), extra: top.extra})
+			return
+		}
 	}
 }
 
@@ -240,12 +311,73 @@ func (f *finder) drawn(si int32, nth int) (item, bool) {
 		}
 		// The next candidate costs no less, so it need not wait in the heap
 		// before this one is looked at.
-		if top.nth == 0 && top.at+1 < f.groups[s.group].last {
+		if top.nth == 0 && top.path != weighed && top.at+1 < f.groups[s.group].last {
 			f.push(&s.heap, step{cost: f.cands[top.at+1].least, at: top.at + 1})
+		}
+		if top.nth == 0 && top.path != weighed && f.heavier(si, &top) {
+			if top.cost < impossible {
+				f.push(&f.streams[si].heap, top)
+			}
+			continue
 		}
 		f.follow(si, top)
 	}
 	return f.streams[si].out[nth], true
+}
+
+// heavier counts what is known of the visits after a candidate before any day
+// is looked at for them; false when that tells nothing new.
+func (f *finder) heavier(si int32, top *step) bool {
+	v := f.streams[si].visit
+	c := &f.cands[top.at]
+	if f.paired || v+1 == len(f.wants) {
+		return false
+	}
+	after := f.lower(f.linkTo(v+1, f.streams[si].day, int(c.class)))
+	if after == impossible {
+		top.cost = impossible
+		return true
+	}
+	if c.cost+after <= top.cost {
+		return false
+	}
+	top.cost, top.path = c.cost+after, weighed
+	return true
+}
+
+// impossible is more than any way costs.
+const impossible = math.MaxInt
+
+// lower is the least that a link's ways can cost, by what is known without
+// looking at a day: impossible when it has none.
+func (f *finder) lower(li int32) int {
+	l := &f.links[li]
+	if len(l.out) > 0 {
+		return l.out[0].cost
+	}
+	for {
+		gap, cost, open := f.unopened(l)
+		if !open || len(l.heap) > 0 && cost+f.rest[l.visit] > l.heap[0].cost {
+			break
+		}
+		if !f.openKnown(l, cost, l.after+gap) {
+			return cost + f.rest[l.visit]
+		}
+		l.pass(gap)
+	}
+	if len(l.heap) == 0 {
+		return impossible
+	}
+	return l.heap[0].cost
+}
+
+// pass notes that a gap was opened.
+func (l *link) pass(gap int) {
+	if gap == l.early {
+		l.early--
+	} else {
+		l.late++
+	}
 }
 
 // follow looks up what comes after a candidate.

@@ -85,9 +85,12 @@ type finder struct {
 	today    int // index of the day of Now, below 0 when the masks begin later
 	anchor   int
 	k        int
-	chosenOn []int // days of the chosen places
-	rest     []int // by visit: the least that it and those after it can cost
-	seen     int   // class of the clinician before, -1 when none
+	chosenOn []int     // days of the chosen places
+	rest     []int     // by visit: the least that it and those after it can cost
+	floors   []*floors // by visit: what earlier searches found; nil for nothing
+	paired   bool      // two visits may share a day
+	key      []byte
+	seen     int // class of the clinician before, -1 when none
 	w        Weights
 	minute   bool // FirstAvailable
 
@@ -182,6 +185,8 @@ func (f *finder) prepare(m *Masks, req *Request) {
 		}
 	}
 	f.prepareSuits()
+	f.paired = false
+	f.prepareFloors()
 	if f.base > 0 {
 		f.anchor = m.practice.Zone.Date(req.Chosen[f.base-1].Chair.Start).DaysSince(m.days[0].date)
 	}

@@ -137,6 +137,27 @@ func BenchmarkOffers(b *testing.B) {
 			}
 		})
 	}
+	// The same right after the masks were built: nothing is known from earlier
+	// searches.
+	b.Run("first-search-of-all", func(b *testing.B) {
+		req := busyRequest(p, first, true)
+		for b.Loop() {
+			m.Forget()
+			if got, err := m.Search(req); err != nil || len(got.Offers) != 10 {
+				b.Fatal(len(got.Offers), err)
+			}
+		}
+	})
+	b.Run("first-search-of-all-no-day-left-out", func(b *testing.B) {
+		req := busyRequest(p, first, true)
+		req.Weights.WaitDay, req.Weights.Early, req.Weights.Late = 0, 0, 0
+		for b.Loop() {
+			m.Forget()
+			if got, err := m.Search(req); err != nil || len(got.Offers) != 10 {
+				b.Fatal(len(got.Offers), err)
+			}
+		}
+	})
 	b.Run("one-booking-more", func(b *testing.B) {
 		b.ReportAllocs()
 		one := bookings[len(bookings)/2]

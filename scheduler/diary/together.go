@@ -24,7 +24,7 @@ type joint struct {
 func (f *finder) together(v, di int, masks []Mask) {
 	w1, w2, d := &f.wants[v], &f.wants[v+1], f.m.days[di]
 	k1, k2 := &f.works[0], &f.works[1]
-	allow := f.suits.allowed(w2, d, di)
+	allow, _ := f.suits.allowed(w2, d, di)
 	if allow.Empty() || !k2.fill(w2, d, masks, &allow) {
 		return
 	}

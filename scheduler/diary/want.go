@@ -311,18 +311,18 @@ func (s *suits) setStep(minutes int) {
 }
 
 // allowed returns the cells of day i at which the visit may begin for the
-// patient's sake. Cells that the clock shows twice are never among them.
-func (s *suits) allowed(w *want, d *day, i int) Mask {
-	var free Mask
+// patient's sake, and whether those are all that the day has. Cells that the
+// clock shows twice are never among them.
+func (s *suits) allowed(w *want, d *day, i int) (free Mask, all bool) {
 	if i < s.least || i > s.most || s.notDays != nil && s.notDays[i] {
-		return free
+		return free, false
 	}
 	if len(s.spans) == 0 && (s.busyDays == nil || !s.busyDays[i]) && s.earliest <= d.start {
 		free.Set(0, d.cells-w.chair+1)
 		if d.wall != nil {
 			free = free.AndNot(&d.twice)
 		}
-		return s.onStep(free, d)
+		return s.onStep(free, d), true
 	}
 	if len(s.spans) == 0 {
 		free.Set(0, d.cells)
@@ -342,5 +342,5 @@ func (s *suits) allowed(w *want, d *day, i int) Mask {
 		free.Clear(0, int(min((s.earliest-d.start+cell-1)/cell, cells)))
 	}
 	out := free.Starts(w.chair)
-	return s.onStep(out.AndNot(&d.twice), d)
+	return s.onStep(out.AndNot(&d.twice), d), false
 }
