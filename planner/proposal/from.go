@@ -94,6 +94,7 @@ func (w *work) factsFrom(f facts) facts {
 	for _, day := range []string{"exudate", "swelling", "not-restorable", "limited-opening", "cardiac", "endocarditis-prophylaxis", "anticoagulant", "long-journey", "pregnancy"} {
 		out[day] = f[day]
 	}
+	out["overdue"] = w.in.Overdue != nil
 	return out
 }
 
@@ -118,6 +119,7 @@ func (w *work) placed() (window.Window, error) {
 		Stop: f.Stop, Diagnosis: w.in.Diagnosis, Medicament: f.Medicament, Temporary: f.Temporary, SealMM: f.SealMM,
 		OpenApex: w.in.Findings.OpenApex || w.in.Diagnosis == "immature-necrotic", Symptoms: f.Symptoms,
 		Prophylaxis: slices.Contains(w.in.Patient.Alerts, "endocarditis-prophylaxis"), CourseEndsIn: w.in.Patient.CourseEndsIn, Spacing: w.in.Patient.Spacing,
+		Begun: w.clock(),
 	})
 }
 

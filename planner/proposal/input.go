@@ -40,6 +40,8 @@ type Input struct {
 	// From is the tooth in the middle of its treatment here; nil before the
 	// first visit. The plan is then for what is left.
 	From *From `json:"from,omitempty"`
+	// Overdue: the latest day of this practice's own dressing has passed.
+	Overdue *Overdue `json:"overdue,omitempty"`
 	// Pace is what logged visits say about minutes.
 	Pace protocol.Pace `json:"pace,omitzero"`
 	// MostVisits an option may spread over, 1 to 4; 0 lets the planner choose.
@@ -186,6 +188,9 @@ func (in *Input) check(c *protocol.Catalogue) error {
 	}
 	if in.Begun != nil && in.Begun.DaysAgo < -1 {
 		return &protocol.InputError{Field: "begun.days_ago", Problem: fmt.Sprintf("%d days", in.Begun.DaysAgo), Want: "0 or more, or -1 when it is not known"}
+	}
+	if err := in.checkOverdue(); err != nil {
+		return err
 	}
 	if in.ExpectedCanals < 0 || in.ExpectedCanals > anatomy.Most {
 		return &protocol.InputError{Field: "expected_canals", Problem: fmt.Sprintf("%d", in.ExpectedCanals), Want: fmt.Sprintf("1 to %d, or 0 to let the anatomy say", anatomy.Most)}

@@ -22,6 +22,9 @@ func (w *work) options() error {
 	f := w.facts(least)
 	if w.in.From != nil {
 		least, most, f = 1, max(1, min(most-1, 2)), w.factsFrom(f)
+		if w.in.Overdue != nil {
+			most = max(most, 2) // the visit that cleans again, and the one that goes on
+		}
 	}
 	if w.protocol.Kind != "treatment" {
 		// A single visit has no other number of visits to be weighed against.

@@ -138,6 +138,9 @@ func (w *work) compile() error {
 		return err
 	}
 	w.model, w.plan.Trace = m, trace
+	if err := w.setBack(m); err != nil {
+		return err
+	}
 	w.from(&w.model)
 	w.plan.Unknown = append(w.plan.Unknown, trace.Unknown...)
 	if slices.Contains(in.Conditions, protocol.PartlyStops) {

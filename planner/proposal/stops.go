@@ -106,6 +106,11 @@ func (w *work) cautions() {
 			add("clock-runs", "Dressed elsewhere: its clock already runs; the first visit is due "+windowText(*i)+".", mark("practice", "treatment begun elsewhere starts its clock at intake"))
 		}
 	}
+	if w.in.Overdue != nil {
+		if text, err := w.overdueCaution(); err == nil {
+			add("clock-run-out", text, mark("practice", "no trial gives a timetable; built on the limits of dressing and seal"))
+		}
+	}
 	if mm := w.in.Patient.OpeningMM; mm > 0 && mm < *w.tables.limits["opening_impractical_mm"].V {
 		l := w.tables.limits["opening_impractical_mm"]
 		add("opening", fmt.Sprintf("The mouth opens %.0f mm: work on back teeth is hardly possible.", mm), mark(l.Kind, l.Source))
