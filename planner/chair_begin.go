@@ -6,6 +6,7 @@ import (
 	"errors"
 
 	"github.com/visitwright/visitwright/planner/chairside"
+	"github.com/visitwright/visitwright/planner/visits"
 	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
@@ -175,6 +176,10 @@ func (s *ChairService) visitToBegin(ctx context.Context, caller Caller, rec reco
 		document = visitDocument{Begin: before.state.State, Canals: before.state.Canals}
 		if before.kept.Revision == out.Revision {
 			next = before.kept.Planned + 1
+		}
+		if again := plan.plan.Model.Begin; message.GetCause() == causeWindowPassed && before.kept.Revision < out.Revision && again.Stage < document.Begin.Stage {
+			// What was cleaned before the latest day passed no longer counts.
+			document.Begin = visits.State{Stage: again.Stage, Found: document.Begin.Found}
 		}
 		if document.Begin.Stage >= len(plan.plan.Model.Stages) {
 			return out, plan, fault.State(vw.ErrorReason_ERROR_REASON_NO_FEASIBLE_OPTION, before.name(caller), "the treatment is complete: want a plan for something that is left")

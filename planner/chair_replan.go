@@ -66,10 +66,7 @@ func (s *ChairService) ReplanVisit(ctx context.Context, r *vw.ReplanVisitRequest
 	if err != nil {
 		return nil, err
 	}
-	if in.Pace, err = s.paceOf(ctx, caller, in.Protocol, classOf(o), o.kept.Clinician, o.kept.CaseID); err != nil {
-		return nil, err
-	}
-	if err := s.casePace(ctx, caller, o, &in); err != nil {
+	if err := s.paceInto(ctx, caller, o, &in); err != nil {
 		return nil, err
 	}
 	plan, err := compute(ctx, s.computing, func() (proposal.Plan, error) { return proposal.Propose(in) })
@@ -154,6 +151,16 @@ func (s *ChairService) replanFrom(o openVisit, stop string) (visits.State, *chai
 }
 
 func located(o openVisit) int { return len(o.plan.LocatedCanals(o.state)) }
+
+// paceInto adds what logged visits say about minutes: those of this tooth and
+// of others like it.
+func (s *ChairService) paceInto(ctx context.Context, caller Caller, o openVisit, in *proposal.Input) error {
+	var err error
+	if in.Pace, err = s.paceOf(ctx, caller, in.Protocol, classOf(o), o.kept.Clinician, o.kept.CaseID); err != nil {
+		return err
+	}
+	return s.casePace(ctx, caller, o, in)
+}
 
 // casePace adds what the visits of this tooth say about its own factor. The
 // running visit counts too, as far as its pieces are done.

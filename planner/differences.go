@@ -150,6 +150,9 @@ func windowWords(w *vw.ReturnWindow) string {
 	if w == nil {
 		return ""
 	}
+	if w.GetOverdue() {
+		return "now: the latest day has passed"
+	}
 	return fmt.Sprintf("day %d to %d", w.GetEarliest().GetDays(), w.GetLatest().GetDays())
 }
 

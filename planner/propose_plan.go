@@ -140,7 +140,7 @@ func plannedVisits(p proposal.Plan) []store.PlannedVisit {
 		for _, v := range o.Visits {
 			row := store.PlannedVisit{Option: o.ID, Visit: v.Number, Minutes: v.Length, IfNeeded: v.Number > max(1, o.Earliest),
 				NeedPermille: int(math.Round(v.Needed.P * 1000))}
-			if w := v.Window; w != nil && w.Needed && w.Earliest <= w.Latest {
+			if w := v.Window; w != nil && w.Needed && !w.Overdue && w.Earliest <= w.Latest {
 				earliest, target, latest := w.Earliest, w.Target, w.Latest
 				row.EarliestDays, row.TargetDays, row.LatestDays = &earliest, &target, &latest
 			}

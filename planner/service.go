@@ -24,6 +24,9 @@ type Config struct {
 	Store store.Planning
 	// Chair keeps what happens in the chair; without it there is no ChairService.
 	Chair ChairStore
+	// Overdue keeps dates that have passed; without it nothing is planned anew by
+	// itself.
+	Overdue OverdueStore
 	// Caller tells who calls: what the server's chain found out and put into
 	// the context. ok is false when nobody did, which is a fault of the wiring.
 	Caller func(context.Context) (caller Caller, ok bool)
@@ -67,6 +70,8 @@ type Service struct {
 	notation  notations
 	computing *computing
 
+	overdue OverdueStore // nil plans nothing by itself
+
 	kept  ChairStore // nil without a ChairService
 	paces paces
 	chair *ChairService
@@ -88,7 +93,7 @@ func New(c Config) (*Service, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Service{store: c.Store, caller: c.Caller, pager: pager, now: c.Now, info: c.Info, shipped: shipped, computing: newComputing(), kept: c.Chair}
+	s := &Service{store: c.Store, caller: c.Caller, pager: pager, now: c.Now, info: c.Info, shipped: shipped, computing: newComputing(), kept: c.Chair, overdue: c.Overdue}
 	if c.Chair != nil {
 		s.chair = &ChairService{Service: s, chair: c.Chair}
 	}

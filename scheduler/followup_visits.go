@@ -119,7 +119,7 @@ func (f *FollowUps) windowOf(c store.Case, stop, medicament, temporary string, s
 	if err != nil || !w.Needed {
 		return nil, false, err
 	}
-	out := &followup.Open{EarliestDays: w.Earliest, TargetDays: w.Target, LatestDays: w.Latest}
+	out := &followup.Open{EarliestDays: w.Earliest, TargetDays: w.Target, LatestDays: w.Latest, Stop: stop, Medicament: medicament, Temporary: temporary, SealMM: sealMM}
 	if w.Opens != nil {
 		out.OpensBecause = w.Opens.Reason
 	}

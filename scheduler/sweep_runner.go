@@ -19,6 +19,7 @@ const (
 	JobProvisional = "provisional"
 	JobMessages    = "messages"
 	JobRetention   = "retention"
+	JobReplans     = "replans"
 )
 
 // sweepTick wakes the jobs; each then asks the store whether it is due.
@@ -36,7 +37,10 @@ type job struct {
 type RunnerConfig struct {
 	FollowUps *FollowUps
 	Sender    *Sender // nil sends nothing
-	Log       *slog.Logger
+	// Replan plans cases anew whose latest date has passed, and says how many;
+	// nil leaves that to others. It runs behind the follow-ups, which find them.
+	Replan func(context.Context) (int, error)
+	Log    *slog.Logger
 	// Now is the clock by which runs are timed. Whether a job is due is the
 	// store's clock's to say.
 	Now func() time.Time
@@ -74,6 +78,9 @@ func NewRunner(c RunnerConfig) (*Runner, error) {
 			}
 			return s.Retain(ctx, 10000)
 		}},
+	}
+	if c.Replan != nil {
+		r.jobs = append(r.jobs, job{JobReplans, time.Minute, c.Replan})
 	}
 	if c.Sender != nil {
 		r.jobs = append(r.jobs, job{JobMessages, time.Minute, r.send})

@@ -24,6 +24,9 @@ func ShowPlan(p *Page, plan *vw.Plan) {
 	} else {
 		p.Field("recommended", "%s: %s", recommended.GetTitle(), bookings(recommended))
 	}
+	if plan.GetCauseText() != "" {
+		p.Field("made because", "%s", plan.GetCauseText())
+	}
 	if a := plan.GetAccepted(); a != nil {
 		p.Field("accepted", "%s, %s", titleOf(plan, a.GetOption()), consentWords(a.GetConsent()))
 	}
@@ -42,6 +45,12 @@ func ShowPlan(p *Page, plan *vw.Plan) {
 		showClockLeft(p, plan, recommended)
 	}
 	showFurtherCanals(p, plan)
+	if len(plan.GetChanges()) > 0 {
+		p.Heading("Against the plan before")
+		for _, c := range plan.GetChanges() {
+			p.Item("%s", c.GetText())
+		}
+	}
 	if len(plan.GetCautions()) > 0 {
 		p.Heading("Mind")
 		for _, c := range plan.GetCautions() {
@@ -369,6 +378,18 @@ func cellsOf(d *vw.Distribution) []float64 {
 
 func showWindow(p *Page, w *vw.ReturnWindow) {
 	if w == nil {
+		return
+	}
+	if w.GetOverdue() {
+		p.Text("Return: as soon as there is a place, since the latest day has passed:")
+		for _, r := range w.GetLatest().GetReasons() {
+			p.Item("%s%s", r.GetText(), mark(r.GetProvenance()))
+		}
+		for _, a := range w.GetPastActions() {
+			if a.GetAfterDays() > 0 {
+				p.Item("after %s more: %s%s", sayDays(a.GetAfterDays()), a.GetText(), mark(a.GetProvenance()))
+			}
+		}
 		return
 	}
 	p.Text("Return window, counted from %s:", words(w.GetAnchor(), ""))

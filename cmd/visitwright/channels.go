@@ -25,7 +25,7 @@ type ChannelFlags struct {
 	WebhookInside bool   `name:"webhook-inside" help:"The gateway may be inside the practice's own network." group:"Messages"`
 }
 
-func (f *ChannelFlags) channels() (scheduler.Channels, error) {
+func (f *ChannelFlags) channels(now func() time.Time) (scheduler.Channels, error) {
 	channels := scheduler.Channels{}
 	if f.SMTPHost != "" {
 		password, err := secretFrom(f.SMTPPassword)
@@ -47,7 +47,7 @@ func (f *ChannelFlags) channels() (scheduler.Channels, error) {
 		if err != nil {
 			return nil, fmt.Errorf("%w: --webhook-secret-file: %w", cli.ErrUsage, err)
 		}
-		gateway := channel.Webhook{URL: f.WebhookURL, Secret: secret, Private: f.WebhookInside, Now: time.Now}
+		gateway := channel.Webhook{URL: f.WebhookURL, Secret: secret, Private: f.WebhookInside, Now: now}
 		if err := gateway.Validate(); err != nil {
 			return nil, fmt.Errorf("%w: %w", cli.ErrUsage, err)
 		}

@@ -69,7 +69,7 @@ func TestAServingProcessRunsTheJobsAndStopsWithThem(t *testing.T) {
 	deadline := time.Now().Add(30 * time.Second)
 	for {
 		out := h.must("jobs", "--server", s.address)
-		if strings.Contains(out, "follow ups") && strings.Contains(out, "provisional") && strings.Contains(out, "messages") && strings.Contains(out, "retention") {
+		if strings.Contains(out, "follow ups") && strings.Contains(out, "provisional") && strings.Contains(out, "replans") && strings.Contains(out, "messages") && strings.Contains(out, "retention") {
 			break
 		}
 		if time.Now().After(deadline) {

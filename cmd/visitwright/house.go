@@ -73,7 +73,7 @@ func openHouse(ctx context.Context, o houseOptions) (*house, error) {
 		people, err = newIdentity(h.store, o)
 	}
 	if err == nil && o.jobs {
-		h.jobs, err = newRunner(followUps, o)
+		h.jobs, err = newRunner(followUps, h.planner, o)
 	}
 	if err == nil {
 		o.server.Register = func(r grpc.ServiceRegistrar) {
@@ -104,9 +104,9 @@ func openHouse(ctx context.Context, o houseOptions) (*house, error) {
 
 // newRunner builds the runner of the sweeps, each replica with a name of its
 // own in the outbox.
-func newRunner(f *scheduler.FollowUps, o houseOptions) (*scheduler.Runner, error) {
+func newRunner(f *scheduler.FollowUps, p *planner.Service, o houseOptions) (*scheduler.Runner, error) {
 	return scheduler.NewRunner(scheduler.RunnerConfig{
-		FollowUps: f, Log: o.log, Now: o.now,
+		FollowUps: f, Log: o.log, Now: o.now, Replan: p.ReplanOverdue,
 		Sender: &scheduler.Sender{FollowUps: f, Channels: o.channels, Worker: uuid.NewString()},
 	})
 }
@@ -137,7 +137,7 @@ func services(s *store.Store, o houseOptions, stopping <-chan struct{}) (*planne
 		return nil, nil, err
 	}
 	plans, err := planner.New(planner.Config{
-		Store: s, Chair: s, PageKey: pageKey, Now: o.now,
+		Store: s, Chair: s, Overdue: s, PageKey: pageKey, Now: o.now,
 		Caller: func(ctx context.Context) (planner.Caller, bool) {
 			call, clinician, known := caller(ctx)
 			return planner.Caller{Call: call, Clinician: clinician}, known

@@ -36,7 +36,7 @@ func (c *serveCommand) Run(r *errand) error {
 	if err := c.SessionFlags.check(); err != nil {
 		return err
 	}
-	channels, err := c.channels()
+	channels, err := c.channels(r.world.now)
 	if err != nil {
 		return err
 	}

@@ -59,6 +59,10 @@ type Open struct {
 	SealLatestDays int
 	// Urgent: pain or swelling was reported; every minimum is waived.
 	Urgent bool
+	// Stop, Medicament, Temporary (catalogue ids) and SealMM are what was left,
+	// as far as it was said: a plan for an overdue tooth starts from them.
+	Stop, Medicament, Temporary string
+	SealMM                      float64
 	// ByClinician: the window cannot be kept as it stands and a clinician decides.
 	Unclear string
 }

@@ -1163,7 +1163,7 @@ func (x *ShareFigure) GetText() string {
 // One of the jobs that run by themselves.
 type Job struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Catalogue id: follow-ups, provisional, messages, retention.
+	// Catalogue id: follow-ups, provisional, messages, replans, retention.
 	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
 	// When it last began; absent before its first run.
 	LastStartTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=last_start_time,json=lastStartTime,proto3" json:"last_start_time,omitempty"`
