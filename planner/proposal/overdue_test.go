@@ -39,8 +39,10 @@ func TestAnOverdueToothIsCleanedAndDressedAgainBeforeItIsFilled(t *testing.T) {
 	}
 	kept := left(t, nil)
 	short, _ := kept.Option("one-visit")
-	if two.Minutes.Mean() < short.Minutes.Mean()*1.3 {
-		t.Errorf("overdue takes %.0f minutes, in time %.0f", two.Minutes.Mean(), short.Minutes.Mean())
+	again := overdue(t, func(in *Input) { in.Overdue.DaysAgo, in.Overdue.Action = 100, CleanAgain })
+	long, _ := again.Option("two-visits")
+	if in, re, clean := short.Minutes.Mean(), two.Minutes.Mean(), long.Minutes.Mean(); re < 1.3*in || clean < re+5 || again.Recommended != "two-visits" {
+		t.Errorf("in time %.0f minutes, dressed again %.0f, cleaned again %.0f", in, re, clean)
 	}
 	found := false
 	for _, c := range p.Cautions {
