@@ -75,9 +75,13 @@ func (w *work) setBack(m visits.Model) error {
 	// What was given up stays so; everything else counts anew.
 	from.Canals = slices.DeleteFunc(slices.Clone(from.Canals), func(c CanalWork) bool { return c.Share > 0 })
 	if share != 1 {
+		var steps []string // of the cleaning alone: filling takes what it takes
+		for _, s := range m.Stages[at].Work.PerCanal {
+			steps = append(steps, s.ID)
+		}
 		for rank := range len(w.plan.Canals.P) - 1 {
 			if !slices.ContainsFunc(from.Canals, func(c CanalWork) bool { return c.Rank == rank }) {
-				from.Canals = append(from.Canals, CanalWork{Rank: rank, Share: share})
+				from.Canals = append(from.Canals, CanalWork{Rank: rank, Share: share, Steps: steps})
 			}
 		}
 	}

@@ -2,6 +2,7 @@ package proposal
 
 import (
 	"errors"
+	"math"
 	"testing"
 
 	"github.com/visitwright/visitwright/planner/protocol"
@@ -43,6 +44,9 @@ func TestAnOverdueToothIsCleanedAndDressedAgainBeforeItIsFilled(t *testing.T) {
 	long, _ := again.Option("two-visits")
 	if in, re, clean := short.Minutes.Mean(), two.Minutes.Mean(), long.Minutes.Mean(); re < 1.3*in || clean < re+5 || again.Recommended != "two-visits" {
 		t.Errorf("in time %.0f minutes, dressed again %.0f, cleaned again %.0f", in, re, clean)
+	}
+	if a, b := two.Visits[1].Minutes.Mean(), short.Visits[0].Minutes.Mean(); math.Abs(a-b) > 0.1*b {
+		t.Errorf("filling takes %.0f minutes, and %.0f in time", a, b)
 	}
 	found := false
 	for _, c := range p.Cautions {
