@@ -471,14 +471,14 @@ var File_visitwright_v1_calendar_feed_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_calendar_feed_proto_rawDesc = "" +
 	"\n" +
-	"\"visitwright/v1/calendar_feed.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x90\x02\n" +
-	"\fCalendarFeed\x12\x12\n" +
-	"\x04name\x18\x01 \x01(\tR\x04name\x12o\n" +
+	"\"visitwright/v1/calendar_feed.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dvisitwright/v1/personal.proto\"\xa8\x02\n" +
+	"\fCalendarFeed\x12\x1c\n" +
+	"\x04name\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04name\x12o\n" +
 	"\x05owner\x18\x02 \x01(\tBY\xbaHVrT2R^practices/[a-z0-9][a-z0-9-]{0,62}/(clinicians|resources)/[a-z0-9][a-z0-9-]{0,62}$R\x05owner\x12\x1d\n" +
 	"\x05label\x18\x03 \x01(\tB\a\xbaH\x04r\x02\x18dR\x05label\x12;\n" +
 	"\vcreate_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"createTime\x12\x1f\n" +
-	"\vsecret_path\x18\x05 \x01(\tR\n" +
+	"createTime\x12-\n" +
+	"\vsecret_path\x18\x05 \x01(\tB\f\xbaH\x05r\x03\x18\xf0\x01\x80\xce\x18\x01R\n" +
 	"secretPath\"\xb7\x02\n" +
 	"\x19CreateCalendarFeedRequest\x12B\n" +
 	"\x06parent\x18\x01 \x01(\tB*\xbaH'r%2#^practices/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x128\n" +
@@ -503,10 +503,9 @@ const file_visitwright_v1_calendar_feed_proto_rawDesc = "" +
 	"\rvalidate_only\x18\x03 \x01(\bR\fvalidateOnly\x12K\n" +
 	"\fon_behalf_of\x18\x04 \x01(\tB)\xbaH&r$\x18@2 ^([A-Za-z0-9][A-Za-z0-9._@-]*)?$R\n" +
 	"onBehalfOf\"\x1c\n" +
-	"\x1aDeleteCalendarFeedResponse\"=\n" +
-	"\x17ReadCalendarFeedRequest\x12\"\n" +
-	"\x06secret\x18\x01 \x01(\tB\n" +
-	"\xbaH\ar\x05\x10\x01\x18\xc8\x01R\x06secretBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
+	"\x1aDeleteCalendarFeedResponse\"A\n" +
+	"\x17ReadCalendarFeedRequest\x12&\n" +
+	"\x06secret\x18\x01 \x01(\tB\x0e\xbaH\ar\x05\x10\x01\x18\xc8\x01\x80\xce\x18\x01R\x06secretBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
 
 var (
 	file_visitwright_v1_calendar_feed_proto_rawDescOnce sync.Once
@@ -547,6 +546,7 @@ func file_visitwright_v1_calendar_feed_proto_init() {
 	if File_visitwright_v1_calendar_feed_proto != nil {
 		return
 	}
+	file_visitwright_v1_personal_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

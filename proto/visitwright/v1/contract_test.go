@@ -234,13 +234,15 @@ func TestWhatCouldSayWhoThePatientIsIsMarked(t *testing.T) {
 		"Letter.address", "Report.question",
 		"CreatePersonRequest.passphrase", "SetPassphraseRequest.old_passphrase", "SetPassphraseRequest.new_passphrase",
 		"SignInRequest.sign_in_name", "SignInRequest.passphrase", "SignInResponse.session_token",
+		"CalendarFeed.secret_path", "ReadCalendarFeedRequest.secret",
 	} {
 		want[protoreflect.FullName("visitwright.v1."+name)] = true
 	}
-	looksPersonal := regexp.MustCompile(`(^|_)(label|phone|address|birth|weight|guardian|note|passphrase|token)($|_)`)
+	looksPersonal := regexp.MustCompile(`(^|_)(label|phone|address|birth|weight|guardian|note|passphrase|token|secret)($|_)`)
 	harmless := map[protoreflect.FullName]bool{
 		"visitwright.v1.Absence.note":          true, // about the practice's own people, shown to all of them
 		"visitwright.v1.Person.passphrase_set": true, // only whether there is one
+		"visitwright.v1.CalendarFeed.label":    true, // the device that subscribes, for the practice's own people
 		"visitwright.v1.Offer.token":           true, // a place that was offered; opens nothing
 	}
 	placeToken := regexp.MustCompile(`^(next_page|page|resume|offer)_token$`) // marks a place in a list, opens nothing
