@@ -3,6 +3,7 @@ package planner
 import (
 	"context"
 	"errors"
+	"strings"
 
 	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
@@ -43,10 +44,11 @@ func (s *Service) AcceptOption(ctx context.Context, r *vw.AcceptOptionRequest) (
 	if err := sameTooth(c, message.GetName(), message.GetTooth()); err != nil {
 		return nil, err
 	}
-	if err := acceptable(message, r.GetOption()); err != nil {
+	if err := acceptable(message, r.GetOption(), r.GetOverrideReason()); err != nil {
 		return nil, err
 	}
-	wanted := store.NewAcceptance{CaseID: n.ID, Revision: n.Number, Option: r.GetOption(), Clinician: caller.Clinician, Consent: consent}
+	wanted := store.NewAcceptance{CaseID: n.ID, Revision: n.Number, Option: r.GetOption(), Clinician: caller.Clinician, Consent: consent,
+		Against: strings.TrimSpace(r.GetOverrideReason())}
 	stale := r.GetEtag() != "" && r.GetEtag() != message.GetEtag()
 	switch {
 	case r.GetValidateOnly():
@@ -81,8 +83,9 @@ func superseded(name string) *fault.Fault {
 	return fault.State(vw.ErrorReason_ERROR_REASON_PLAN_SUPERSEDED, name, "a later revision took the plan's place: want the newest")
 }
 
-// acceptable refuses an option that cannot be done or must not be.
-func acceptable(p *vw.Plan, id string) error {
+// acceptable refuses an option that cannot be done or must not be, and one that
+// a rule advises against without the clinician's reason.
+func acceptable(p *vw.Plan, id, because string) error {
 	for _, o := range p.GetOptions() {
 		switch {
 		case o.GetId() != id:
@@ -90,6 +93,8 @@ func acceptable(p *vw.Plan, id string) error {
 			return fault.State(vw.ErrorReason_ERROR_REASON_OPTION_FORBIDDEN, p.GetName(), "a rule forbids this option; its reasons say which: want another option or new findings")
 		case !o.GetFeasible():
 			return fault.State(vw.ErrorReason_ERROR_REASON_OPTION_INFEASIBLE, p.GetName(), "the practice's lengths or the patient's tolerance do not allow this option: want one that is feasible")
+		case o.GetStrength() == vw.Reason_STANCE_ADVISES_AGAINST && strings.TrimSpace(because) == "":
+			return fault.Invalid(vw.ErrorReason_ERROR_REASON_INVALID_FIELD, "override_reason", "why this option is taken although a rule advises against it")
 		default:
 			return nil
 		}
@@ -108,6 +113,6 @@ func (s *Service) previewAcceptance(caller Caller, c store.Case, message *vw.Pla
 	}
 	message.State = vw.Plan_STATE_ACCEPTED
 	message.Accepted = acceptanceToProto(caller.Practice, &store.Acceptance{CaseID: wanted.CaseID, Revision: wanted.Revision, Option: wanted.Option,
-		Clinician: wanted.Clinician, Consent: wanted.Consent, Actor: caller.Actor})
+		Clinician: wanted.Clinician, Consent: wanted.Consent, Against: wanted.Against, Actor: caller.Actor})
 	return inView(message, vw.PlanView_PLAN_VIEW_BASIC), nil
 }

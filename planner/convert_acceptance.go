@@ -55,7 +55,7 @@ func acceptanceToProto(practice string, a *store.Acceptance) *vw.AcceptedOption 
 		return nil
 	}
 	out := &vw.AcceptedOption{
-		Plan: names.Plan(practice, a.CaseID, a.Revision), Option: a.Option, AcceptTime: instant(a.CreateTime), Consent: consentToProto(a.Consent),
+		Plan: names.Plan(practice, a.CaseID, a.Revision), Option: a.Option, AcceptTime: instant(a.CreateTime), Consent: consentToProto(a.Consent), OverrideReason: a.Against,
 		// Only a clinician accepts: the method table and the handler see to it.
 		AcceptedBy: &vw.Actor{Subject: a.Actor, Role: vw.Role_ROLE_CLINICIAN},
 	}

@@ -463,3 +463,36 @@ func TestTwoPlansAtTheSameMomentDoNotOverwriteEachOther(t *testing.T) {
 		t.Errorf("the second try is revision %d", again.GetRevision())
 	}
 }
+
+// An override keeps its reason: an option that a rule advises against is
+// accepted with the clinician's reason alone, and the reason stays with it.
+func TestAnOptionThatARuleAdvisesAgainstIsAcceptedWithAReasonOnly(t *testing.T) {
+	b := newBench(t)
+	c := b.molar(b.patient("P-1"))
+	_, err := b.Assess(b.clinician(), &vw.AssessRequest{Parent: c.GetName(), Findings: &vw.Findings{
+		Diagnosis: &vw.Diagnosis{Pulpal: "necrosis", Apical: "symptomatic-apical-periodontitis"}}})
+	b.must(err)
+	plan := b.planned(c)
+	option := ""
+	for _, o := range plan.GetOptions() {
+		if o.GetStrength() == vw.Reason_STANCE_ADVISES_AGAINST {
+			option = o.GetId()
+		}
+	}
+	if option == "" {
+		t.Fatal("no option is advised against")
+	}
+	for _, because := range []string{"", "  "} {
+		_, err = b.AcceptOption(b.clinician(), &vw.AcceptOptionRequest{Name: plan.GetName(), Option: option, OverrideReason: because})
+		b.names(b.refused(err, codes.InvalidArgument, "INVALID_FIELD"), "override_reason", "why")
+	}
+	accepted, err := b.AcceptOption(b.clinician(), &vw.AcceptOptionRequest{Name: plan.GetName(), Option: option, OverrideReason: "leaves the country tomorrow"})
+	b.must(err)
+	kept, err := b.GetPlan(b.as(store.RoleNurse), &vw.GetPlanRequest{Name: plan.GetName()})
+	b.must(err)
+	for _, p := range []*vw.Plan{accepted, kept} {
+		if got := p.GetAccepted().GetOverrideReason(); got != "leaves the country tomorrow" {
+			t.Errorf("the reason is %q", got)
+		}
+	}
+}

@@ -93,11 +93,13 @@ type Consent struct {
 // Acceptance is a clinician's acceptance of one option of a revision, with the
 // patient's consent. It is never changed; a later one supersedes it.
 type Acceptance struct {
-	CaseID     string
-	Revision   int
-	Option     string
-	Clinician  string // id of the clinician who accepted; empty when the token names none
-	Consent    Consent
+	CaseID    string
+	Revision  int
+	Option    string
+	Clinician string // id of the clinician who accepted; empty when the token names none
+	Consent   Consent
+	// Against is why it was accepted although a rule advises against it.
+	Against    string
 	Actor      string
 	CreateTime time.Time
 }
@@ -109,6 +111,7 @@ type NewAcceptance struct {
 	Option    string
 	Clinician string
 	Consent   Consent
+	Against   string // at most 500 characters
 }
 
 // MaxDocument is the largest opaque document that is kept, in bytes.

@@ -83,6 +83,13 @@ func revisionRecord(caseID string, revision int) string {
 	return "cases/" + caseID + "/revisions/" + strconv.Itoa(revision)
 }
 
+// sealedAcceptance is what is encrypted of an acceptance: the consent as it was
+// written before there was more, and what is said against the option.
+type sealedAcceptance struct {
+	Consent
+	Against string `json:"against,omitempty"`
+}
+
 func acceptanceRecord(caseID string, seq int) string {
 	return "cases/" + caseID + "/acceptances/" + strconv.Itoa(seq)
 }
@@ -266,9 +273,11 @@ func (s *Store) addToRevisions(ctx context.Context, q querier, practice, caseID 
 			return err
 		}
 		rec := Acceptance{CaseID: caseID, Revision: a.Revision, Option: a.Option, Clinician: a.Clinician, Actor: a.Actor, CreateTime: fromUS(a.CreateUS)}
-		if err := json.Unmarshal(plain, &rec.Consent); err != nil {
+		var sealed sealedAcceptance
+		if err := json.Unmarshal(plain, &sealed); err != nil {
 			return &Problem{Kind: ErrSealed, Resource: acceptanceRecord(caseID, a.Seq), cause: err}
 		}
+		rec.Consent, rec.Against = sealed.Consent, sealed.Against
 		to[newest-a.Revision].Acceptance = &rec
 	}
 	return nil
@@ -278,6 +287,9 @@ func (s *Store) addToRevisions(ctx context.Context, q querier, practice, caseID 
 func (s *Store) AcceptOption(ctx context.Context, call Call, a NewAcceptance) (Acceptance, error) {
 	if len(a.Option) > 64 || a.Option == "" {
 		return Acceptance{}, invalid("option", "an id of 1 to 64 bytes")
+	}
+	if len(a.Against) > 500*4 {
+		return Acceptance{}, invalid("against", "at most 500 characters")
 	}
 	return write(ctx, s, call, func(t *tx) (Acceptance, error) {
 		c, row, err := t.openCase(ctx, a.CaseID)
@@ -302,7 +314,7 @@ func (s *Store) AcceptOption(ctx context.Context, call Call, a NewAcceptance) (A
 			return Acceptance{}, err
 		}
 		seq++
-		plain, _ := json.Marshal(a.Consent) // strings and a time always marshal
+		plain, _ := json.Marshal(sealedAcceptance{a.Consent, a.Against}) // strings and a time always marshal
 		if _, err := t.exec(ctx, stmtAcceptancePut, call.Practice, c.ID, seq, a.Revision, a.Option, a.Clinician,
 			s.keys.seal(plain, call.Practice, acceptanceRecord(c.ID, seq)), call.Actor, us(t.now)); err != nil {
 			return Acceptance{}, err
@@ -318,6 +330,6 @@ func (s *Store) AcceptOption(ctx context.Context, call Call, a NewAcceptance) (A
 		t.about(revisionRecord(c.ID, a.Revision), fields...)
 		t.changed("plan.accepted", revisionRecord(c.ID, a.Revision), c.Etag)
 		return Acceptance{CaseID: c.ID, Revision: a.Revision, Option: a.Option, Clinician: a.Clinician, Consent: a.Consent,
-			Actor: call.Actor, CreateTime: t.now}, nil
+			Against: a.Against, Actor: call.Actor, CreateTime: t.now}, nil
 	})
 }

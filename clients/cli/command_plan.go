@@ -247,6 +247,7 @@ type AcceptCommand struct {
 	Revision int64  `help:"Revision of the plan; without it the newest." placeholder:"N"`
 	Consent  string `help:"The consent that was given: written or spoken; without it none is recorded." placeholder:"FORM"`
 	Guardian bool   `help:"The guardian consented for the patient."`
+	Because  string `help:"Why this option is taken although a rule advises against it; needed where one does." placeholder:"TEXT"`
 }
 
 // Run accepts the option.
@@ -262,7 +263,7 @@ func (c *AcceptCommand) Run(s *Session) error {
 	if err != nil {
 		return err
 	}
-	request := &vw.AcceptOptionRequest{Name: name, Option: c.Option, Etag: was.GetEtag()}
+	request := &vw.AcceptOptionRequest{Name: name, Option: c.Option, Etag: was.GetEtag(), OverrideReason: c.Because}
 	if c.Consent != "" {
 		request.Consent = &vw.Consent{Giver: vw.Consent_GIVER_PATIENT, Form: c.Consent, AgreeTime: timestamppb.New(s.Now())}
 		if c.Guardian {
@@ -276,6 +277,9 @@ func (c *AcceptCommand) Run(s *Session) error {
 	return s.Show(plan, func(p *Page) {
 		p.Text("Accepted for %s: %s, book %s.", toothWords(plan.GetTooth()), titleOf(plan, c.Option), bookings(optionOf(plan, c.Option)))
 		p.Text("%s", sentence(consentWords(plan.GetAccepted().GetConsent())))
+		if because := plan.GetAccepted().GetOverrideReason(); because != "" {
+			p.Text("A rule advises against it. Taken because: %s", because)
+		}
 	})
 }
 

@@ -33,6 +33,7 @@ func routes() []route {
 		stayRoutes,
 		patientRoutes,
 		caseRoutes,
+		assessRoutes,
 	)
 }
 

@@ -117,7 +117,7 @@ var planTests = map[string]func(*bench){
 		wantProblem(b, err, store.ErrNotFound, "option")
 		_, err = b.s.AcceptOption(b.ctx, call(ours), store.NewAcceptance{CaseID: c.ID, Revision: 2, Option: "two-visits", Clinician: "nobody", Consent: consent})
 		wantKind(b, err, store.ErrNotFound)
-		made, err := b.s.AcceptOption(b.ctx, call(ours), store.NewAcceptance{CaseID: c.ID, Revision: 2, Option: "two-visits", Consent: consent})
+		made, err := b.s.AcceptOption(b.ctx, call(ours), store.NewAcceptance{CaseID: c.ID, Revision: 2, Option: "two-visits", Consent: consent, Against: "the patient's own wish"})
 		b.must(err)
 		got, err := b.s.GetPlanRevision(b.ctx, call(ours), c.ID, 2)
 		b.must(err)

@@ -788,9 +788,12 @@ type AcceptedOption struct {
 	Consent *Consent `protobuf:"bytes,5,opt,name=consent,proto3" json:"consent,omitempty"`
 	// The clinician who accepted, practices/{practice}/clinicians/{clinician};
 	// empty when the token names none.
-	Clinician     string `protobuf:"bytes,6,opt,name=clinician,proto3" json:"clinician,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Clinician string `protobuf:"bytes,6,opt,name=clinician,proto3" json:"clinician,omitempty"`
+	// Why it was accepted although a rule advises against it; empty when none
+	// does.
+	OverrideReason string `protobuf:"bytes,7,opt,name=override_reason,json=overrideReason,proto3" json:"override_reason,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *AcceptedOption) Reset() {
@@ -861,6 +864,13 @@ func (x *AcceptedOption) GetConsent() *Consent {
 func (x *AcceptedOption) GetClinician() string {
 	if x != nil {
 		return x.Clinician
+	}
+	return ""
+}
+
+func (x *AcceptedOption) GetOverrideReason() string {
+	if x != nil {
+		return x.OverrideReason
 	}
 	return ""
 }
@@ -1015,7 +1025,7 @@ const file_visitwright_v1_case_proto_rawDesc = "" +
 	"\x05Giver\x12\x15\n" +
 	"\x11GIVER_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rGIVER_PATIENT\x10\x01\x12\x12\n" +
-	"\x0eGIVER_GUARDIAN\x10\x02\"\x82\x02\n" +
+	"\x0eGIVER_GUARDIAN\x10\x02\"\xb1\x02\n" +
 	"\x0eAcceptedOption\x12\x12\n" +
 	"\x04plan\x18\x01 \x01(\tR\x04plan\x12\x16\n" +
 	"\x06option\x18\x02 \x01(\tR\x06option\x126\n" +
@@ -1024,7 +1034,8 @@ const file_visitwright_v1_case_proto_rawDesc = "" +
 	"\vaccept_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"acceptTime\x121\n" +
 	"\aconsent\x18\x05 \x01(\v2\x17.visitwright.v1.ConsentR\aconsent\x12\x1c\n" +
-	"\tclinician\x18\x06 \x01(\tR\tclinician\"\x98\x02\n" +
+	"\tclinician\x18\x06 \x01(\tR\tclinician\x12-\n" +
+	"\x0foverride_reason\x18\a \x01(\tB\x04\x80\xce\x18\x01R\x0eoverrideReason\"\x98\x02\n" +
 	"\x0eTreatmentBegun\x120\n" +
 	"\n" +
 	"visit_date\x18\x01 \x01(\v2\x11.google.type.DateR\tvisitDate\x12<\n" +

@@ -629,9 +629,12 @@ type AcceptOptionRequest struct {
 	// Checks and computes everything and keeps nothing.
 	ValidateOnly bool `protobuf:"varint,6,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
 	// The person an integration acts for; empty for everybody else.
-	OnBehalfOf    string `protobuf:"bytes,7,opt,name=on_behalf_of,json=onBehalfOf,proto3" json:"on_behalf_of,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	OnBehalfOf string `protobuf:"bytes,7,opt,name=on_behalf_of,json=onBehalfOf,proto3" json:"on_behalf_of,omitempty"`
+	// Why an option is accepted that a rule advises against; needed there, and
+	// kept with the acceptance.
+	OverrideReason string `protobuf:"bytes,8,opt,name=override_reason,json=overrideReason,proto3" json:"override_reason,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *AcceptOptionRequest) Reset() {
@@ -709,6 +712,13 @@ func (x *AcceptOptionRequest) GetValidateOnly() bool {
 func (x *AcceptOptionRequest) GetOnBehalfOf() string {
 	if x != nil {
 		return x.OnBehalfOf
+	}
+	return ""
+}
+
+func (x *AcceptOptionRequest) GetOverrideReason() string {
+	if x != nil {
+		return x.OverrideReason
 	}
 	return ""
 }
@@ -820,7 +830,7 @@ var File_visitwright_v1_plan_requests_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_plan_requests_proto_rawDesc = "" +
 	"\n" +
-	"\"visitwright/v1/plan_requests.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a visitwright/v1/anaesthetic.proto\x1a\x1fvisitwright/v1/assessment.proto\x1a\x19visitwright/v1/case.proto\x1a\x19visitwright/v1/plan.proto\"\xcd\x02\n" +
+	"\"visitwright/v1/plan_requests.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a visitwright/v1/anaesthetic.proto\x1a\x1fvisitwright/v1/assessment.proto\x1a\x19visitwright/v1/case.proto\x1a\x1dvisitwright/v1/personal.proto\x1a\x19visitwright/v1/plan.proto\"\xcd\x02\n" +
 	"\rAssessRequest\x12`\n" +
 	"\x06parent\x18\x01 \x01(\tBH\xbaHErC2A^practices/[a-z0-9][a-z0-9-]{0,62}/cases/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12<\n" +
 	"\bfindings\x18\x02 \x01(\v2\x18.visitwright.v1.FindingsB\x06\xbaH\x03\xc8\x01\x01R\bfindings\x12*\n" +
@@ -866,7 +876,7 @@ const file_visitwright_v1_plan_requests_proto_rawDesc = "" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x8b\x02\n" +
 	"\x13ComparePlansRequest\x12{\n" +
 	"\tfrom_plan\x18\x01 \x01(\tB^\xbaH[rY2W^practices/[a-z0-9][a-z0-9-]{0,62}/cases/[a-z0-9][a-z0-9-]{0,62}/plans/[1-9][0-9]{0,8}$R\bfromPlan\x12w\n" +
-	"\ato_plan\x18\x02 \x01(\tB^\xbaH[rY2W^practices/[a-z0-9][a-z0-9-]{0,62}/cases/[a-z0-9][a-z0-9-]{0,62}/plans/[1-9][0-9]{0,8}$R\x06toPlan\"\xb1\x03\n" +
+	"\ato_plan\x18\x02 \x01(\tB^\xbaH[rY2W^practices/[a-z0-9][a-z0-9-]{0,62}/cases/[a-z0-9][a-z0-9-]{0,62}/plans/[1-9][0-9]{0,8}$R\x06toPlan\"\xe8\x03\n" +
 	"\x13AcceptOptionRequest\x12r\n" +
 	"\x04name\x18\x01 \x01(\tB^\xbaH[rY2W^practices/[a-z0-9][a-z0-9-]{0,62}/cases/[a-z0-9][a-z0-9-]{0,62}/plans/[1-9][0-9]{0,8}$R\x04name\x128\n" +
 	"\x06option\x18\x02 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x06option\x12\x1b\n" +
@@ -876,7 +886,8 @@ const file_visitwright_v1_plan_requests_proto_rawDesc = "" +
 	"request_id\x18\x05 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x12#\n" +
 	"\rvalidate_only\x18\x06 \x01(\bR\fvalidateOnly\x12K\n" +
 	"\fon_behalf_of\x18\a \x01(\tB)\xbaH&r$\x18@2 ^([A-Za-z0-9][A-Za-z0-9._@-]*)?$R\n" +
-	"onBehalfOf\"\x95\x01\n" +
+	"onBehalfOf\x125\n" +
+	"\x0foverride_reason\x18\b \x01(\tB\f\xbaH\x05r\x03\x18\xf4\x03\x80\xce\x18\x01R\x0eoverrideReason\"\x95\x01\n" +
 	"\x14GetVisitSheetRequest\x12;\n" +
 	"\x05parts\x18\x01 \x03(\v2\x19.visitwright.v1.VisitPartB\n" +
 	"\xbaH\a\x92\x01\x04\b\x01\x10\bR\x05parts\x12@\n" +
@@ -943,6 +954,7 @@ func file_visitwright_v1_plan_requests_proto_init() {
 	file_visitwright_v1_anaesthetic_proto_init()
 	file_visitwright_v1_assessment_proto_init()
 	file_visitwright_v1_case_proto_init()
+	file_visitwright_v1_personal_proto_init()
 	file_visitwright_v1_plan_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{

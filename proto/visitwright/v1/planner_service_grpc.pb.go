@@ -191,12 +191,13 @@ type PlannerServiceClient interface {
 	// (CASE_NOT_FOUND, PLAN_NOT_FOUND); INVALID_ARGUMENT (INVALID_NAME) for
 	// plans of two cases.
 	ComparePlans(ctx context.Context, in *ComparePlansRequest, opts ...grpc.CallOption) (*PlanDifference, error)
-	// Accepts one option of the newest revision. Roles: clinician. Codes:
+	// Accepts one option of the newest revision; one that a rule advises against
+	// needs the clinician's reason. Roles: clinician. Codes:
 	// NOT_FOUND (CASE_NOT_FOUND, PLAN_NOT_FOUND, OPTION_NOT_FOUND); ABORTED
 	// (ETAG_MISMATCH); FAILED_PRECONDITION (CASE_CLOSED, PLAN_SUPERSEDED,
 	// REASSESSMENT_NEEDED, OPTION_INFEASIBLE, OPTION_FORBIDDEN);
 	// PERMISSION_DENIED (CLINICIAN_REQUIRED); INVALID_ARGUMENT (INVALID_FIELD,
-	// UNKNOWN_CATALOGUE_ID) for a consent.
+	// UNKNOWN_CATALOGUE_ID) for a consent or a missing reason.
 	AcceptOption(ctx context.Context, in *AcceptOptionRequest, opts ...grpc.CallOption) (*Plan, error)
 	// Makes the page for nurse and clinician. The access is kept in the audit
 	// trail. Roles: reception, nurse, clinician, integration. Codes:
@@ -679,12 +680,13 @@ type PlannerServiceServer interface {
 	// (CASE_NOT_FOUND, PLAN_NOT_FOUND); INVALID_ARGUMENT (INVALID_NAME) for
 	// plans of two cases.
 	ComparePlans(context.Context, *ComparePlansRequest) (*PlanDifference, error)
-	// Accepts one option of the newest revision. Roles: clinician. Codes:
+	// Accepts one option of the newest revision; one that a rule advises against
+	// needs the clinician's reason. Roles: clinician. Codes:
 	// NOT_FOUND (CASE_NOT_FOUND, PLAN_NOT_FOUND, OPTION_NOT_FOUND); ABORTED
 	// (ETAG_MISMATCH); FAILED_PRECONDITION (CASE_CLOSED, PLAN_SUPERSEDED,
 	// REASSESSMENT_NEEDED, OPTION_INFEASIBLE, OPTION_FORBIDDEN);
 	// PERMISSION_DENIED (CLINICIAN_REQUIRED); INVALID_ARGUMENT (INVALID_FIELD,
-	// UNKNOWN_CATALOGUE_ID) for a consent.
+	// UNKNOWN_CATALOGUE_ID) for a consent or a missing reason.
 	AcceptOption(context.Context, *AcceptOptionRequest) (*Plan, error)
 	// Makes the page for nurse and clinician. The access is kept in the audit
 	// trail. Roles: reception, nurse, clinician, integration. Codes:
