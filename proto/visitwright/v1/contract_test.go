@@ -49,7 +49,7 @@ func methods(t *testing.T) []protoreflect.MethodDescriptor {
 var unrepeatable = map[protoreflect.Name]bool{"SignIn": true, "SignOut": true}
 
 // A method that begins with one of these changes nothing.
-var reads = regexp.MustCompile(`^(Get|List|Find|Check|Compare|Match|Watch|Export|Verify)[A-Z]`)
+var reads = regexp.MustCompile(`^(Get|Read|List|Find|Check|Compare|Match|Watch|Export|Verify)[A-Z]`)
 
 func TestEveryListHasPages(t *testing.T) {
 	for _, m := range methods(t) {
