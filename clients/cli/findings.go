@@ -46,7 +46,7 @@ func (f *FindingsFlags) findings() (*vw.Findings, error) {
 	for _, text := range f.Answer {
 		criterion, answer, found := strings.Cut(text, "=")
 		if !found || criterion == "" || answer == "" {
-			return nil, usage("--answer %q: want CRITERION=ANSWER, for example crown-form=high", text)
+			return nil, usage("--answer %q: want CRITERION=ANSWER, for example crown-form=very-unusual", text)
 		}
 		m.Answers = append(m.Answers, &vw.Answer{Criterion: criterion, Answer: answer})
 	}

@@ -204,7 +204,11 @@ func showPolicy(p *Page, table *vw.PolicyTable, visit int32, canals bool) {
 		} else if r.GetFillingBarred() {
 			state = "not to be finished today"
 		}
-		row := []string{words(r.GetStop(), ""), state, then}
+		at := words(r.GetStop(), "")
+		if r.GetState().GetCanalsDone() > 0 {
+			at = "between two canals"
+		}
+		row := []string{at, state, then}
 		if !slices.ContainsFunc(rows, func(x []string) bool { return slices.Equal(x, row) }) {
 			rows = append(rows, row)
 		}

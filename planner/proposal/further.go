@@ -75,6 +75,7 @@ func (w *work) solveKnown(b visits.CanalBelief, o Option) (knownAnswer, error) {
 	if err != nil {
 		return knownAnswer{}, err
 	}
+	m = w.dressedBetween(m, o.Earliest)
 	how := visits.Option{EarliestCompletion: o.Earliest, Bear: &visits.Bear{}}
 	res, err := w.follow(&m, how)
 	tooShort := impossible(err)

@@ -115,7 +115,7 @@ func TestAFurtherCanalCostsMinutesAndTheLongerLengthsAreNamed(t *testing.T) {
 }
 
 func TestNoOddsAreEverCertain(t *testing.T) {
-	for p, want := range map[float64]string{0: "fewer than 1 in 100", .004: "fewer than 1 in 100", .03: "3 in 100", .1: "1 in 10", .76: "8 in 10", .9: "9 in 10", .93: "93 in 100", .999: "more than 99 in 100", 1: "more than 99 in 100"} {
+	for p, want := range map[float64]string{0: "fewer than 1 in 100", .004: "fewer than 1 in 100", .03: "3 in 100", .1: "1 in 10", .76: "8 in 10", .9: "9 in 10", .93: "19 in 20", .05: "1 in 20", .98: "98 in 100", .999: "more than 99 in 100", 1: "more than 99 in 100"} {
 		if got := count(p); got != want {
 			t.Errorf("%g: %q, want %q", p, got, want)
 		}
