@@ -59,6 +59,9 @@ func (s *ChairService) end(ctx context.Context, caller Caller, name string, mark
 		if err != nil {
 			return o, rec, err
 		}
+		if at := next.state.Closing; at != nil {
+			at.Stop = s.stopOf(next, next.state.State)
+		}
 		// A closing without a window would be no closing: it is worked out first.
 		if _, err := s.windowOf(caller, next, rec); err != nil {
 			return o, rec, err

@@ -75,7 +75,9 @@ func closingOf(v store.ChairVisit) (out chairside.Closing, end time.Time, err er
 		case mark.Closing != nil:
 			out = *mark.Closing
 		case mark.Log != nil && mark.Log.Closing != nil:
+			stop := out.Stop
 			out = *mark.Log.Closing
+			out.Stop = stop // what was placed is corrected, not how far the work came
 		}
 	}
 	return out, end, nil
@@ -100,6 +102,9 @@ const referringDentist = "referrer"
 // open. Where the chair does not say which stopping point it was, the dressing
 // tells: a dressed canal system was cleaned, an undressed one was not.
 func (f *FollowUps) openOf(c store.Case, closing chairside.Closing) (*followup.Open, bool, error) {
+	if closing.Stop != "" {
+		return f.windowOf(c, closing.Stop, closing.Medicament, closing.Temporary, closing.SealMM)
+	}
 	stop := "partly-treated-infected"
 	if d, err := f.shipped.Diagnosis(c.Diagnosis); err == nil && d.Pulp == protocol.Vital {
 		stop = "partly-treated-vital"

@@ -105,3 +105,18 @@ func TestWhoReferredIsAskedForTheRestorationThatTheyKeepToThemselves(t *testing.
 		t.Errorf("nobody asks the referring dentist: %v", x.list(""))
 	}
 }
+
+func TestTheClockOfADressingGoesByTheStopInWhichTheToothWasLeft(t *testing.T) {
+	x := newFollows(t, options{})
+	plan := x.plan(x.patientID, 11)
+	id := strings.Split(plan, "/")[3]
+	x.visited(id, chairside.Closing{Medicament: "calcium-hydroxide", Temporary: "composite", Stop: "apexification-dressed"}, "")
+	list := x.list("")
+	if len(list) != 1 || list[0].GetKind() != "return-visit" {
+		t.Fatalf("dressed for apexification: %v", list)
+	}
+	latest := time.Date(int(list[0].GetLatestDate().GetYear()), time.Month(list[0].GetLatestDate().GetMonth()), int(list[0].GetLatestDate().GetDay()), 0, 0, 0, 0, time.UTC)
+	if days := latest.Sub(x.clock.Now()).Hours() / 24; days < 80 {
+		t.Errorf("calcium hydroxide for apexification is renewed after about three months; here the latest day is %.0f days away", days)
+	}
+}

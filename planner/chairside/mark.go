@@ -86,6 +86,9 @@ type Closing struct {
 	Temporary  string  `json:"temporary,omitempty"`  // catalogue id
 	SealMM     float64 `json:"seal_mm,omitempty"`    // thickness, 0 when not measured
 	Forced     string  `json:"forced,omitempty"`     // why it had to end, empty when planned
+	// Stop is the stopping point in which the visit left the tooth, by catalogue
+	// id. It is written beside what was placed, for whoever reads the closing alone.
+	Stop string `json:"stop,omitempty"`
 }
 
 // Answer to one question of the check. The zero value is "not answered".
