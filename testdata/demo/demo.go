@@ -4,10 +4,12 @@ package demo
 
 import _ "embed"
 
-// Practice is how the invented practice calls itself, Zone where it would be.
+// Practice is how the invented practice calls itself, Zone where it would be,
+// Region whose public holidays it keeps.
 const (
 	Practice = "Nowhere-on-Sea Practice (invented)"
 	Zone     = "Europe/Vienna"
+	Region   = "AT"
 )
 
 // Case is the main case, a case file of the command line: a lower right first
@@ -15,3 +17,14 @@ const (
 //
 //go:embed case-46.json
 var Case []byte
+
+// House is the practice: rooms, people, hours, settings.
+//
+//go:embed practice.json
+var House []byte
+
+// Cases are the patients of the fortnight and the story of each of their teeth,
+// in moments counted from the day of the demo.
+//
+//go:embed cases.json
+var Cases []byte

@@ -2,7 +2,6 @@ package fortnight
 
 import (
 	"fmt"
-	"hash/fnv"
 	"math"
 	"slices"
 	"time"
@@ -20,6 +19,10 @@ type course struct {
 	scene scene
 	begin time.Time
 
+	// pace is what the plan's scaled minutes are multiplied by here; what the plan
+	// has learned of this practice is taken out of them first.
+	pace float64
+
 	minutes float64 // since the beginning, so far
 	marks   []*vw.ChairMark
 	canals  []string        // in hand, in the order of work
@@ -33,9 +36,15 @@ type course struct {
 func (p *player) course(t *tooth, s scene, v *vw.ChairVisit) *course {
 	m := t.model()
 	c := &course{t: t, scene: s, begin: v.GetBeginTime().AsTime(), late: map[string]bool{}, done: map[string]bool{}, ranks: m.GetCanals().GetCanalNames()}
-	if c.scene.Pace == 0 {
-		c.scene.Pace = 1
+	c.pace = 1
+	if s.Pace > 0 {
+		c.pace = s.Pace
 	}
+	if learned := t.plan.GetPace().GetSpeed(); learned > 0 {
+		c.pace /= learned
+	}
+	f := m.GetFactor() // minutes are reckoned at their mean over teeth and days
+	c.pace *= math.Exp((f.GetCaseLogSd()*f.GetCaseLogSd() + f.GetVisitLogSd()*f.GetVisitLogSd()) / 2)
 	for _, x := range v.GetCanals() {
 		if x.GetState() != "given-up" {
 			c.canals = append(c.canals, x.GetCanal())
@@ -56,9 +65,8 @@ func (p *player) course(t *tooth, s scene, v *vw.ChairVisit) *course {
 		c.stage(m, at, len(c.ranks))
 	}
 	for _, x := range m.GetStops()[at].GetEnd().GetOnce() {
-		c.minutes += c.takes(x.GetId(), "", x.GetMinutes().GetMedian(), x.GetMinutes().GetScaled())
+		c.minutes += c.takes(x.GetId(), "", x.GetMinutes())
 	}
-	c.debug()
 	return c
 }
 
@@ -92,7 +100,7 @@ func (c *course) stage(m *vw.TreatmentModel, index, canals int) {
 
 func (c *course) once(b *vw.Block) {
 	for _, x := range b.GetOnce() {
-		c.minutes += c.takes(x.GetId(), "", x.GetMinutes().GetMedian(), x.GetMinutes().GetScaled())
+		c.minutes += c.takes(x.GetId(), "", x.GetMinutes())
 		c.step(x.GetId(), "")
 	}
 }
@@ -112,29 +120,25 @@ func (c *course) onCanal(x *vw.CanalStep, canal string) {
 	}
 	c.done[x.GetId()+" "+canal] = true
 	rank := max(0, slices.Index(c.ranks, canal))
-	c.minutes += c.takes(x.GetId(), canal, x.GetMedians()[min(rank, len(x.GetMedians())-1)], x.GetScaled())
+	c.minutes += c.takes(x.GetId(), canal, &vw.Minutes{Median: x.GetMedians()[min(rank, len(x.GetMedians())-1)], LogSd: x.GetLogSd(), Scaled: x.GetScaled()})
 	c.step(x.GetId(), canal)
 }
 
-// takes is how long a step takes here.
-func (c *course) takes(step, canal string, median float64, scaled bool) float64 {
-	if !scaled {
-		return median
+// takes is how long a step takes here: its mean, at the pace of this visit.
+func (c *course) takes(step, canal string, m *vw.Minutes) float64 {
+	mean := m.GetMedian() * math.Exp(m.GetLogSd()*m.GetLogSd()/2)
+	if !m.GetScaled() {
+		return mean
 	}
-	return median * c.scene.Pace * math.Exp(spread*(2*c.draw(step+" "+canal)-1))
+	return mean * c.pace * math.Exp(spread*(2*c.draw(step+" "+canal)-1))
 }
 
 // spread is how far a single step strays from its median here, on the log
 // scale. Invented.
 const spread = 0.2
 
-// draw is a number from 0 to 1 that is always the same for the same step of the
-// same visit.
-func (c *course) draw(of string) float64 {
-	h := fnv.New64a()
-	_, _ = fmt.Fprintf(h, "%s/%d/%s", c.t.ref, c.t.visits, of)
-	return float64(h.Sum64()>>11) / (1 << 53)
-}
+// draw is chance for this visit.
+func (c *course) draw(of string) float64 { return draw(c.t.ref, c.t.visits, of) }
 
 // step marks a step as done, with what is written down beside it and what
 // happens then.
@@ -190,5 +194,3 @@ func (c *course) until(at time.Time) []*vw.ChairMark {
 	}
 	return c.marks[:i]
 }
-
-func (c *course) debug() { fmt.Println(c.t.ref, c.canals, c.t.model().GetCanals(), len(c.marks)) }

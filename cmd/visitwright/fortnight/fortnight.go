@@ -55,7 +55,8 @@ type player struct {
 	away     []away
 	usual    map[string]string
 	patients map[string]*vw.Patient
-	queue    []act // by moment
+	others   []string // patients without a case
+	queue    []act    // by moment
 	played   Played
 }
 
@@ -82,6 +83,11 @@ func Play(ctx context.Context, h House) (Played, error) {
 	}
 	p.usual = all.Usual
 	for _, one := range all.Patients {
+		if len(one.Teeth) == 0 {
+			if err := p.other(one); err != nil {
+				return Played{}, err
+			}
+		}
 		for _, t := range one.Teeth {
 			if err := p.begin(one, t); err != nil {
 				return Played{}, err

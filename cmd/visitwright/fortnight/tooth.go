@@ -42,6 +42,19 @@ func (p *player) begin(one patientStory, story toothStory) error {
 	return nil
 }
 
+// other makes a patient who comes for other work alone.
+func (p *player) other(one patientStory) error {
+	m := &vw.Patient{}
+	if err := into(one.Patient, m); err != nil {
+		return fmt.Errorf("patient: %w", err)
+	}
+	made, err := p.reception.Planner.CreatePatient(p.ctx, &vw.CreatePatientRequest{Parent: p.practice, Patient: m})
+	if err == nil {
+		p.others = append(p.others, made.GetName())
+	}
+	return err
+}
+
 // play plays one scene. a is the appointment at which it happens, nil for none.
 func (p *player) play(t *tooth, s scene, a *vw.Appointment) error {
 	switch s.Do {
