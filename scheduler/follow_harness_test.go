@@ -3,8 +3,6 @@ package scheduler_test
 import (
 	"context"
 	"errors"
-	"os"
-	"strconv"
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/metadata"
@@ -23,13 +21,4 @@ func faultOf(err error) (codes.Code, string) {
 		return codes.Unknown, ""
 	}
 	return f.Code, fault.ReasonName(f.Reason)
-}
-
-// stormSize is the number of reminders of the test with two replicas; the full
-// size is for a machine of one's own: VISITWRIGHT_STORM=10000.
-func stormSize() int {
-	if n, err := strconv.Atoi(os.Getenv("VISITWRIGHT_STORM")); err == nil && n > 0 {
-		return n
-	}
-	return 400
 }

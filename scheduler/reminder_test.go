@@ -13,7 +13,6 @@ import (
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/scheduler"
 	"github.com/visitwright/visitwright/scheduler/channel"
-	"github.com/visitwright/visitwright/store"
 )
 
 // post is a receiver that shows a letter once for one id.
@@ -169,84 +168,5 @@ func TestAWorkerThatDiesLosesNoLetterAndShowsNoneTwice(t *testing.T) {
 				t.Errorf("kept: %v", x.messages(""))
 			}
 		})
-	}
-}
-
-// storm is how many reminders two replicas send in the test below: 10,000 with
-// VISITWRIGHT_STORM=10000, fewer in CI.
-func TestRemindersOverTwoReplicasWithOneKilledFiveTimes(t *testing.T) {
-	for _, postgres := range []bool{false, true} {
-		t.Run(map[bool]string{false: "SQLite", true: "PostgreSQL"}[postgres], func(t *testing.T) { reminderStorm(t, postgres) })
-	}
-}
-
-func reminderStorm(t *testing.T, postgres bool) {
-	n := stormSize()
-	x := newFollows(t, options{postgres: postgres})
-	x.writes()
-	x.post.fail = func(wire int) error {
-		if wire%10 == 0 {
-			return &channel.Failure{Outcome: channel.Temporary, Text: "busy"}
-		}
-		return nil
-	}
-	var left []store.NewMessage
-	now := x.clock.Now()
-	for i := range n {
-		left = append(left, store.NewMessage{Occasion: fmt.Sprintf("test/%d", i), PatientID: x.patientID, Kind: "moved", NotBefore: now, UselessAt: now.Add(240 * time.Hour)})
-	}
-	_, err := x.byHand(x.Context(), x.patient, "2026-01-15 09:00", 60)
-	x.must(err)
-	_, err = x.store.TakeCauses(t.Context(), willow, 100, func(context.Context, string, store.Appointment, []store.Message, time.Time) ([]store.NewMessage, error) {
-		out := left
-		left = nil
-		return out, nil
-	})
-	x.must(err)
-	second := &scheduler.Sender{FollowUps: x.service(x.start()), Channels: x.sender.Channels, Worker: "w2"}
-	kills, moments := 0, []scheduler.Moment{scheduler.AfterClaim, scheduler.BeforeData, scheduler.AfterTaken, scheduler.BeforeCommit, scheduler.AfterTaken}
-	passed := 0
-	second.Dies = func(at scheduler.Moment) error {
-		if kills < len(moments) && at == moments[kills] {
-			if passed++; passed > 1 {
-				passed = 0
-				kills++
-				return errors.New("killed")
-			}
-			if at == scheduler.AfterClaim {
-				kills++
-				return errors.New("killed")
-			}
-		}
-		return nil
-	}
-	for range 400 {
-		var wait sync.WaitGroup
-		did := [2]int{}
-		for i, s := range []*scheduler.Sender{x.sender, second} {
-			wait.Add(1)
-			go func() {
-				defer wait.Done()
-				did[i], _ = s.Send(context.WithoutCancel(t.Context()), [2]int{max(4, n/400), max(20, n/100)}[i]) // who is killed leaves its work to the lease
-			}()
-		}
-		wait.Wait()
-		if did[0]+did[1] == 0 {
-			x.clock.Advance(3 * time.Minute)
-			if len(x.post.seen) == n && len(x.messages("claimed"))+len(x.messages("sending"))+len(x.messages("waiting")) == 0 {
-				break
-			}
-		}
-	}
-	double := 0
-	for _, times := range x.post.seen {
-		double += times - 1
-	}
-	t.Logf("%d reminders, %d at the wire, %d failed there, %d came twice with the same id, %d kills", n, x.post.wire, x.post.wire/10, double, kills)
-	if len(x.post.seen) != n || len(x.post.letters) != n || kills != len(moments) {
-		t.Errorf("delivered %d of %d, shown %d, kills %d", len(x.post.seen), n, len(x.post.letters), kills)
-	}
-	if double > kills {
-		t.Errorf("%d came twice for %d kills", double, kills)
 	}
 }
