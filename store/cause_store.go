@@ -13,7 +13,8 @@ var (
 	stmtCausesTake = differs("causes take", `
 		DELETE FROM causes WHERE seq IN (SELECT seq FROM causes WHERE ?1 = '' OR practice_id = ?1 ORDER BY seq LIMIT ?2)
 		RETURNING practice_id, kind, ref`, `
-		DELETE FROM causes WHERE seq IN (SELECT seq FROM causes WHERE ?1 = '' OR practice_id = ?1 ORDER BY seq LIMIT ?2 FOR UPDATE SKIP LOCKED)
+		WITH taken AS MATERIALIZED (SELECT seq FROM causes WHERE ?1 = '' OR practice_id = ?1 ORDER BY seq LIMIT ?2 FOR UPDATE SKIP LOCKED)
+		DELETE FROM causes WHERE seq IN (SELECT seq FROM taken)
 		RETURNING practice_id, kind, ref`, true)
 	stmtCareNow       = writes("care now", `UPDATE care SET look_us = 1 WHERE practice_id = ?1 AND case_id = ?2`)
 	stmtCareNowOfAppt = writes("care now of appointment", `

@@ -21,10 +21,11 @@ var (
 		WHERE practice_id = ?1 AND state = 'waiting' AND id IN (
 			SELECT id FROM messages WHERE practice_id = ?1 AND state = 'waiting' AND not_before_us <= ?2 ORDER BY not_before_us, id LIMIT ?5)
 		RETURNING `+claimColumns, `
-		UPDATE messages SET state = 'claimed', attempt = attempt + 1, lease_us = ?3, worker = ?4
-		WHERE practice_id = ?1 AND state = 'waiting' AND id IN (
+		WITH due AS MATERIALIZED (
 			SELECT id FROM messages WHERE practice_id = ?1 AND state = 'waiting' AND not_before_us <= ?2 ORDER BY not_before_us, id LIMIT ?5
 			FOR UPDATE SKIP LOCKED)
+		UPDATE messages SET state = 'claimed', attempt = attempt + 1, lease_us = ?3, worker = ?4
+		WHERE practice_id = ?1 AND state = 'waiting' AND id IN (SELECT id FROM due)
 		RETURNING `+claimColumns, true)
 	stmtClaimsInHand = reads("claims in hand", `
 		SELECT `+claimColumns+` FROM messages WHERE practice_id = ?1 AND worker = ?2 AND state IN ('claimed', 'sending') AND lease_us > ?3 ORDER BY id`)

@@ -38,10 +38,11 @@ var (
 		WHERE state = 'waiting' AND (practice_id, id) IN (
 			SELECT practice_id, id FROM messages m WHERE state = 'waiting' AND not_before_us <= ?1 AND `+sentByHouse+` ORDER BY not_before_us, practice_id, id LIMIT ?4)
 		RETURNING `+messageColumns, `
-		UPDATE messages SET state = 'claimed', attempt = attempt + 1, lease_us = ?2, worker = ?3
-		WHERE state = 'waiting' AND (practice_id, id) IN (
+		WITH due AS MATERIALIZED ( -- else PostgreSQL may work it out anew for each row, past its limit
 			SELECT practice_id, id FROM messages m WHERE state = 'waiting' AND not_before_us <= ?1 AND `+sentByHouse+` ORDER BY not_before_us, practice_id, id LIMIT ?4
 			FOR UPDATE OF m SKIP LOCKED)
+		UPDATE messages SET state = 'claimed', attempt = attempt + 1, lease_us = ?2, worker = ?3
+		WHERE state = 'waiting' AND (practice_id, id) IN (SELECT practice_id, id FROM due)
 		RETURNING `+messageColumns, true)
 	// Who died holding a claim had sent nothing; who died sending may have: both
 	// are tried again under the same id.

@@ -16,6 +16,8 @@ var careTests = map[string]func(*bench){
 	"a person gets one routine message a day, whoever sends it":                               oneRoutineADay,
 	"a job that is due runs on one replica":                                                   oneReplicaRuns,
 	"what is due is found once, and not after it was looked at":                               careFound,
+	"an integration's claims hold until their lease ends, and this server leaves them alone":  clientsClaim,
+	"a latest date that passed makes one plan, whoever finds it":                              passedOnce,
 	"another practice's messages and follow-ups cannot be seen or tried again":                careWalls,
 }
 
