@@ -47,6 +47,11 @@ func (d *Desk) sayError(w http.ResponseWriter, r *http.Request, q *ask, err erro
 		call = refused.Call
 	}
 	if status == http.StatusUnauthorized {
+		// A token that is none is not shown to the service a second time: bad ones
+		// are counted.
+		if reason := reasonOf(err); reason != "" && reason != "SESSION_IDLE" {
+			d.setSession(w, "")
+		}
 		d.toSignIn(w, r, reasonOf(err))
 		return
 	}
