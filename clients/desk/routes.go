@@ -31,6 +31,7 @@ func routes() []route {
 	return slices.Concat(
 		nowRoutes,
 		stayRoutes,
+		dueRoutes,
 		patientRoutes,
 		caseRoutes,
 		assessRoutes,
