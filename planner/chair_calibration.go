@@ -10,6 +10,7 @@ import (
 	"google.golang.org/genproto/googleapis/type/date"
 
 	"github.com/visitwright/visitwright/planner/calibration"
+	"github.com/visitwright/visitwright/planner/chairtime"
 	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
@@ -242,12 +243,18 @@ func fillReport(out *vw.CalibrationReport, ended, before []openVisit, cost *vw.C
 	for _, o := range ended {
 		minutes := o.state.Minutes()
 		booked, took = append(booked, float64(o.kept.Minutes)), append(took, minutes)
-		if u, ok := pitOf(o, minutes); ok {
-			pits = append(pits, u)
+		if d, ok := predictedOf(o); ok {
+			if !brokenOff(o) {
+				pits = append(pits, pitOf(d, minutes))
+			}
+			out.VisitTimes = append(out.VisitTimes, &vw.VisitTimes{Predicted: d.Mean(), Low: d.Quantile(0.1), High: d.Quantile(0.9),
+				Booked: int32(o.kept.Minutes), Actual: minutes, BrokenOff: brokenOff(o)})
 		}
 		out.OverrunMinutes += max(0, minutes-float64(o.kept.Minutes))
 		out.IdleMinutes += max(0, float64(o.kept.Minutes)-minutes)
 	}
+	slices.Reverse(out.VisitTimes)
+	out.VisitTimes = out.VisitTimes[:min(len(out.VisitTimes), mostVisitTimes)]
 	c := calibration.Cover(booked, took)
 	out.Visits, out.Within, out.Coverage, out.CoverageLow, out.CoverageHigh = int32(c.Visits), int32(c.Within), c.Share, c.Lo, c.Hi
 	overrun, idle := cost.GetOverrun(), cost.GetIdle()
@@ -281,22 +288,28 @@ func fillReport(out *vw.CalibrationReport, ended, before []openVisit, cost *vw.C
 	out.Lines = reportLines(out)
 }
 
-// pitOf is where the minutes of a visit fell in what the plan predicted for it.
-// A visit that had to end early says nothing about it.
-func pitOf(o openVisit, minutes float64) (float64, bool) {
-	if o.state.Closing != nil && o.state.Closing.Forced != "" {
-		return 0, false
-	}
+// mostVisitTimes is how many visits a report lists one by one.
+const mostVisitTimes = 200
+
+// brokenOff reports whether a visit had to end before its aim.
+func brokenOff(o openVisit) bool { return o.state.Closing != nil && o.state.Closing.Forced != "" }
+
+// predictedOf is what the plan predicted for a visit.
+func predictedOf(o openVisit) (chairtime.Dist, bool) {
 	for _, v := range o.of.optionMessage(o.kept.Option).GetVisits() {
-		if int(v.GetNumber()) != o.kept.Planned || len(v.GetChairMinutes().GetProbabilities()) == 0 {
-			continue
+		if int(v.GetNumber()) == o.kept.Planned && len(v.GetChairMinutes().GetProbabilities()) > 0 {
+			return distFromProto(v.GetChairMinutes()), true
 		}
-		d := distFromProto(v.GetChairMinutes())
-		p := make([]float64, d.First+len(d.P))
-		copy(p[d.First:], d.P)
-		return calibration.PIT(p, int(math.Floor(minutes+0.5)), 0.5), true
 	}
-	return 0, false
+	return chairtime.Dist{}, false
+}
+
+// pitOf is where the minutes of a visit fell in what was predicted. A visit
+// that had to end early says nothing about it.
+func pitOf(d chairtime.Dist, minutes float64) float64 {
+	p := make([]float64, d.First+len(d.P))
+	copy(p[d.First:], d.P)
+	return calibration.PIT(p, int(math.Floor(minutes+0.5)), 0.5)
 }
 
 // stepScores compares single steps with their prediction, the one that costs

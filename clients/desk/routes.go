@@ -32,6 +32,7 @@ func routes() []route {
 		nowRoutes,
 		stayRoutes,
 		dueRoutes,
+		paceRoutes,
 		patientRoutes,
 		caseRoutes,
 		assessRoutes,

@@ -385,7 +385,9 @@ type CalibrationReport struct {
 	// The steps, the most mis-estimated first.
 	Steps []*StepScore `protobuf:"bytes,13,rep,name=steps,proto3" json:"steps,omitempty"`
 	// The report in lines.
-	Lines         []string `protobuf:"bytes,14,rep,name=lines,proto3" json:"lines,omitempty"`
+	Lines []string `protobuf:"bytes,14,rep,name=lines,proto3" json:"lines,omitempty"`
+	// What was predicted and what it took, the newest visits first, at most 200.
+	VisitTimes    []*VisitTimes `protobuf:"bytes,15,rep,name=visit_times,json=visitTimes,proto3" json:"visit_times,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -518,6 +520,104 @@ func (x *CalibrationReport) GetLines() []string {
 	return nil
 }
 
+func (x *CalibrationReport) GetVisitTimes() []*VisitTimes {
+	if x != nil {
+		return x.VisitTimes
+	}
+	return nil
+}
+
+// One visit: what was predicted, booked and used, in minutes.
+type VisitTimes struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Mean that was predicted for the visit.
+	Predicted float64 `protobuf:"fixed64,1,opt,name=predicted,proto3" json:"predicted,omitempty"`
+	// 8 in 10 such visits were predicted to take at least so long ...
+	Low float64 `protobuf:"fixed64,2,opt,name=low,proto3" json:"low,omitempty"`
+	// ... and at most so long.
+	High float64 `protobuf:"fixed64,3,opt,name=high,proto3" json:"high,omitempty"`
+	// Booked.
+	Booked int32 `protobuf:"varint,4,opt,name=booked,proto3" json:"booked,omitempty"`
+	// Used, in the chair.
+	Actual float64 `protobuf:"fixed64,5,opt,name=actual,proto3" json:"actual,omitempty"`
+	// The visit had to end before its aim: it would have taken longer.
+	BrokenOff     bool `protobuf:"varint,6,opt,name=broken_off,json=brokenOff,proto3" json:"broken_off,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *VisitTimes) Reset() {
+	*x = VisitTimes{}
+	mi := &file_visitwright_v1_calibration_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *VisitTimes) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*VisitTimes) ProtoMessage() {}
+
+func (x *VisitTimes) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_calibration_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use VisitTimes.ProtoReflect.Descriptor instead.
+func (*VisitTimes) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_calibration_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *VisitTimes) GetPredicted() float64 {
+	if x != nil {
+		return x.Predicted
+	}
+	return 0
+}
+
+func (x *VisitTimes) GetLow() float64 {
+	if x != nil {
+		return x.Low
+	}
+	return 0
+}
+
+func (x *VisitTimes) GetHigh() float64 {
+	if x != nil {
+		return x.High
+	}
+	return 0
+}
+
+func (x *VisitTimes) GetBooked() int32 {
+	if x != nil {
+		return x.Booked
+	}
+	return 0
+}
+
+func (x *VisitTimes) GetActual() float64 {
+	if x != nil {
+		return x.Actual
+	}
+	return 0
+}
+
+func (x *VisitTimes) GetBrokenOff() bool {
+	if x != nil {
+		return x.BrokenOff
+	}
+	return false
+}
+
 // The cost of one way of booking, at the practice's own costs of overrun and
 // idle minutes.
 type BookingScore struct {
@@ -536,7 +636,7 @@ type BookingScore struct {
 
 func (x *BookingScore) Reset() {
 	*x = BookingScore{}
-	mi := &file_visitwright_v1_calibration_proto_msgTypes[5]
+	mi := &file_visitwright_v1_calibration_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -548,7 +648,7 @@ func (x *BookingScore) String() string {
 func (*BookingScore) ProtoMessage() {}
 
 func (x *BookingScore) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_calibration_proto_msgTypes[5]
+	mi := &file_visitwright_v1_calibration_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -561,7 +661,7 @@ func (x *BookingScore) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BookingScore.ProtoReflect.Descriptor instead.
 func (*BookingScore) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_calibration_proto_rawDescGZIP(), []int{5}
+	return file_visitwright_v1_calibration_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *BookingScore) GetId() string {
@@ -611,7 +711,7 @@ type StepScore struct {
 
 func (x *StepScore) Reset() {
 	*x = StepScore{}
-	mi := &file_visitwright_v1_calibration_proto_msgTypes[6]
+	mi := &file_visitwright_v1_calibration_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -623,7 +723,7 @@ func (x *StepScore) String() string {
 func (*StepScore) ProtoMessage() {}
 
 func (x *StepScore) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_calibration_proto_msgTypes[6]
+	mi := &file_visitwright_v1_calibration_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -636,7 +736,7 @@ func (x *StepScore) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StepScore.ProtoReflect.Descriptor instead.
 func (*StepScore) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_calibration_proto_rawDescGZIP(), []int{6}
+	return file_visitwright_v1_calibration_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *StepScore) GetStep() string {
@@ -708,7 +808,7 @@ const file_visitwright_v1_calibration_proto_rawDesc = "" +
 	"\n" +
 	"first_date\x18\x02 \x01(\v2\x11.google.type.DateR\tfirstDate\x12.\n" +
 	"\tlast_date\x18\x03 \x01(\v2\x11.google.type.DateR\blastDate\x12n\n" +
-	"\tclinician\x18\x04 \x01(\tBP\xbaHMrK2I^(practices/[a-z0-9][a-z0-9-]{0,62}/clinicians/[a-z0-9][a-z0-9-]{0,62})?$R\tclinician\"\x91\x04\n" +
+	"\tclinician\x18\x04 \x01(\tBP\xbaHMrK2I^(practices/[a-z0-9][a-z0-9-]{0,62}/clinicians/[a-z0-9][a-z0-9-]{0,62})?$R\tclinician\"\xce\x04\n" +
 	"\x11CalibrationReport\x120\n" +
 	"\n" +
 	"first_date\x18\x01 \x01(\v2\x11.google.type.DateR\tfirstDate\x12.\n" +
@@ -725,7 +825,18 @@ const file_visitwright_v1_calibration_proto_rawDesc = "" +
 	"\x0foverrun_minutes\x18\v \x01(\x01R\x0eoverrunMinutes\x12!\n" +
 	"\fidle_minutes\x18\f \x01(\x01R\vidleMinutes\x12/\n" +
 	"\x05steps\x18\r \x03(\v2\x19.visitwright.v1.StepScoreR\x05steps\x12\x14\n" +
-	"\x05lines\x18\x0e \x03(\tR\x05lines\"`\n" +
+	"\x05lines\x18\x0e \x03(\tR\x05lines\x12;\n" +
+	"\vvisit_times\x18\x0f \x03(\v2\x1a.visitwright.v1.VisitTimesR\n" +
+	"visitTimes\"\x9f\x01\n" +
+	"\n" +
+	"VisitTimes\x12\x1c\n" +
+	"\tpredicted\x18\x01 \x01(\x01R\tpredicted\x12\x10\n" +
+	"\x03low\x18\x02 \x01(\x01R\x03low\x12\x12\n" +
+	"\x04high\x18\x03 \x01(\x01R\x04high\x12\x16\n" +
+	"\x06booked\x18\x04 \x01(\x05R\x06booked\x12\x16\n" +
+	"\x06actual\x18\x05 \x01(\x01R\x06actual\x12\x1d\n" +
+	"\n" +
+	"broken_off\x18\x06 \x01(\bR\tbrokenOff\"`\n" +
 	"\fBookingScore\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05title\x18\x02 \x01(\tR\x05title\x12\x12\n" +
@@ -750,30 +861,32 @@ func file_visitwright_v1_calibration_proto_rawDescGZIP() []byte {
 	return file_visitwright_v1_calibration_proto_rawDescData
 }
 
-var file_visitwright_v1_calibration_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
+var file_visitwright_v1_calibration_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
 var file_visitwright_v1_calibration_proto_goTypes = []any{
 	(*ListCalibrationsRequest)(nil),     // 0: visitwright.v1.ListCalibrationsRequest
 	(*ListCalibrationsResponse)(nil),    // 1: visitwright.v1.ListCalibrationsResponse
 	(*Calibration)(nil),                 // 2: visitwright.v1.Calibration
 	(*GetCalibrationReportRequest)(nil), // 3: visitwright.v1.GetCalibrationReportRequest
 	(*CalibrationReport)(nil),           // 4: visitwright.v1.CalibrationReport
-	(*BookingScore)(nil),                // 5: visitwright.v1.BookingScore
-	(*StepScore)(nil),                   // 6: visitwright.v1.StepScore
-	(*date.Date)(nil),                   // 7: google.type.Date
+	(*VisitTimes)(nil),                  // 5: visitwright.v1.VisitTimes
+	(*BookingScore)(nil),                // 6: visitwright.v1.BookingScore
+	(*StepScore)(nil),                   // 7: visitwright.v1.StepScore
+	(*date.Date)(nil),                   // 8: google.type.Date
 }
 var file_visitwright_v1_calibration_proto_depIdxs = []int32{
 	2, // 0: visitwright.v1.ListCalibrationsResponse.calibrations:type_name -> visitwright.v1.Calibration
-	7, // 1: visitwright.v1.GetCalibrationReportRequest.first_date:type_name -> google.type.Date
-	7, // 2: visitwright.v1.GetCalibrationReportRequest.last_date:type_name -> google.type.Date
-	7, // 3: visitwright.v1.CalibrationReport.first_date:type_name -> google.type.Date
-	7, // 4: visitwright.v1.CalibrationReport.last_date:type_name -> google.type.Date
-	5, // 5: visitwright.v1.CalibrationReport.scores:type_name -> visitwright.v1.BookingScore
-	6, // 6: visitwright.v1.CalibrationReport.steps:type_name -> visitwright.v1.StepScore
-	7, // [7:7] is the sub-list for method output_type
-	7, // [7:7] is the sub-list for method input_type
-	7, // [7:7] is the sub-list for extension type_name
-	7, // [7:7] is the sub-list for extension extendee
-	0, // [0:7] is the sub-list for field type_name
+	8, // 1: visitwright.v1.GetCalibrationReportRequest.first_date:type_name -> google.type.Date
+	8, // 2: visitwright.v1.GetCalibrationReportRequest.last_date:type_name -> google.type.Date
+	8, // 3: visitwright.v1.CalibrationReport.first_date:type_name -> google.type.Date
+	8, // 4: visitwright.v1.CalibrationReport.last_date:type_name -> google.type.Date
+	6, // 5: visitwright.v1.CalibrationReport.scores:type_name -> visitwright.v1.BookingScore
+	7, // 6: visitwright.v1.CalibrationReport.steps:type_name -> visitwright.v1.StepScore
+	5, // 7: visitwright.v1.CalibrationReport.visit_times:type_name -> visitwright.v1.VisitTimes
+	8, // [8:8] is the sub-list for method output_type
+	8, // [8:8] is the sub-list for method input_type
+	8, // [8:8] is the sub-list for extension type_name
+	8, // [8:8] is the sub-list for extension extendee
+	0, // [0:8] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_calibration_proto_init() }
@@ -787,7 +900,7 @@ func file_visitwright_v1_calibration_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_visitwright_v1_calibration_proto_rawDesc), len(file_visitwright_v1_calibration_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   7,
+			NumMessages:   8,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
