@@ -35,6 +35,8 @@ type houseOptions struct {
 	// jobs runs the sweeps of follow-ups, provisional bookings, messages and
 	// retention; a process that lives for one command leaves them alone.
 	jobs bool
+	// jobsLater leaves it to the caller when they begin.
+	jobsLater bool
 	// sessions says how long people stay signed in; 0 means the defaults.
 	sessions SessionFlags
 	// channels carry messages; what is missing is left to the telephone.
@@ -96,7 +98,7 @@ func openHouse(ctx context.Context, o houseOptions) (*house, error) {
 	if err != nil {
 		return nil, errors.Join(err, h.store.Close())
 	}
-	if h.jobs != nil {
+	if h.jobs != nil && !o.jobsLater {
 		h.jobs.Start()
 	}
 	return h, nil

@@ -45,7 +45,7 @@ type world struct {
 
 // program is the grammar of the command line.
 type program struct {
-	Demo demoCommand `cmd:"" help:"Open an invented practice and plan a lower first molar, start to visit sheet."`
+	Demo demoCommand `cmd:"" help:"Open the web desk on an invented practice, with two weeks of its diary."`
 	cli.Commands
 	Serve   serveCommand   `cmd:"" help:"Serve the gRPC services until SIGTERM or SIGINT."`
 	Desk    deskCommand    `cmd:"" help:"Serve the web desk for a running service, or for the practice of the data folder."`

@@ -25,7 +25,7 @@ var demoFlags = []string{
 
 func TestTheDemoPlansTheInventedCase(t *testing.T) {
 	h := newHome(t)
-	a := h.program("demo")
+	a := h.program("demo", "--print")
 	if a.code != exitDone || a.err != "" {
 		t.Fatalf("exit %d: %s", a.code, a.err)
 	}
@@ -39,7 +39,7 @@ func TestTheDemoPlansTheInventedCase(t *testing.T) {
 }
 
 func TestNoScreenOfTheDemoUsesTheWordsOfTheWorkings(t *testing.T) {
-	text := strings.ToLower(newHome(t).must("demo"))
+	text := strings.ToLower(newHome(t).must("demo", "--print"))
 	for _, word := range []string{"theta", "posterior", "shared factor", "chain", "prior"} {
 		if strings.Contains(text, word) {
 			t.Errorf("the demo says %q", word)

@@ -10,6 +10,7 @@ package fortnight
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"sort"
@@ -38,6 +39,8 @@ type Played struct {
 	Try string
 	// Running is the visit in the chair.
 	Running string
+	// People can sign in, each with Passphrase.
+	People []Person
 }
 
 // player plays the stories of all teeth on one clock.
@@ -77,27 +80,37 @@ func Play(ctx context.Context, h House) (Played, error) {
 	if err := p.furnish(house); err != nil {
 		return Played{}, err
 	}
+	// Passphrases are slow to keep, by design: that is done beside the stories.
+	p.played.People = house.People
+	entered := make(chan error, 1)
+	go func() { entered <- p.letIn(house) }()
+	err = p.stories(house)
+	return p.played, errors.Join(err, <-entered)
+}
+
+// stories plays the stories of all teeth, and fills the diary around them.
+func (p *player) stories(house *house) error {
 	all, err := readCast()
 	if err != nil {
-		return Played{}, err
+		return err
 	}
 	p.usual = all.Usual
 	for _, one := range all.Patients {
 		if len(one.Teeth) == 0 {
 			if err := p.other(one); err != nil {
-				return Played{}, err
+				return err
 			}
 		}
 		for _, t := range one.Teeth {
 			if err := p.begin(one, t); err != nil {
-				return Played{}, err
+				return err
 			}
 		}
 	}
 	if err := p.run(); err != nil {
-		return Played{}, err
+		return err
 	}
-	return p.played, p.fill(house)
+	return p.fill(house)
 }
 
 // Before is when the oldest story begins: the clock of the service starts no
