@@ -194,6 +194,9 @@ func (q *ask) findings(f *form, named map[string]entries) (*vw.Findings, map[str
 
 // findingsValues are the fields of the form as an assessment has them.
 func findingsValues(g *vw.Findings, d *vw.Diagnosis) url.Values {
+	if g == nil {
+		g = &vw.Findings{} // nothing is known yet
+	}
 	v := url.Values{"edition": {g.GetEdition()}, "shape": {g.GetShape()}, "fact": g.GetFactors()}
 	if g.GetDiagnosis() != nil {
 		d = g.GetDiagnosis()

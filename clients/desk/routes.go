@@ -36,6 +36,8 @@ func routes() []route {
 		patientRoutes,
 		caseRoutes,
 		assessRoutes,
+		optionRoutes,
+		reviewRoutes,
 	)
 }
 

@@ -76,12 +76,13 @@ func (t *texts) Lines(text string) []string {
 // functions are what every template may call without a request.
 func functions(a *assets) template.FuncMap {
 	return template.FuncMap{
-		"asset": a.address,
-		"with2": func(a, b any) [2]any { return [2]any{a, b} },
-		"add":   func(a, b int) int { return a + b },
-		"join":  strings.Join,
-		"id":    lastPart,
-		"odds":  oddsWords,
+		"asset":    a.address,
+		"with2":    func(a, b any) [2]any { return [2]any{a, b} },
+		"add":      func(a, b int) int { return a + b },
+		"join":     strings.Join,
+		"id":       lastPart,
+		"odds":     oddsWords,
+		"sentence": sentence,
 	}
 }
 

@@ -30,7 +30,12 @@ func (p *deskPage) value(name string) string {
 // beside is the message beside a field.
 func (p *deskPage) beside(name string) string {
 	field := p.Find(`[name="` + name + `"]`).First()
-	return strings.TrimSpace(field.Closest(".field, .alert-row, .question, fieldset").Find(".say-wrong").First().Text())
+	for _, around := range []string{".field", ".question", ".alert-row"} {
+		if said := strings.TrimSpace(field.Closest(around).Find(".say-wrong").First().Text()); said != "" {
+			return said
+		}
+	}
+	return ""
 }
 
 func TestReceptionKeepsAPatientWithAlertsAndBeginsACase(t *testing.T) {
