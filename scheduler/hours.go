@@ -3,6 +3,7 @@ package scheduler
 import (
 	"context"
 	"slices"
+	"strings"
 
 	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
@@ -28,6 +29,32 @@ func (s *Diary) GetHours(ctx context.Context, r *vw.GetHoursRequest) (*vw.Hours,
 		return nil, err
 	}
 	return hoursToProto(caller.Practice, hoursIn(setup, owner)), nil
+}
+
+// ListHours lists the hours of whoever has rules of their own, the practice
+// first: a day of the diary is drawn from one read, not from one for each room.
+func (s *Diary) ListHours(ctx context.Context, r *vw.ListHoursRequest) (*vw.ListHoursResponse, error) {
+	caller, page, err := s.list(ctx, r)
+	if err != nil {
+		return nil, err
+	}
+	setup, err := s.store.ReadSetup(ctx, caller.Call)
+	if err != nil {
+		return nil, s.fault(err, caller, nil)
+	}
+	all := slices.DeleteFunc(slices.Clone(setup.Hours), func(h store.Hours) bool { return len(h.Rules) == 0 })
+	slices.SortFunc(all, func(a, b store.Hours) int {
+		return strings.Compare(refName(caller.Practice, a.Owner), refName(caller.Practice, b.Owner))
+	})
+	part, next, err := pageOf(page, all)
+	if err != nil {
+		return nil, s.fault(err, caller, nil)
+	}
+	out := &vw.ListHoursResponse{NextPageToken: s.pager.Token(r, next)}
+	for _, h := range part {
+		out.Hours = append(out.Hours, hoursToProto(caller.Practice, h))
+	}
+	return out, nil
 }
 
 func hoursIn(setup store.DiarySetup, owner store.ResourceRef) store.Hours {

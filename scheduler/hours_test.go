@@ -73,6 +73,18 @@ func TestHoursThatCannotBeAreRefused(t *testing.T) {
 	if len(got.GetRules()) != 0 {
 		t.Errorf("kept %v", got)
 	}
+	all, err := h.client.ListHours(t.Context(), &vw.ListHoursRequest{Parent: "practices/" + willow})
+	h.must(err)
+	if len(all.GetHours()) == 0 || all.GetHours()[0].GetOwner() != "practices/"+willow {
+		t.Errorf("all hours: %v, want the practice's first", all)
+	}
+	for _, one := range all.GetHours() {
+		if len(one.GetRules()) == 0 {
+			t.Errorf("%s is listed without rules of its own", one.GetOwner())
+		}
+	}
+	_, err = h.client.ListHours(t.Context(), &vw.ListHoursRequest{Parent: "practices/" + willow, PageToken: "nonsense"})
+	h.want(err, codes.InvalidArgument, "INVALID_PAGE_TOKEN")
 	_, err = h.client.GetHours(t.Context(), &vw.GetHoursRequest{Owner: "practices/" + willow + "/clinicians/nobody"})
 	h.want(err, codes.NotFound, "CLINICIAN_NOT_FOUND")
 }

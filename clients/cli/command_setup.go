@@ -151,6 +151,7 @@ func (s *Session) owner(text string) (string, error) {
 // HoursCommand keeps working hours.
 type HoursCommand struct {
 	Show HoursShow `cmd:"" help:"Show the hours of the practice, a clinician or a resource."`
+	List HoursList `cmd:"" help:"Show the hours of everybody and everything that has its own."`
 	Set  HoursSet  `cmd:"" help:"Replace all hours of one owner, and say which bookings that breaks."`
 }
 
@@ -170,6 +171,25 @@ func (c *HoursShow) Run(s *Session) error {
 		return err
 	}
 	return s.Show(h, func(p *Page) { showHours(p, h) })
+}
+
+// HoursList shows all hours.
+type HoursList struct{}
+
+// Run shows all hours, the practice's first.
+func (c *HoursList) Run(s *Session) error {
+	all, err := s.Client.Diary.ListHours(s.Context, &vw.ListHoursRequest{Parent: s.parent(), PageSize: 1000})
+	if err != nil {
+		return err
+	}
+	return s.Show(all, func(p *Page) {
+		for _, h := range all.GetHours() {
+			showHours(p, h)
+		}
+		if len(all.GetHours()) == 0 {
+			p.Text("Nobody has hours yet.")
+		}
+	})
 }
 
 // HoursSet replaces hours.

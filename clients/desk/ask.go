@@ -41,10 +41,18 @@ type page struct {
 	status int
 	// to redirects after something was done.
 	to string
+	// file is sent as it is, in place of a page.
+	file *file
 	// section marks the entry of the bar that the page belongs to.
 	section string
 	// bare leaves the bar out: pages that are printed or stand by the chair.
 	bare bool
+}
+
+// file is something that a browser saves.
+type file struct {
+	kind, name string
+	body       []byte
 }
 
 // goTo answers with another address, after something was done.

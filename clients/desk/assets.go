@@ -45,6 +45,9 @@ func readAssets() (*assets, error) {
 			}
 			body = append(append(body, text...), '\n')
 		}
+		if joined.name == "desk.css" {
+			body = append(body, dayRowsCSS()...)
+		}
 		sum := sha256.Sum256(body)
 		a.files[joined.name] = asset{kind: joined.kind, body: body, hash: hex.EncodeToString(sum[:6])}
 	}

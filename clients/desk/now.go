@@ -1,6 +1,13 @@
 package desk
 
 import (
+	"cmp"
+	"slices"
+	"strings"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
@@ -8,19 +15,270 @@ var nowRoutes = []route{
 	{"GET /{$}", everybody, (*ask).nowPage},
 }
 
-// nowPage is the opening page: what needs a decision now.
+// nowPage is the opening page: what needs whoever is signed in, the most urgent
+// first.
 type nowPage struct {
-	Decide []*vw.FollowUp
+	Groups []nowGroup
+	// Next are the visits of today that are still to come or running.
+	Next []*nextVisit
+	// SetOut is what the nurse sets out for the next visits.
+	SetOut []setOut
+	// Figures are lines of the practice for its manager.
+	Figures []string
+	Waiting int // on the short-notice list
 }
+
+// RequestID is a new one for each of the small forms.
+func (p *nowPage) RequestID() string { return newForm(nil).RequestID }
+
+// nowGroup is a run of lines of one urgency.
+type nowGroup struct {
+	Key   string
+	Lines []*nowLine
+}
+
+// nowLine is one thing to decide: who, why, and what to do about it.
+type nowLine struct {
+	rank  int
+	by    time.Time
+	When  string
+	Who   string
+	Tooth string
+	Why   string
+	Do    string // words of the action
+	Link  string
+	// Post sends a form in place of following a link.
+	Post map[string]string
+}
+
+// nextVisit is a visit of today with the step that comes next.
+type nextVisit struct {
+	*dayVisit
+	ID    string
+	Start time.Time
+	Mine  bool
+}
+
+type setOut struct {
+	Time, Who, Tooth, Link string
+	Things                 []string
+	Alerts                 []string
+}
+
+// The urgencies, and within them the day or minute by which something is due.
+const (
+	rankMinutes = iota
+	rankToday
+	rankDays
+)
+
+var rankKeys = []string{"minutes", "today", "days"}
 
 func (q *ask) nowPage() (*page, error) {
 	p := &nowPage{}
+	n := &nowInputs{q: q}
+	if err := n.read(); err != nil {
+		return nil, err
+	}
+	var lines []*nowLine
+	var err error
 	if q.is(careTeam...) {
-		list, err := q.followUp().ListFollowUps(q, &vw.ListFollowUpsRequest{Parent: q.practice, PageSize: 100, View: "needs-decision"})
-		if err != nil {
+		if lines, err = n.careLines(); err != nil {
 			return nil, err
 		}
-		p.Decide = list.GetFollowUps()
+		p.Next = n.next()
+		p.Waiting = n.waiting
+	}
+	if q.is(vw.Role_ROLE_NURSE) {
+		if p.SetOut, err = n.setOut(p.Next); err != nil {
+			return nil, err
+		}
+	}
+	if q.is(managers...) {
+		lines = append(lines, n.managerLines()...)
+		p.Figures = n.report.GetLines()
+	}
+	slices.SortStableFunc(lines, func(a, b *nowLine) int { return cmp.Or(a.rank-b.rank, a.by.Compare(b.by)) })
+	for _, l := range lines {
+		key := rankKeys[l.rank]
+		if k := len(p.Groups); k == 0 || p.Groups[k-1].Key != key {
+			p.Groups = append(p.Groups, nowGroup{Key: key})
+		}
+		g := &p.Groups[len(p.Groups)-1]
+		g.Lines = append(g.Lines, l)
 	}
 	return &page{name: "now", title: q.t("now.title"), section: "now", data: p}, nil
 }
+
+// lookAhead is for how many days bookings are looked through for what does not
+// fit any more.
+const lookAhead = 28
+
+// nowInputs is what the opening page is made from.
+type nowInputs struct {
+	q         *ask
+	in        *dayInputs // today
+	upcoming  []*vw.Appointment
+	followUps []*vw.FollowUp
+	failed    []*vw.Message
+	cases     []*vw.Case // open, the newest
+	jobs      []*vw.Job
+	report    *vw.CalibrationReport
+	waiting   int
+	house     *house
+	who       *who
+	hours     *openHours
+	plans     map[string]*vw.Plan
+}
+
+// read asks for everything that the role has to see, side by side.
+func (n *nowInputs) read() error {
+	q := n.q
+	today := q.words.Today()
+	days := &vw.DateRange{FirstDate: today, LastDate: q.words.addDays(today, lookAhead)}
+	n.in = &dayInputs{date: today, running: map[string]*vw.ChairVisit{}}
+	g := errgroup.Group{}
+	if q.is(careTeam...) {
+		g.Go(func() error { return n.readDiary(days) })
+		g.Go(func() (err error) {
+			list, err := q.followUp().ListFollowUps(q, &vw.ListFollowUpsRequest{Parent: q.practice, PageSize: mostInList})
+			n.followUps = list.GetFollowUps()
+			return err
+		})
+		g.Go(func() (err error) {
+			for _, state := range []string{"failed", "uncertain"} {
+				list, err := q.followUp().ListMessages(q, &vw.ListMessagesRequest{Parent: q.practice, PageSize: 50, State: state})
+				if err != nil {
+					return err
+				}
+				n.failed = append(n.failed, list.GetMessages()...)
+			}
+			return nil
+		})
+	}
+	if q.is(vw.Role_ROLE_RECEPTION) {
+		g.Go(func() error {
+			list, err := q.diary().ListShortNoticeEntries(q, &vw.ListShortNoticeEntriesRequest{Parent: q.practice, PageSize: mostInList})
+			n.waiting = len(list.GetEntries())
+			return err
+		})
+	}
+	if q.is(clinicians...) {
+		g.Go(func() error {
+			list, err := q.planner().ListCases(q, &vw.ListCasesRequest{Parent: q.practice, PageSize: 200, Filter: &vw.CaseFilter{OpenOnly: true}})
+			n.cases = list.GetCases()
+			return err
+		})
+	}
+	if q.is(managers...) {
+		g.Go(func() error {
+			list, err := q.followUp().ListJobs(q, &vw.ListJobsRequest{Parent: q.practice})
+			n.jobs = list.GetJobs()
+			return err
+		})
+		g.Go(func() (err error) {
+			n.report, err = q.chair().GetCalibrationReport(q, &vw.GetCalibrationReportRequest{Parent: q.practice})
+			return err
+		})
+		g.Go(func() (err error) { n.house, err = q.house(); return err })
+	}
+	if err := g.Wait(); err != nil {
+		return err
+	}
+	if !q.is(careTeam...) {
+		return nil
+	}
+	// Whose follow-ups and messages these are, beside those of the diary.
+	var names []string
+	for _, f := range n.followUps {
+		names = append(names, f.GetPatient(), f.GetCase())
+	}
+	for _, m := range n.failed {
+		names = append(names, m.GetPatient())
+	}
+	for _, c := range n.cases {
+		names = append(names, c.GetPatient())
+	}
+	var err error
+	if n.who, err = q.whoIs(n.upcoming, names...); err != nil {
+		return err
+	}
+	n.in.who, n.in.house, n.in.hours = n.who, n.house, n.hours
+	return q.readRunning(n.in)
+}
+
+func (n *nowInputs) readDiary(days *vw.DateRange) error {
+	q := n.q
+	g := errgroup.Group{}
+	g.Go(func() (err error) {
+		n.upcoming, err = q.appointmentsOf(&vw.ListAppointmentsRequest{Days: days})
+		for _, a := range n.upcoming {
+			if q.words.daysBetween(days.GetFirstDate(), a.GetPlace().GetStart().GetDate()) == 0 {
+				n.in.appointments = append(n.in.appointments, a)
+			}
+		}
+		return err
+	})
+	g.Go(func() (err error) {
+		n.house, err = q.house()
+		return err
+	})
+	g.Go(func() (err error) {
+		n.hours, err = q.openHours(days)
+		return err
+	})
+	return g.Wait()
+}
+
+// next are the visits of today that are not over, by their start.
+func (n *nowInputs) next() []*nextVisit {
+	var out []*nextVisit
+	for _, a := range n.in.appointments {
+		if a.GetState() == vw.Appointment_STATE_LEFT {
+			continue
+		}
+		start := a.GetPlace().GetStart().GetInstantTime().AsTime()
+		out = append(out, &nextVisit{dayVisit: n.q.dayVisit(n.in, a), ID: lastPart(a.GetName()), Start: start,
+			Mine: n.q.me.GetClinician() != "" && clinicianOf(a.GetPlace()) == n.q.me.GetClinician()})
+	}
+	return out
+}
+
+// mostSetOut is for how many visits the nurse is told what to set out.
+const mostSetOut = 3
+
+// setOut says what the nurse sets out for the next visits.
+func (n *nowInputs) setOut(next []*nextVisit) ([]setOut, error) {
+	var list []*nextVisit
+	for _, v := range next {
+		if len(v.A.GetParts()) > 0 && (ahead(v.A) || v.A.GetState() == vw.Appointment_STATE_ARRIVED) && len(list) < mostSetOut {
+			list = append(list, v)
+		}
+	}
+	out := make([]setOut, len(list))
+	g := errgroup.Group{}
+	for i, v := range list {
+		g.Go(func() error {
+			out[i] = setOut{Time: v.Time, Who: v.Who, Tooth: v.Teeth, Link: "/cases/" + lastPart(v.A.GetCases()[0]) + "/sheet"}
+			sheet, err := n.q.planner().GetVisitSheet(n.q, &vw.GetVisitSheetRequest{Parts: v.A.GetParts()})
+			if err != nil {
+				if newForm(nil).refused(err, nil) {
+					return nil // the sheet itself says why it cannot be made
+				}
+				return err
+			}
+			out[i].Things = sheet.GetSetOut()
+			for _, a := range sheet.GetAlerts() {
+				out[i].Alerts = append(out[i].Alerts, a.GetEffect())
+			}
+			return nil
+		})
+	}
+	return out, g.Wait()
+}
+
+// followKind is the kind of a follow-up as its catalogue id, whatever joins its
+// words.
+func followKind(f *vw.FollowUp) string { return strings.ReplaceAll(f.GetKind(), " ", "-") }
+
+func followState(f *vw.FollowUp) string { return strings.ReplaceAll(f.GetState(), " ", "-") }

@@ -38,6 +38,11 @@ func routes() []route {
 		assessRoutes,
 		optionRoutes,
 		reviewRoutes,
+		dayRoutes,
+		bookingRoutes,
+		appointmentRoutes,
+		shortNoticeRoutes,
+		callRoutes,
 	)
 }
 

@@ -83,6 +83,8 @@ func functions(a *assets) template.FuncMap {
 		"id":       lastPart,
 		"odds":     oddsWords,
 		"sentence": sentence,
+		// An offer with a request id of its own, parts/offer.html.
+		"offerOf": offerOf,
 	}
 }
 

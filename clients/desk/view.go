@@ -65,6 +65,12 @@ func (d *Desk) show(w http.ResponseWriter, r *http.Request, q *ask, p *page) {
 		http.Redirect(w, r, p.to, http.StatusSeeOther)
 		return
 	}
+	if p.file != nil {
+		w.Header().Set("Content-Type", p.file.kind)
+		w.Header().Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", p.file.name))
+		_, _ = w.Write(p.file.body)
+		return
+	}
 	if p.name == "" {
 		w.WriteHeader(p.status)
 		return

@@ -57,7 +57,7 @@ func startBrowser() {
 
 // deskTab is one person in front of a real browser.
 type deskTab struct {
-	t   *testing.T
+	t   testing.TB
 	ctx context.Context
 	url string
 }
@@ -243,7 +243,7 @@ var checker struct {
 	err    error
 }
 
-func checkerScript(t *testing.T) string {
+func checkerScript(t testing.TB) string {
 	t.Helper()
 	checker.once.Do(func() {
 		body, err := os.ReadFile(filepath.Join("..", "..", "clients", "desk", "checker", "node_modules", "axe-core", "axe.min.js"))

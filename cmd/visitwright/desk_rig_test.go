@@ -45,7 +45,7 @@ type deskRig struct {
 
 // openDeskRig opens the practice of a data folder at an hour; nil makes a new
 // one.
-func openDeskRig(t *testing.T, h *home, now time.Time) *deskRig {
+func openDeskRig(t testing.TB, h *home, now time.Time) *deskRig {
 	t.Helper()
 	if h == nil {
 		h = newHome(t)
@@ -97,7 +97,7 @@ func (r *deskRig) as(role store.Role) *client.Client {
 
 // deskVisitor is a browser without script, signed in.
 type deskVisitor struct {
-	t    *testing.T
+	t    testing.TB
 	url  string
 	http *http.Client
 }

@@ -27,7 +27,7 @@ var everyCommand = []string{
 	"offers", "book", "place", "booking show", "booking confirm", "appointment show", "appointment move", "appointment cancel", "appointment note",
 	"diary", "diary day", "diary week", "diary conflicts", "diary watch", "diary settings show", "diary settings change", "diary export", "take-in", "emergency",
 	"short-notice", "short-notice add", "short-notice list", "short-notice remove", "short-notice match",
-	"resource", "resource add", "resource list", "resource change", "hours show", "hours set",
+	"resource", "resource add", "resource list", "resource change", "hours show", "hours list", "hours set",
 	"closure", "closure add", "closure list", "closure remove", "closure holidays", "due", "due list", "due put-off", "due done", "due offers", "care", "care open", "care filled", "care restored", "care review", "care call", "care report",
 	"message", "message list", "message wishes", "message policy", "message template", "message claim", "message letter", "message sent", "message fail", "outcomes", "jobs",
 	"settings", "settings show", "settings change", "clinician", "clinician add", "clinician list", "clinician change",

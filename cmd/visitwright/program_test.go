@@ -36,11 +36,11 @@ var update = flag.Bool("update", false, "write the golden files anew")
 
 // home is a data folder that a test's commands share.
 type home struct {
-	t   *testing.T
+	t   testing.TB
 	dir string
 }
 
-func newHome(t *testing.T) *home {
+func newHome(t testing.TB) *home {
 	t.Helper()
 	return &home{t: t, dir: t.TempDir()}
 }

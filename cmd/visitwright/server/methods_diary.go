@@ -15,6 +15,7 @@ var diaryTable = access.Table{
 	vw.DiaryService_ListResources_FullMethodName:          everybody,
 	vw.DiaryService_UpdateResource_FullMethodName:         {manager},
 	vw.DiaryService_GetHours_FullMethodName:               everybody,
+	vw.DiaryService_ListHours_FullMethodName:              everybody,
 	vw.DiaryService_SetHours_FullMethodName:               {manager},
 	vw.DiaryService_CreateAbsence_FullMethodName:          {reception, manager},
 	vw.DiaryService_ListAbsences_FullMethodName:           everybody,

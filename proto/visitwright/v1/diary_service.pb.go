@@ -24,13 +24,14 @@ var File_visitwright_v1_diary_service_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_diary_service_proto_rawDesc = "" +
 	"\n" +
-	"\"visitwright/v1/diary_service.proto\x12\x0evisitwright.v1\x1a visitwright/v1/appointment.proto\x1a\"visitwright/v1/calendar_feed.proto\x1a+visitwright/v1/diary_booking_requests.proto\x1a,visitwright/v1/diary_exchange_requests.proto\x1a#visitwright/v1/diary_settings.proto\x1a)visitwright/v1/diary_setup_requests.proto\x1a\x1avisitwright/v1/offer.proto\x1a\x1dvisitwright/v1/resource.proto2\xb4\x1b\n" +
+	"\"visitwright/v1/diary_service.proto\x12\x0evisitwright.v1\x1a visitwright/v1/appointment.proto\x1a\"visitwright/v1/calendar_feed.proto\x1a+visitwright/v1/diary_booking_requests.proto\x1a,visitwright/v1/diary_exchange_requests.proto\x1a#visitwright/v1/diary_settings.proto\x1a)visitwright/v1/diary_setup_requests.proto\x1a\x1avisitwright/v1/offer.proto\x1a\x1dvisitwright/v1/resource.proto2\x86\x1c\n" +
 	"\fDiaryService\x12Q\n" +
 	"\x0eCreateResource\x12%.visitwright.v1.CreateResourceRequest\x1a\x18.visitwright.v1.Resource\x12K\n" +
 	"\vGetResource\x12\".visitwright.v1.GetResourceRequest\x1a\x18.visitwright.v1.Resource\x12\\\n" +
 	"\rListResources\x12$.visitwright.v1.ListResourcesRequest\x1a%.visitwright.v1.ListResourcesResponse\x12Q\n" +
 	"\x0eUpdateResource\x12%.visitwright.v1.UpdateResourceRequest\x1a\x18.visitwright.v1.Resource\x12B\n" +
-	"\bGetHours\x12\x1f.visitwright.v1.GetHoursRequest\x1a\x15.visitwright.v1.Hours\x12M\n" +
+	"\bGetHours\x12\x1f.visitwright.v1.GetHoursRequest\x1a\x15.visitwright.v1.Hours\x12P\n" +
+	"\tListHours\x12 .visitwright.v1.ListHoursRequest\x1a!.visitwright.v1.ListHoursResponse\x12M\n" +
 	"\bSetHours\x12\x1f.visitwright.v1.SetHoursRequest\x1a .visitwright.v1.SetHoursResponse\x12\\\n" +
 	"\rCreateAbsence\x12$.visitwright.v1.CreateAbsenceRequest\x1a%.visitwright.v1.CreateAbsenceResponse\x12Y\n" +
 	"\fListAbsences\x12#.visitwright.v1.ListAbsencesRequest\x1a$.visitwright.v1.ListAbsencesResponse\x12\\\n" +
@@ -74,67 +75,69 @@ var file_visitwright_v1_diary_service_proto_goTypes = []any{
 	(*ListResourcesRequest)(nil),           // 2: visitwright.v1.ListResourcesRequest
 	(*UpdateResourceRequest)(nil),          // 3: visitwright.v1.UpdateResourceRequest
 	(*GetHoursRequest)(nil),                // 4: visitwright.v1.GetHoursRequest
-	(*SetHoursRequest)(nil),                // 5: visitwright.v1.SetHoursRequest
-	(*CreateAbsenceRequest)(nil),           // 6: visitwright.v1.CreateAbsenceRequest
-	(*ListAbsencesRequest)(nil),            // 7: visitwright.v1.ListAbsencesRequest
-	(*DeleteAbsenceRequest)(nil),           // 8: visitwright.v1.DeleteAbsenceRequest
-	(*ListHolidaysRequest)(nil),            // 9: visitwright.v1.ListHolidaysRequest
-	(*GetDiarySettingsRequest)(nil),        // 10: visitwright.v1.GetDiarySettingsRequest
-	(*UpdateDiarySettingsRequest)(nil),     // 11: visitwright.v1.UpdateDiarySettingsRequest
-	(*FindOffersRequest)(nil),              // 12: visitwright.v1.FindOffersRequest
-	(*CheckPlaceRequest)(nil),              // 13: visitwright.v1.CheckPlaceRequest
-	(*BookOfferRequest)(nil),               // 14: visitwright.v1.BookOfferRequest
-	(*ConfirmBookingRequest)(nil),          // 15: visitwright.v1.ConfirmBookingRequest
-	(*GetBookingRequest)(nil),              // 16: visitwright.v1.GetBookingRequest
-	(*GetAppointmentRequest)(nil),          // 17: visitwright.v1.GetAppointmentRequest
-	(*ListAppointmentsRequest)(nil),        // 18: visitwright.v1.ListAppointmentsRequest
-	(*MoveAppointmentRequest)(nil),         // 19: visitwright.v1.MoveAppointmentRequest
-	(*RepairAppointmentsRequest)(nil),      // 20: visitwright.v1.RepairAppointmentsRequest
-	(*CancelAppointmentRequest)(nil),       // 21: visitwright.v1.CancelAppointmentRequest
-	(*RecordAttendanceRequest)(nil),        // 22: visitwright.v1.RecordAttendanceRequest
-	(*TakeInAppointmentRequest)(nil),       // 23: visitwright.v1.TakeInAppointmentRequest
-	(*TakeInAppointmentsRequest)(nil),      // 24: visitwright.v1.TakeInAppointmentsRequest
-	(*CreateShortNoticeEntryRequest)(nil),  // 25: visitwright.v1.CreateShortNoticeEntryRequest
-	(*ListShortNoticeEntriesRequest)(nil),  // 26: visitwright.v1.ListShortNoticeEntriesRequest
-	(*DeleteShortNoticeEntryRequest)(nil),  // 27: visitwright.v1.DeleteShortNoticeEntryRequest
-	(*MatchShortNoticeRequest)(nil),        // 28: visitwright.v1.MatchShortNoticeRequest
-	(*ListRedFlagQuestionsRequest)(nil),    // 29: visitwright.v1.ListRedFlagQuestionsRequest
-	(*FindEmergencyPlaceRequest)(nil),      // 30: visitwright.v1.FindEmergencyPlaceRequest
-	(*WatchDiaryRequest)(nil),              // 31: visitwright.v1.WatchDiaryRequest
-	(*ExportCalendarRequest)(nil),          // 32: visitwright.v1.ExportCalendarRequest
-	(*CreateCalendarFeedRequest)(nil),      // 33: visitwright.v1.CreateCalendarFeedRequest
-	(*ListCalendarFeedsRequest)(nil),       // 34: visitwright.v1.ListCalendarFeedsRequest
-	(*DeleteCalendarFeedRequest)(nil),      // 35: visitwright.v1.DeleteCalendarFeedRequest
-	(*ReadCalendarFeedRequest)(nil),        // 36: visitwright.v1.ReadCalendarFeedRequest
-	(*Resource)(nil),                       // 37: visitwright.v1.Resource
-	(*ListResourcesResponse)(nil),          // 38: visitwright.v1.ListResourcesResponse
-	(*Hours)(nil),                          // 39: visitwright.v1.Hours
-	(*SetHoursResponse)(nil),               // 40: visitwright.v1.SetHoursResponse
-	(*CreateAbsenceResponse)(nil),          // 41: visitwright.v1.CreateAbsenceResponse
-	(*ListAbsencesResponse)(nil),           // 42: visitwright.v1.ListAbsencesResponse
-	(*DeleteAbsenceResponse)(nil),          // 43: visitwright.v1.DeleteAbsenceResponse
-	(*ListHolidaysResponse)(nil),           // 44: visitwright.v1.ListHolidaysResponse
-	(*DiarySettings)(nil),                  // 45: visitwright.v1.DiarySettings
-	(*FindOffersResponse)(nil),             // 46: visitwright.v1.FindOffersResponse
-	(*CheckPlaceResponse)(nil),             // 47: visitwright.v1.CheckPlaceResponse
-	(*Booking)(nil),                        // 48: visitwright.v1.Booking
-	(*Appointment)(nil),                    // 49: visitwright.v1.Appointment
-	(*ListAppointmentsResponse)(nil),       // 50: visitwright.v1.ListAppointmentsResponse
-	(*MoveAppointmentResponse)(nil),        // 51: visitwright.v1.MoveAppointmentResponse
-	(*RepairAppointmentsResponse)(nil),     // 52: visitwright.v1.RepairAppointmentsResponse
-	(*TakenIn)(nil),                        // 53: visitwright.v1.TakenIn
-	(*TakeInAppointmentsResponse)(nil),     // 54: visitwright.v1.TakeInAppointmentsResponse
-	(*ShortNoticeEntry)(nil),               // 55: visitwright.v1.ShortNoticeEntry
-	(*ListShortNoticeEntriesResponse)(nil), // 56: visitwright.v1.ListShortNoticeEntriesResponse
-	(*DeleteShortNoticeEntryResponse)(nil), // 57: visitwright.v1.DeleteShortNoticeEntryResponse
-	(*MatchShortNoticeResponse)(nil),       // 58: visitwright.v1.MatchShortNoticeResponse
-	(*ListRedFlagQuestionsResponse)(nil),   // 59: visitwright.v1.ListRedFlagQuestionsResponse
-	(*FindEmergencyPlaceResponse)(nil),     // 60: visitwright.v1.FindEmergencyPlaceResponse
-	(*WatchDiaryResponse)(nil),             // 61: visitwright.v1.WatchDiaryResponse
-	(*ExportCalendarResponse)(nil),         // 62: visitwright.v1.ExportCalendarResponse
-	(*CalendarFeed)(nil),                   // 63: visitwright.v1.CalendarFeed
-	(*ListCalendarFeedsResponse)(nil),      // 64: visitwright.v1.ListCalendarFeedsResponse
-	(*DeleteCalendarFeedResponse)(nil),     // 65: visitwright.v1.DeleteCalendarFeedResponse
+	(*ListHoursRequest)(nil),               // 5: visitwright.v1.ListHoursRequest
+	(*SetHoursRequest)(nil),                // 6: visitwright.v1.SetHoursRequest
+	(*CreateAbsenceRequest)(nil),           // 7: visitwright.v1.CreateAbsenceRequest
+	(*ListAbsencesRequest)(nil),            // 8: visitwright.v1.ListAbsencesRequest
+	(*DeleteAbsenceRequest)(nil),           // 9: visitwright.v1.DeleteAbsenceRequest
+	(*ListHolidaysRequest)(nil),            // 10: visitwright.v1.ListHolidaysRequest
+	(*GetDiarySettingsRequest)(nil),        // 11: visitwright.v1.GetDiarySettingsRequest
+	(*UpdateDiarySettingsRequest)(nil),     // 12: visitwright.v1.UpdateDiarySettingsRequest
+	(*FindOffersRequest)(nil),              // 13: visitwright.v1.FindOffersRequest
+	(*CheckPlaceRequest)(nil),              // 14: visitwright.v1.CheckPlaceRequest
+	(*BookOfferRequest)(nil),               // 15: visitwright.v1.BookOfferRequest
+	(*ConfirmBookingRequest)(nil),          // 16: visitwright.v1.ConfirmBookingRequest
+	(*GetBookingRequest)(nil),              // 17: visitwright.v1.GetBookingRequest
+	(*GetAppointmentRequest)(nil),          // 18: visitwright.v1.GetAppointmentRequest
+	(*ListAppointmentsRequest)(nil),        // 19: visitwright.v1.ListAppointmentsRequest
+	(*MoveAppointmentRequest)(nil),         // 20: visitwright.v1.MoveAppointmentRequest
+	(*RepairAppointmentsRequest)(nil),      // 21: visitwright.v1.RepairAppointmentsRequest
+	(*CancelAppointmentRequest)(nil),       // 22: visitwright.v1.CancelAppointmentRequest
+	(*RecordAttendanceRequest)(nil),        // 23: visitwright.v1.RecordAttendanceRequest
+	(*TakeInAppointmentRequest)(nil),       // 24: visitwright.v1.TakeInAppointmentRequest
+	(*TakeInAppointmentsRequest)(nil),      // 25: visitwright.v1.TakeInAppointmentsRequest
+	(*CreateShortNoticeEntryRequest)(nil),  // 26: visitwright.v1.CreateShortNoticeEntryRequest
+	(*ListShortNoticeEntriesRequest)(nil),  // 27: visitwright.v1.ListShortNoticeEntriesRequest
+	(*DeleteShortNoticeEntryRequest)(nil),  // 28: visitwright.v1.DeleteShortNoticeEntryRequest
+	(*MatchShortNoticeRequest)(nil),        // 29: visitwright.v1.MatchShortNoticeRequest
+	(*ListRedFlagQuestionsRequest)(nil),    // 30: visitwright.v1.ListRedFlagQuestionsRequest
+	(*FindEmergencyPlaceRequest)(nil),      // 31: visitwright.v1.FindEmergencyPlaceRequest
+	(*WatchDiaryRequest)(nil),              // 32: visitwright.v1.WatchDiaryRequest
+	(*ExportCalendarRequest)(nil),          // 33: visitwright.v1.ExportCalendarRequest
+	(*CreateCalendarFeedRequest)(nil),      // 34: visitwright.v1.CreateCalendarFeedRequest
+	(*ListCalendarFeedsRequest)(nil),       // 35: visitwright.v1.ListCalendarFeedsRequest
+	(*DeleteCalendarFeedRequest)(nil),      // 36: visitwright.v1.DeleteCalendarFeedRequest
+	(*ReadCalendarFeedRequest)(nil),        // 37: visitwright.v1.ReadCalendarFeedRequest
+	(*Resource)(nil),                       // 38: visitwright.v1.Resource
+	(*ListResourcesResponse)(nil),          // 39: visitwright.v1.ListResourcesResponse
+	(*Hours)(nil),                          // 40: visitwright.v1.Hours
+	(*ListHoursResponse)(nil),              // 41: visitwright.v1.ListHoursResponse
+	(*SetHoursResponse)(nil),               // 42: visitwright.v1.SetHoursResponse
+	(*CreateAbsenceResponse)(nil),          // 43: visitwright.v1.CreateAbsenceResponse
+	(*ListAbsencesResponse)(nil),           // 44: visitwright.v1.ListAbsencesResponse
+	(*DeleteAbsenceResponse)(nil),          // 45: visitwright.v1.DeleteAbsenceResponse
+	(*ListHolidaysResponse)(nil),           // 46: visitwright.v1.ListHolidaysResponse
+	(*DiarySettings)(nil),                  // 47: visitwright.v1.DiarySettings
+	(*FindOffersResponse)(nil),             // 48: visitwright.v1.FindOffersResponse
+	(*CheckPlaceResponse)(nil),             // 49: visitwright.v1.CheckPlaceResponse
+	(*Booking)(nil),                        // 50: visitwright.v1.Booking
+	(*Appointment)(nil),                    // 51: visitwright.v1.Appointment
+	(*ListAppointmentsResponse)(nil),       // 52: visitwright.v1.ListAppointmentsResponse
+	(*MoveAppointmentResponse)(nil),        // 53: visitwright.v1.MoveAppointmentResponse
+	(*RepairAppointmentsResponse)(nil),     // 54: visitwright.v1.RepairAppointmentsResponse
+	(*TakenIn)(nil),                        // 55: visitwright.v1.TakenIn
+	(*TakeInAppointmentsResponse)(nil),     // 56: visitwright.v1.TakeInAppointmentsResponse
+	(*ShortNoticeEntry)(nil),               // 57: visitwright.v1.ShortNoticeEntry
+	(*ListShortNoticeEntriesResponse)(nil), // 58: visitwright.v1.ListShortNoticeEntriesResponse
+	(*DeleteShortNoticeEntryResponse)(nil), // 59: visitwright.v1.DeleteShortNoticeEntryResponse
+	(*MatchShortNoticeResponse)(nil),       // 60: visitwright.v1.MatchShortNoticeResponse
+	(*ListRedFlagQuestionsResponse)(nil),   // 61: visitwright.v1.ListRedFlagQuestionsResponse
+	(*FindEmergencyPlaceResponse)(nil),     // 62: visitwright.v1.FindEmergencyPlaceResponse
+	(*WatchDiaryResponse)(nil),             // 63: visitwright.v1.WatchDiaryResponse
+	(*ExportCalendarResponse)(nil),         // 64: visitwright.v1.ExportCalendarResponse
+	(*CalendarFeed)(nil),                   // 65: visitwright.v1.CalendarFeed
+	(*ListCalendarFeedsResponse)(nil),      // 66: visitwright.v1.ListCalendarFeedsResponse
+	(*DeleteCalendarFeedResponse)(nil),     // 67: visitwright.v1.DeleteCalendarFeedResponse
 }
 var file_visitwright_v1_diary_service_proto_depIdxs = []int32{
 	0,  // 0: visitwright.v1.DiaryService.CreateResource:input_type -> visitwright.v1.CreateResourceRequest
@@ -142,77 +145,79 @@ var file_visitwright_v1_diary_service_proto_depIdxs = []int32{
 	2,  // 2: visitwright.v1.DiaryService.ListResources:input_type -> visitwright.v1.ListResourcesRequest
 	3,  // 3: visitwright.v1.DiaryService.UpdateResource:input_type -> visitwright.v1.UpdateResourceRequest
 	4,  // 4: visitwright.v1.DiaryService.GetHours:input_type -> visitwright.v1.GetHoursRequest
-	5,  // 5: visitwright.v1.DiaryService.SetHours:input_type -> visitwright.v1.SetHoursRequest
-	6,  // 6: visitwright.v1.DiaryService.CreateAbsence:input_type -> visitwright.v1.CreateAbsenceRequest
-	7,  // 7: visitwright.v1.DiaryService.ListAbsences:input_type -> visitwright.v1.ListAbsencesRequest
-	8,  // 8: visitwright.v1.DiaryService.DeleteAbsence:input_type -> visitwright.v1.DeleteAbsenceRequest
-	9,  // 9: visitwright.v1.DiaryService.ListHolidays:input_type -> visitwright.v1.ListHolidaysRequest
-	10, // 10: visitwright.v1.DiaryService.GetDiarySettings:input_type -> visitwright.v1.GetDiarySettingsRequest
-	11, // 11: visitwright.v1.DiaryService.UpdateDiarySettings:input_type -> visitwright.v1.UpdateDiarySettingsRequest
-	12, // 12: visitwright.v1.DiaryService.FindOffers:input_type -> visitwright.v1.FindOffersRequest
-	13, // 13: visitwright.v1.DiaryService.CheckPlace:input_type -> visitwright.v1.CheckPlaceRequest
-	14, // 14: visitwright.v1.DiaryService.BookOffer:input_type -> visitwright.v1.BookOfferRequest
-	15, // 15: visitwright.v1.DiaryService.ConfirmBooking:input_type -> visitwright.v1.ConfirmBookingRequest
-	16, // 16: visitwright.v1.DiaryService.GetBooking:input_type -> visitwright.v1.GetBookingRequest
-	17, // 17: visitwright.v1.DiaryService.GetAppointment:input_type -> visitwright.v1.GetAppointmentRequest
-	18, // 18: visitwright.v1.DiaryService.ListAppointments:input_type -> visitwright.v1.ListAppointmentsRequest
-	19, // 19: visitwright.v1.DiaryService.MoveAppointment:input_type -> visitwright.v1.MoveAppointmentRequest
-	20, // 20: visitwright.v1.DiaryService.RepairAppointments:input_type -> visitwright.v1.RepairAppointmentsRequest
-	21, // 21: visitwright.v1.DiaryService.CancelAppointment:input_type -> visitwright.v1.CancelAppointmentRequest
-	22, // 22: visitwright.v1.DiaryService.RecordAttendance:input_type -> visitwright.v1.RecordAttendanceRequest
-	23, // 23: visitwright.v1.DiaryService.TakeInAppointment:input_type -> visitwright.v1.TakeInAppointmentRequest
-	24, // 24: visitwright.v1.DiaryService.TakeInAppointments:input_type -> visitwright.v1.TakeInAppointmentsRequest
-	25, // 25: visitwright.v1.DiaryService.CreateShortNoticeEntry:input_type -> visitwright.v1.CreateShortNoticeEntryRequest
-	26, // 26: visitwright.v1.DiaryService.ListShortNoticeEntries:input_type -> visitwright.v1.ListShortNoticeEntriesRequest
-	27, // 27: visitwright.v1.DiaryService.DeleteShortNoticeEntry:input_type -> visitwright.v1.DeleteShortNoticeEntryRequest
-	28, // 28: visitwright.v1.DiaryService.MatchShortNotice:input_type -> visitwright.v1.MatchShortNoticeRequest
-	29, // 29: visitwright.v1.DiaryService.ListRedFlagQuestions:input_type -> visitwright.v1.ListRedFlagQuestionsRequest
-	30, // 30: visitwright.v1.DiaryService.FindEmergencyPlace:input_type -> visitwright.v1.FindEmergencyPlaceRequest
-	31, // 31: visitwright.v1.DiaryService.WatchDiary:input_type -> visitwright.v1.WatchDiaryRequest
-	32, // 32: visitwright.v1.DiaryService.ExportCalendar:input_type -> visitwright.v1.ExportCalendarRequest
-	33, // 33: visitwright.v1.DiaryService.CreateCalendarFeed:input_type -> visitwright.v1.CreateCalendarFeedRequest
-	34, // 34: visitwright.v1.DiaryService.ListCalendarFeeds:input_type -> visitwright.v1.ListCalendarFeedsRequest
-	35, // 35: visitwright.v1.DiaryService.DeleteCalendarFeed:input_type -> visitwright.v1.DeleteCalendarFeedRequest
-	36, // 36: visitwright.v1.DiaryService.ReadCalendarFeed:input_type -> visitwright.v1.ReadCalendarFeedRequest
-	37, // 37: visitwright.v1.DiaryService.CreateResource:output_type -> visitwright.v1.Resource
-	37, // 38: visitwright.v1.DiaryService.GetResource:output_type -> visitwright.v1.Resource
-	38, // 39: visitwright.v1.DiaryService.ListResources:output_type -> visitwright.v1.ListResourcesResponse
-	37, // 40: visitwright.v1.DiaryService.UpdateResource:output_type -> visitwright.v1.Resource
-	39, // 41: visitwright.v1.DiaryService.GetHours:output_type -> visitwright.v1.Hours
-	40, // 42: visitwright.v1.DiaryService.SetHours:output_type -> visitwright.v1.SetHoursResponse
-	41, // 43: visitwright.v1.DiaryService.CreateAbsence:output_type -> visitwright.v1.CreateAbsenceResponse
-	42, // 44: visitwright.v1.DiaryService.ListAbsences:output_type -> visitwright.v1.ListAbsencesResponse
-	43, // 45: visitwright.v1.DiaryService.DeleteAbsence:output_type -> visitwright.v1.DeleteAbsenceResponse
-	44, // 46: visitwright.v1.DiaryService.ListHolidays:output_type -> visitwright.v1.ListHolidaysResponse
-	45, // 47: visitwright.v1.DiaryService.GetDiarySettings:output_type -> visitwright.v1.DiarySettings
-	45, // 48: visitwright.v1.DiaryService.UpdateDiarySettings:output_type -> visitwright.v1.DiarySettings
-	46, // 49: visitwright.v1.DiaryService.FindOffers:output_type -> visitwright.v1.FindOffersResponse
-	47, // 50: visitwright.v1.DiaryService.CheckPlace:output_type -> visitwright.v1.CheckPlaceResponse
-	48, // 51: visitwright.v1.DiaryService.BookOffer:output_type -> visitwright.v1.Booking
-	48, // 52: visitwright.v1.DiaryService.ConfirmBooking:output_type -> visitwright.v1.Booking
-	48, // 53: visitwright.v1.DiaryService.GetBooking:output_type -> visitwright.v1.Booking
-	49, // 54: visitwright.v1.DiaryService.GetAppointment:output_type -> visitwright.v1.Appointment
-	50, // 55: visitwright.v1.DiaryService.ListAppointments:output_type -> visitwright.v1.ListAppointmentsResponse
-	51, // 56: visitwright.v1.DiaryService.MoveAppointment:output_type -> visitwright.v1.MoveAppointmentResponse
-	52, // 57: visitwright.v1.DiaryService.RepairAppointments:output_type -> visitwright.v1.RepairAppointmentsResponse
-	49, // 58: visitwright.v1.DiaryService.CancelAppointment:output_type -> visitwright.v1.Appointment
-	49, // 59: visitwright.v1.DiaryService.RecordAttendance:output_type -> visitwright.v1.Appointment
-	53, // 60: visitwright.v1.DiaryService.TakeInAppointment:output_type -> visitwright.v1.TakenIn
-	54, // 61: visitwright.v1.DiaryService.TakeInAppointments:output_type -> visitwright.v1.TakeInAppointmentsResponse
-	55, // 62: visitwright.v1.DiaryService.CreateShortNoticeEntry:output_type -> visitwright.v1.ShortNoticeEntry
-	56, // 63: visitwright.v1.DiaryService.ListShortNoticeEntries:output_type -> visitwright.v1.ListShortNoticeEntriesResponse
-	57, // 64: visitwright.v1.DiaryService.DeleteShortNoticeEntry:output_type -> visitwright.v1.DeleteShortNoticeEntryResponse
-	58, // 65: visitwright.v1.DiaryService.MatchShortNotice:output_type -> visitwright.v1.MatchShortNoticeResponse
-	59, // 66: visitwright.v1.DiaryService.ListRedFlagQuestions:output_type -> visitwright.v1.ListRedFlagQuestionsResponse
-	60, // 67: visitwright.v1.DiaryService.FindEmergencyPlace:output_type -> visitwright.v1.FindEmergencyPlaceResponse
-	61, // 68: visitwright.v1.DiaryService.WatchDiary:output_type -> visitwright.v1.WatchDiaryResponse
-	62, // 69: visitwright.v1.DiaryService.ExportCalendar:output_type -> visitwright.v1.ExportCalendarResponse
-	63, // 70: visitwright.v1.DiaryService.CreateCalendarFeed:output_type -> visitwright.v1.CalendarFeed
-	64, // 71: visitwright.v1.DiaryService.ListCalendarFeeds:output_type -> visitwright.v1.ListCalendarFeedsResponse
-	65, // 72: visitwright.v1.DiaryService.DeleteCalendarFeed:output_type -> visitwright.v1.DeleteCalendarFeedResponse
-	62, // 73: visitwright.v1.DiaryService.ReadCalendarFeed:output_type -> visitwright.v1.ExportCalendarResponse
-	37, // [37:74] is the sub-list for method output_type
-	0,  // [0:37] is the sub-list for method input_type
+	5,  // 5: visitwright.v1.DiaryService.ListHours:input_type -> visitwright.v1.ListHoursRequest
+	6,  // 6: visitwright.v1.DiaryService.SetHours:input_type -> visitwright.v1.SetHoursRequest
+	7,  // 7: visitwright.v1.DiaryService.CreateAbsence:input_type -> visitwright.v1.CreateAbsenceRequest
+	8,  // 8: visitwright.v1.DiaryService.ListAbsences:input_type -> visitwright.v1.ListAbsencesRequest
+	9,  // 9: visitwright.v1.DiaryService.DeleteAbsence:input_type -> visitwright.v1.DeleteAbsenceRequest
+	10, // 10: visitwright.v1.DiaryService.ListHolidays:input_type -> visitwright.v1.ListHolidaysRequest
+	11, // 11: visitwright.v1.DiaryService.GetDiarySettings:input_type -> visitwright.v1.GetDiarySettingsRequest
+	12, // 12: visitwright.v1.DiaryService.UpdateDiarySettings:input_type -> visitwright.v1.UpdateDiarySettingsRequest
+	13, // 13: visitwright.v1.DiaryService.FindOffers:input_type -> visitwright.v1.FindOffersRequest
+	14, // 14: visitwright.v1.DiaryService.CheckPlace:input_type -> visitwright.v1.CheckPlaceRequest
+	15, // 15: visitwright.v1.DiaryService.BookOffer:input_type -> visitwright.v1.BookOfferRequest
+	16, // 16: visitwright.v1.DiaryService.ConfirmBooking:input_type -> visitwright.v1.ConfirmBookingRequest
+	17, // 17: visitwright.v1.DiaryService.GetBooking:input_type -> visitwright.v1.GetBookingRequest
+	18, // 18: visitwright.v1.DiaryService.GetAppointment:input_type -> visitwright.v1.GetAppointmentRequest
+	19, // 19: visitwright.v1.DiaryService.ListAppointments:input_type -> visitwright.v1.ListAppointmentsRequest
+	20, // 20: visitwright.v1.DiaryService.MoveAppointment:input_type -> visitwright.v1.MoveAppointmentRequest
+	21, // 21: visitwright.v1.DiaryService.RepairAppointments:input_type -> visitwright.v1.RepairAppointmentsRequest
+	22, // 22: visitwright.v1.DiaryService.CancelAppointment:input_type -> visitwright.v1.CancelAppointmentRequest
+	23, // 23: visitwright.v1.DiaryService.RecordAttendance:input_type -> visitwright.v1.RecordAttendanceRequest
+	24, // 24: visitwright.v1.DiaryService.TakeInAppointment:input_type -> visitwright.v1.TakeInAppointmentRequest
+	25, // 25: visitwright.v1.DiaryService.TakeInAppointments:input_type -> visitwright.v1.TakeInAppointmentsRequest
+	26, // 26: visitwright.v1.DiaryService.CreateShortNoticeEntry:input_type -> visitwright.v1.CreateShortNoticeEntryRequest
+	27, // 27: visitwright.v1.DiaryService.ListShortNoticeEntries:input_type -> visitwright.v1.ListShortNoticeEntriesRequest
+	28, // 28: visitwright.v1.DiaryService.DeleteShortNoticeEntry:input_type -> visitwright.v1.DeleteShortNoticeEntryRequest
+	29, // 29: visitwright.v1.DiaryService.MatchShortNotice:input_type -> visitwright.v1.MatchShortNoticeRequest
+	30, // 30: visitwright.v1.DiaryService.ListRedFlagQuestions:input_type -> visitwright.v1.ListRedFlagQuestionsRequest
+	31, // 31: visitwright.v1.DiaryService.FindEmergencyPlace:input_type -> visitwright.v1.FindEmergencyPlaceRequest
+	32, // 32: visitwright.v1.DiaryService.WatchDiary:input_type -> visitwright.v1.WatchDiaryRequest
+	33, // 33: visitwright.v1.DiaryService.ExportCalendar:input_type -> visitwright.v1.ExportCalendarRequest
+	34, // 34: visitwright.v1.DiaryService.CreateCalendarFeed:input_type -> visitwright.v1.CreateCalendarFeedRequest
+	35, // 35: visitwright.v1.DiaryService.ListCalendarFeeds:input_type -> visitwright.v1.ListCalendarFeedsRequest
+	36, // 36: visitwright.v1.DiaryService.DeleteCalendarFeed:input_type -> visitwright.v1.DeleteCalendarFeedRequest
+	37, // 37: visitwright.v1.DiaryService.ReadCalendarFeed:input_type -> visitwright.v1.ReadCalendarFeedRequest
+	38, // 38: visitwright.v1.DiaryService.CreateResource:output_type -> visitwright.v1.Resource
+	38, // 39: visitwright.v1.DiaryService.GetResource:output_type -> visitwright.v1.Resource
+	39, // 40: visitwright.v1.DiaryService.ListResources:output_type -> visitwright.v1.ListResourcesResponse
+	38, // 41: visitwright.v1.DiaryService.UpdateResource:output_type -> visitwright.v1.Resource
+	40, // 42: visitwright.v1.DiaryService.GetHours:output_type -> visitwright.v1.Hours
+	41, // 43: visitwright.v1.DiaryService.ListHours:output_type -> visitwright.v1.ListHoursResponse
+	42, // 44: visitwright.v1.DiaryService.SetHours:output_type -> visitwright.v1.SetHoursResponse
+	43, // 45: visitwright.v1.DiaryService.CreateAbsence:output_type -> visitwright.v1.CreateAbsenceResponse
+	44, // 46: visitwright.v1.DiaryService.ListAbsences:output_type -> visitwright.v1.ListAbsencesResponse
+	45, // 47: visitwright.v1.DiaryService.DeleteAbsence:output_type -> visitwright.v1.DeleteAbsenceResponse
+	46, // 48: visitwright.v1.DiaryService.ListHolidays:output_type -> visitwright.v1.ListHolidaysResponse
+	47, // 49: visitwright.v1.DiaryService.GetDiarySettings:output_type -> visitwright.v1.DiarySettings
+	47, // 50: visitwright.v1.DiaryService.UpdateDiarySettings:output_type -> visitwright.v1.DiarySettings
+	48, // 51: visitwright.v1.DiaryService.FindOffers:output_type -> visitwright.v1.FindOffersResponse
+	49, // 52: visitwright.v1.DiaryService.CheckPlace:output_type -> visitwright.v1.CheckPlaceResponse
+	50, // 53: visitwright.v1.DiaryService.BookOffer:output_type -> visitwright.v1.Booking
+	50, // 54: visitwright.v1.DiaryService.ConfirmBooking:output_type -> visitwright.v1.Booking
+	50, // 55: visitwright.v1.DiaryService.GetBooking:output_type -> visitwright.v1.Booking
+	51, // 56: visitwright.v1.DiaryService.GetAppointment:output_type -> visitwright.v1.Appointment
+	52, // 57: visitwright.v1.DiaryService.ListAppointments:output_type -> visitwright.v1.ListAppointmentsResponse
+	53, // 58: visitwright.v1.DiaryService.MoveAppointment:output_type -> visitwright.v1.MoveAppointmentResponse
+	54, // 59: visitwright.v1.DiaryService.RepairAppointments:output_type -> visitwright.v1.RepairAppointmentsResponse
+	51, // 60: visitwright.v1.DiaryService.CancelAppointment:output_type -> visitwright.v1.Appointment
+	51, // 61: visitwright.v1.DiaryService.RecordAttendance:output_type -> visitwright.v1.Appointment
+	55, // 62: visitwright.v1.DiaryService.TakeInAppointment:output_type -> visitwright.v1.TakenIn
+	56, // 63: visitwright.v1.DiaryService.TakeInAppointments:output_type -> visitwright.v1.TakeInAppointmentsResponse
+	57, // 64: visitwright.v1.DiaryService.CreateShortNoticeEntry:output_type -> visitwright.v1.ShortNoticeEntry
+	58, // 65: visitwright.v1.DiaryService.ListShortNoticeEntries:output_type -> visitwright.v1.ListShortNoticeEntriesResponse
+	59, // 66: visitwright.v1.DiaryService.DeleteShortNoticeEntry:output_type -> visitwright.v1.DeleteShortNoticeEntryResponse
+	60, // 67: visitwright.v1.DiaryService.MatchShortNotice:output_type -> visitwright.v1.MatchShortNoticeResponse
+	61, // 68: visitwright.v1.DiaryService.ListRedFlagQuestions:output_type -> visitwright.v1.ListRedFlagQuestionsResponse
+	62, // 69: visitwright.v1.DiaryService.FindEmergencyPlace:output_type -> visitwright.v1.FindEmergencyPlaceResponse
+	63, // 70: visitwright.v1.DiaryService.WatchDiary:output_type -> visitwright.v1.WatchDiaryResponse
+	64, // 71: visitwright.v1.DiaryService.ExportCalendar:output_type -> visitwright.v1.ExportCalendarResponse
+	65, // 72: visitwright.v1.DiaryService.CreateCalendarFeed:output_type -> visitwright.v1.CalendarFeed
+	66, // 73: visitwright.v1.DiaryService.ListCalendarFeeds:output_type -> visitwright.v1.ListCalendarFeedsResponse
+	67, // 74: visitwright.v1.DiaryService.DeleteCalendarFeed:output_type -> visitwright.v1.DeleteCalendarFeedResponse
+	64, // 75: visitwright.v1.DiaryService.ReadCalendarFeed:output_type -> visitwright.v1.ExportCalendarResponse
+	38, // [38:76] is the sub-list for method output_type
+	0,  // [0:38] is the sub-list for method input_type
 	0,  // [0:0] is the sub-list for extension type_name
 	0,  // [0:0] is the sub-list for extension extendee
 	0,  // [0:0] is the sub-list for field type_name

@@ -24,6 +24,7 @@ const (
 	DiaryService_ListResources_FullMethodName          = "/visitwright.v1.DiaryService/ListResources"
 	DiaryService_UpdateResource_FullMethodName         = "/visitwright.v1.DiaryService/UpdateResource"
 	DiaryService_GetHours_FullMethodName               = "/visitwright.v1.DiaryService/GetHours"
+	DiaryService_ListHours_FullMethodName              = "/visitwright.v1.DiaryService/ListHours"
 	DiaryService_SetHours_FullMethodName               = "/visitwright.v1.DiaryService/SetHours"
 	DiaryService_CreateAbsence_FullMethodName          = "/visitwright.v1.DiaryService/CreateAbsence"
 	DiaryService_ListAbsences_FullMethodName           = "/visitwright.v1.DiaryService/ListAbsences"
@@ -83,6 +84,10 @@ type DiaryServiceClient interface {
 	// Reads the working hours of one owner. Roles: all. Codes: NOT_FOUND
 	// (PRACTICE_NOT_FOUND, CLINICIAN_NOT_FOUND, RESOURCE_NOT_FOUND).
 	GetHours(ctx context.Context, in *GetHoursRequest, opts ...grpc.CallOption) (*Hours, error)
+	// Lists the working hours of everybody and everything that has rules of its
+	// own, the practice first. Roles: all. Codes: NOT_FOUND
+	// (PRACTICE_NOT_FOUND); INVALID_ARGUMENT (INVALID_PAGE_TOKEN).
+	ListHours(ctx context.Context, in *ListHoursRequest, opts ...grpc.CallOption) (*ListHoursResponse, error)
 	// Replaces the working hours of one owner and says which appointments no
 	// longer fit. Roles: manager. Codes: NOT_FOUND (PRACTICE_NOT_FOUND,
 	// CLINICIAN_NOT_FOUND, RESOURCE_NOT_FOUND); ABORTED (ETAG_MISMATCH);
@@ -293,6 +298,16 @@ func (c *diaryServiceClient) GetHours(ctx context.Context, in *GetHoursRequest, 
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Hours)
 	err := c.cc.Invoke(ctx, DiaryService_GetHours_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *diaryServiceClient) ListHours(ctx context.Context, in *ListHoursRequest, opts ...grpc.CallOption) (*ListHoursResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListHoursResponse)
+	err := c.cc.Invoke(ctx, DiaryService_ListHours_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -656,6 +671,10 @@ type DiaryServiceServer interface {
 	// Reads the working hours of one owner. Roles: all. Codes: NOT_FOUND
 	// (PRACTICE_NOT_FOUND, CLINICIAN_NOT_FOUND, RESOURCE_NOT_FOUND).
 	GetHours(context.Context, *GetHoursRequest) (*Hours, error)
+	// Lists the working hours of everybody and everything that has rules of its
+	// own, the practice first. Roles: all. Codes: NOT_FOUND
+	// (PRACTICE_NOT_FOUND); INVALID_ARGUMENT (INVALID_PAGE_TOKEN).
+	ListHours(context.Context, *ListHoursRequest) (*ListHoursResponse, error)
 	// Replaces the working hours of one owner and says which appointments no
 	// longer fit. Roles: manager. Codes: NOT_FOUND (PRACTICE_NOT_FOUND,
 	// CLINICIAN_NOT_FOUND, RESOURCE_NOT_FOUND); ABORTED (ETAG_MISMATCH);
@@ -836,6 +855,9 @@ func (UnimplementedDiaryServiceServer) UpdateResource(context.Context, *UpdateRe
 }
 func (UnimplementedDiaryServiceServer) GetHours(context.Context, *GetHoursRequest) (*Hours, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetHours not implemented")
+}
+func (UnimplementedDiaryServiceServer) ListHours(context.Context, *ListHoursRequest) (*ListHoursResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListHours not implemented")
 }
 func (UnimplementedDiaryServiceServer) SetHours(context.Context, *SetHoursRequest) (*SetHoursResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method SetHours not implemented")
@@ -1040,6 +1062,24 @@ func _DiaryService_GetHours_Handler(srv interface{}, ctx context.Context, dec fu
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(DiaryServiceServer).GetHours(ctx, req.(*GetHoursRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DiaryService_ListHours_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListHoursRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DiaryServiceServer).ListHours(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DiaryService_ListHours_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DiaryServiceServer).ListHours(ctx, req.(*ListHoursRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -1628,6 +1668,10 @@ var DiaryService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetHours",
 			Handler:    _DiaryService_GetHours_Handler,
+		},
+		{
+			MethodName: "ListHours",
+			Handler:    _DiaryService_ListHours_Handler,
 		},
 		{
 			MethodName: "SetHours",

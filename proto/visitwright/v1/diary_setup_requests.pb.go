@@ -408,6 +408,126 @@ func (x *GetHoursRequest) GetOwner() string {
 	return ""
 }
 
+// Request of ListHours.
+type ListHoursRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// practices/{practice}.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// Most entries to send: 0 means 50, above 1000 means 1000.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// next_page_token of the page before; only page_size may differ from that
+	// request.
+	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListHoursRequest) Reset() {
+	*x = ListHoursRequest{}
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListHoursRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListHoursRequest) ProtoMessage() {}
+
+func (x *ListHoursRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListHoursRequest.ProtoReflect.Descriptor instead.
+func (*ListHoursRequest) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *ListHoursRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListHoursRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListHoursRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// A page of working hours.
+type ListHoursResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// One entry for each owner with rules of its own.
+	Hours []*Hours `protobuf:"bytes,1,rep,name=hours,proto3" json:"hours,omitempty"`
+	// Asks for the next page; empty at the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListHoursResponse) Reset() {
+	*x = ListHoursResponse{}
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListHoursResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListHoursResponse) ProtoMessage() {}
+
+func (x *ListHoursResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListHoursResponse.ProtoReflect.Descriptor instead.
+func (*ListHoursResponse) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *ListHoursResponse) GetHours() []*Hours {
+	if x != nil {
+		return x.Hours
+	}
+	return nil
+}
+
+func (x *ListHoursResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
 // Request of SetHours.
 type SetHoursRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -425,7 +545,7 @@ type SetHoursRequest struct {
 
 func (x *SetHoursRequest) Reset() {
 	*x = SetHoursRequest{}
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[6]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -437,7 +557,7 @@ func (x *SetHoursRequest) String() string {
 func (*SetHoursRequest) ProtoMessage() {}
 
 func (x *SetHoursRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[6]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -450,7 +570,7 @@ func (x *SetHoursRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetHoursRequest.ProtoReflect.Descriptor instead.
 func (*SetHoursRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{6}
+	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *SetHoursRequest) GetHours() *Hours {
@@ -494,7 +614,7 @@ type SetHoursResponse struct {
 
 func (x *SetHoursResponse) Reset() {
 	*x = SetHoursResponse{}
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[7]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -506,7 +626,7 @@ func (x *SetHoursResponse) String() string {
 func (*SetHoursResponse) ProtoMessage() {}
 
 func (x *SetHoursResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[7]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -519,7 +639,7 @@ func (x *SetHoursResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetHoursResponse.ProtoReflect.Descriptor instead.
 func (*SetHoursResponse) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{7}
+	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *SetHoursResponse) GetHours() *Hours {
@@ -555,7 +675,7 @@ type CreateAbsenceRequest struct {
 
 func (x *CreateAbsenceRequest) Reset() {
 	*x = CreateAbsenceRequest{}
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[8]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -567,7 +687,7 @@ func (x *CreateAbsenceRequest) String() string {
 func (*CreateAbsenceRequest) ProtoMessage() {}
 
 func (x *CreateAbsenceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[8]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -580,7 +700,7 @@ func (x *CreateAbsenceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAbsenceRequest.ProtoReflect.Descriptor instead.
 func (*CreateAbsenceRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{8}
+	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *CreateAbsenceRequest) GetParent() string {
@@ -631,7 +751,7 @@ type CreateAbsenceResponse struct {
 
 func (x *CreateAbsenceResponse) Reset() {
 	*x = CreateAbsenceResponse{}
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[9]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -643,7 +763,7 @@ func (x *CreateAbsenceResponse) String() string {
 func (*CreateAbsenceResponse) ProtoMessage() {}
 
 func (x *CreateAbsenceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[9]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -656,7 +776,7 @@ func (x *CreateAbsenceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateAbsenceResponse.ProtoReflect.Descriptor instead.
 func (*CreateAbsenceResponse) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{9}
+	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *CreateAbsenceResponse) GetAbsence() *Absence {
@@ -691,7 +811,7 @@ type ListAbsencesRequest struct {
 
 func (x *ListAbsencesRequest) Reset() {
 	*x = ListAbsencesRequest{}
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[10]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -703,7 +823,7 @@ func (x *ListAbsencesRequest) String() string {
 func (*ListAbsencesRequest) ProtoMessage() {}
 
 func (x *ListAbsencesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[10]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -716,7 +836,7 @@ func (x *ListAbsencesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAbsencesRequest.ProtoReflect.Descriptor instead.
 func (*ListAbsencesRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{10}
+	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ListAbsencesRequest) GetParent() string {
@@ -760,7 +880,7 @@ type ListAbsencesResponse struct {
 
 func (x *ListAbsencesResponse) Reset() {
 	*x = ListAbsencesResponse{}
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[11]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -772,7 +892,7 @@ func (x *ListAbsencesResponse) String() string {
 func (*ListAbsencesResponse) ProtoMessage() {}
 
 func (x *ListAbsencesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[11]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -785,7 +905,7 @@ func (x *ListAbsencesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAbsencesResponse.ProtoReflect.Descriptor instead.
 func (*ListAbsencesResponse) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{11}
+	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ListAbsencesResponse) GetAbsences() []*Absence {
@@ -821,7 +941,7 @@ type DeleteAbsenceRequest struct {
 
 func (x *DeleteAbsenceRequest) Reset() {
 	*x = DeleteAbsenceRequest{}
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[12]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -833,7 +953,7 @@ func (x *DeleteAbsenceRequest) String() string {
 func (*DeleteAbsenceRequest) ProtoMessage() {}
 
 func (x *DeleteAbsenceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[12]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -846,7 +966,7 @@ func (x *DeleteAbsenceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeleteAbsenceRequest.ProtoReflect.Descriptor instead.
 func (*DeleteAbsenceRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{12}
+	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *DeleteAbsenceRequest) GetName() string {
@@ -893,7 +1013,7 @@ type DeleteAbsenceResponse struct {
 
 func (x *DeleteAbsenceResponse) Reset() {
 	*x = DeleteAbsenceResponse{}
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[13]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -905,7 +1025,7 @@ func (x *DeleteAbsenceResponse) String() string {
 func (*DeleteAbsenceResponse) ProtoMessage() {}
 
 func (x *DeleteAbsenceResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[13]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -918,7 +1038,7 @@ func (x *DeleteAbsenceResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeleteAbsenceResponse.ProtoReflect.Descriptor instead.
 func (*DeleteAbsenceResponse) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{13}
+	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{15}
 }
 
 // Request of ListHolidays.
@@ -939,7 +1059,7 @@ type ListHolidaysRequest struct {
 
 func (x *ListHolidaysRequest) Reset() {
 	*x = ListHolidaysRequest{}
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[14]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -951,7 +1071,7 @@ func (x *ListHolidaysRequest) String() string {
 func (*ListHolidaysRequest) ProtoMessage() {}
 
 func (x *ListHolidaysRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[14]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -964,7 +1084,7 @@ func (x *ListHolidaysRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListHolidaysRequest.ProtoReflect.Descriptor instead.
 func (*ListHolidaysRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{14}
+	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ListHolidaysRequest) GetParent() string {
@@ -1008,7 +1128,7 @@ type ListHolidaysResponse struct {
 
 func (x *ListHolidaysResponse) Reset() {
 	*x = ListHolidaysResponse{}
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[15]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1020,7 +1140,7 @@ func (x *ListHolidaysResponse) String() string {
 func (*ListHolidaysResponse) ProtoMessage() {}
 
 func (x *ListHolidaysResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[15]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1033,7 +1153,7 @@ func (x *ListHolidaysResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListHolidaysResponse.ProtoReflect.Descriptor instead.
 func (*ListHolidaysResponse) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{15}
+	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ListHolidaysResponse) GetHolidays() []*Holiday {
@@ -1061,7 +1181,7 @@ type GetDiarySettingsRequest struct {
 
 func (x *GetDiarySettingsRequest) Reset() {
 	*x = GetDiarySettingsRequest{}
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[16]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1073,7 +1193,7 @@ func (x *GetDiarySettingsRequest) String() string {
 func (*GetDiarySettingsRequest) ProtoMessage() {}
 
 func (x *GetDiarySettingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[16]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1086,7 +1206,7 @@ func (x *GetDiarySettingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetDiarySettingsRequest.ProtoReflect.Descriptor instead.
 func (*GetDiarySettingsRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{16}
+	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *GetDiarySettingsRequest) GetName() string {
@@ -1115,7 +1235,7 @@ type UpdateDiarySettingsRequest struct {
 
 func (x *UpdateDiarySettingsRequest) Reset() {
 	*x = UpdateDiarySettingsRequest{}
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[17]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1127,7 +1247,7 @@ func (x *UpdateDiarySettingsRequest) String() string {
 func (*UpdateDiarySettingsRequest) ProtoMessage() {}
 
 func (x *UpdateDiarySettingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[17]
+	mi := &file_visitwright_v1_diary_setup_requests_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1140,7 +1260,7 @@ func (x *UpdateDiarySettingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateDiarySettingsRequest.ProtoReflect.Descriptor instead.
 func (*UpdateDiarySettingsRequest) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{17}
+	return file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *UpdateDiarySettingsRequest) GetSettings() *DiarySettings {
@@ -1212,7 +1332,15 @@ const file_visitwright_v1_diary_setup_requests_proto_rawDesc = "" +
 	"\fon_behalf_of\x18\x05 \x01(\tB)\xbaH&r$\x18@2 ^([A-Za-z0-9][A-Za-z0-9._@-]*)?$R\n" +
 	"onBehalfOf\"\x85\x01\n" +
 	"\x0fGetHoursRequest\x12r\n" +
-	"\x05owner\x18\x01 \x01(\tB\\\xbaHYrW2U^practices/[a-z0-9][a-z0-9-]{0,62}(/(clinicians|resources)/[a-z0-9][a-z0-9-]{0,62})?$R\x05owner\"\xe4\x01\n" +
+	"\x05owner\x18\x01 \x01(\tB\\\xbaHYrW2U^practices/[a-z0-9][a-z0-9-]{0,62}(/(clinicians|resources)/[a-z0-9][a-z0-9-]{0,62})?$R\x05owner\"\xa5\x01\n" +
+	"\x10ListHoursRequest\x12B\n" +
+	"\x06parent\x18\x01 \x01(\tB*\xbaH'r%2#^practices/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12$\n" +
+	"\tpage_size\x18\x02 \x01(\x05B\a\xbaH\x04\x1a\x02(\x00R\bpageSize\x12'\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tB\b\xbaH\x05r\x03\x18\x80\x04R\tpageToken\"h\n" +
+	"\x11ListHoursResponse\x12+\n" +
+	"\x05hours\x18\x01 \x03(\v2\x15.visitwright.v1.HoursR\x05hours\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xe4\x01\n" +
 	"\x0fSetHoursRequest\x123\n" +
 	"\x05hours\x18\x01 \x01(\v2\x15.visitwright.v1.HoursB\x06\xbaH\x03\xc8\x01\x01R\x05hours\x12*\n" +
 	"\n" +
@@ -1285,7 +1413,7 @@ func file_visitwright_v1_diary_setup_requests_proto_rawDescGZIP() []byte {
 	return file_visitwright_v1_diary_setup_requests_proto_rawDescData
 }
 
-var file_visitwright_v1_diary_setup_requests_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
+var file_visitwright_v1_diary_setup_requests_proto_msgTypes = make([]protoimpl.MessageInfo, 20)
 var file_visitwright_v1_diary_setup_requests_proto_goTypes = []any{
 	(*CreateResourceRequest)(nil),      // 0: visitwright.v1.CreateResourceRequest
 	(*GetResourceRequest)(nil),         // 1: visitwright.v1.GetResourceRequest
@@ -1293,50 +1421,53 @@ var file_visitwright_v1_diary_setup_requests_proto_goTypes = []any{
 	(*ListResourcesResponse)(nil),      // 3: visitwright.v1.ListResourcesResponse
 	(*UpdateResourceRequest)(nil),      // 4: visitwright.v1.UpdateResourceRequest
 	(*GetHoursRequest)(nil),            // 5: visitwright.v1.GetHoursRequest
-	(*SetHoursRequest)(nil),            // 6: visitwright.v1.SetHoursRequest
-	(*SetHoursResponse)(nil),           // 7: visitwright.v1.SetHoursResponse
-	(*CreateAbsenceRequest)(nil),       // 8: visitwright.v1.CreateAbsenceRequest
-	(*CreateAbsenceResponse)(nil),      // 9: visitwright.v1.CreateAbsenceResponse
-	(*ListAbsencesRequest)(nil),        // 10: visitwright.v1.ListAbsencesRequest
-	(*ListAbsencesResponse)(nil),       // 11: visitwright.v1.ListAbsencesResponse
-	(*DeleteAbsenceRequest)(nil),       // 12: visitwright.v1.DeleteAbsenceRequest
-	(*DeleteAbsenceResponse)(nil),      // 13: visitwright.v1.DeleteAbsenceResponse
-	(*ListHolidaysRequest)(nil),        // 14: visitwright.v1.ListHolidaysRequest
-	(*ListHolidaysResponse)(nil),       // 15: visitwright.v1.ListHolidaysResponse
-	(*GetDiarySettingsRequest)(nil),    // 16: visitwright.v1.GetDiarySettingsRequest
-	(*UpdateDiarySettingsRequest)(nil), // 17: visitwright.v1.UpdateDiarySettingsRequest
-	(*Resource)(nil),                   // 18: visitwright.v1.Resource
-	(Resource_Kind)(0),                 // 19: visitwright.v1.Resource.Kind
-	(*fieldmaskpb.FieldMask)(nil),      // 20: google.protobuf.FieldMask
-	(*Hours)(nil),                      // 21: visitwright.v1.Hours
-	(*Appointment)(nil),                // 22: visitwright.v1.Appointment
-	(*Absence)(nil),                    // 23: visitwright.v1.Absence
-	(*DateRange)(nil),                  // 24: visitwright.v1.DateRange
-	(*Holiday)(nil),                    // 25: visitwright.v1.Holiday
-	(*DiarySettings)(nil),              // 26: visitwright.v1.DiarySettings
+	(*ListHoursRequest)(nil),           // 6: visitwright.v1.ListHoursRequest
+	(*ListHoursResponse)(nil),          // 7: visitwright.v1.ListHoursResponse
+	(*SetHoursRequest)(nil),            // 8: visitwright.v1.SetHoursRequest
+	(*SetHoursResponse)(nil),           // 9: visitwright.v1.SetHoursResponse
+	(*CreateAbsenceRequest)(nil),       // 10: visitwright.v1.CreateAbsenceRequest
+	(*CreateAbsenceResponse)(nil),      // 11: visitwright.v1.CreateAbsenceResponse
+	(*ListAbsencesRequest)(nil),        // 12: visitwright.v1.ListAbsencesRequest
+	(*ListAbsencesResponse)(nil),       // 13: visitwright.v1.ListAbsencesResponse
+	(*DeleteAbsenceRequest)(nil),       // 14: visitwright.v1.DeleteAbsenceRequest
+	(*DeleteAbsenceResponse)(nil),      // 15: visitwright.v1.DeleteAbsenceResponse
+	(*ListHolidaysRequest)(nil),        // 16: visitwright.v1.ListHolidaysRequest
+	(*ListHolidaysResponse)(nil),       // 17: visitwright.v1.ListHolidaysResponse
+	(*GetDiarySettingsRequest)(nil),    // 18: visitwright.v1.GetDiarySettingsRequest
+	(*UpdateDiarySettingsRequest)(nil), // 19: visitwright.v1.UpdateDiarySettingsRequest
+	(*Resource)(nil),                   // 20: visitwright.v1.Resource
+	(Resource_Kind)(0),                 // 21: visitwright.v1.Resource.Kind
+	(*fieldmaskpb.FieldMask)(nil),      // 22: google.protobuf.FieldMask
+	(*Hours)(nil),                      // 23: visitwright.v1.Hours
+	(*Appointment)(nil),                // 24: visitwright.v1.Appointment
+	(*Absence)(nil),                    // 25: visitwright.v1.Absence
+	(*DateRange)(nil),                  // 26: visitwright.v1.DateRange
+	(*Holiday)(nil),                    // 27: visitwright.v1.Holiday
+	(*DiarySettings)(nil),              // 28: visitwright.v1.DiarySettings
 }
 var file_visitwright_v1_diary_setup_requests_proto_depIdxs = []int32{
-	18, // 0: visitwright.v1.CreateResourceRequest.resource:type_name -> visitwright.v1.Resource
-	19, // 1: visitwright.v1.ListResourcesRequest.kind:type_name -> visitwright.v1.Resource.Kind
-	18, // 2: visitwright.v1.ListResourcesResponse.resources:type_name -> visitwright.v1.Resource
-	18, // 3: visitwright.v1.UpdateResourceRequest.resource:type_name -> visitwright.v1.Resource
-	20, // 4: visitwright.v1.UpdateResourceRequest.update_mask:type_name -> google.protobuf.FieldMask
-	21, // 5: visitwright.v1.SetHoursRequest.hours:type_name -> visitwright.v1.Hours
-	21, // 6: visitwright.v1.SetHoursResponse.hours:type_name -> visitwright.v1.Hours
-	22, // 7: visitwright.v1.SetHoursResponse.broken_appointments:type_name -> visitwright.v1.Appointment
-	23, // 8: visitwright.v1.CreateAbsenceRequest.absence:type_name -> visitwright.v1.Absence
-	23, // 9: visitwright.v1.CreateAbsenceResponse.absence:type_name -> visitwright.v1.Absence
-	22, // 10: visitwright.v1.CreateAbsenceResponse.broken_appointments:type_name -> visitwright.v1.Appointment
-	24, // 11: visitwright.v1.ListAbsencesRequest.days:type_name -> visitwright.v1.DateRange
-	23, // 12: visitwright.v1.ListAbsencesResponse.absences:type_name -> visitwright.v1.Absence
-	25, // 13: visitwright.v1.ListHolidaysResponse.holidays:type_name -> visitwright.v1.Holiday
-	26, // 14: visitwright.v1.UpdateDiarySettingsRequest.settings:type_name -> visitwright.v1.DiarySettings
-	20, // 15: visitwright.v1.UpdateDiarySettingsRequest.update_mask:type_name -> google.protobuf.FieldMask
-	16, // [16:16] is the sub-list for method output_type
-	16, // [16:16] is the sub-list for method input_type
-	16, // [16:16] is the sub-list for extension type_name
-	16, // [16:16] is the sub-list for extension extendee
-	0,  // [0:16] is the sub-list for field type_name
+	20, // 0: visitwright.v1.CreateResourceRequest.resource:type_name -> visitwright.v1.Resource
+	21, // 1: visitwright.v1.ListResourcesRequest.kind:type_name -> visitwright.v1.Resource.Kind
+	20, // 2: visitwright.v1.ListResourcesResponse.resources:type_name -> visitwright.v1.Resource
+	20, // 3: visitwright.v1.UpdateResourceRequest.resource:type_name -> visitwright.v1.Resource
+	22, // 4: visitwright.v1.UpdateResourceRequest.update_mask:type_name -> google.protobuf.FieldMask
+	23, // 5: visitwright.v1.ListHoursResponse.hours:type_name -> visitwright.v1.Hours
+	23, // 6: visitwright.v1.SetHoursRequest.hours:type_name -> visitwright.v1.Hours
+	23, // 7: visitwright.v1.SetHoursResponse.hours:type_name -> visitwright.v1.Hours
+	24, // 8: visitwright.v1.SetHoursResponse.broken_appointments:type_name -> visitwright.v1.Appointment
+	25, // 9: visitwright.v1.CreateAbsenceRequest.absence:type_name -> visitwright.v1.Absence
+	25, // 10: visitwright.v1.CreateAbsenceResponse.absence:type_name -> visitwright.v1.Absence
+	24, // 11: visitwright.v1.CreateAbsenceResponse.broken_appointments:type_name -> visitwright.v1.Appointment
+	26, // 12: visitwright.v1.ListAbsencesRequest.days:type_name -> visitwright.v1.DateRange
+	25, // 13: visitwright.v1.ListAbsencesResponse.absences:type_name -> visitwright.v1.Absence
+	27, // 14: visitwright.v1.ListHolidaysResponse.holidays:type_name -> visitwright.v1.Holiday
+	28, // 15: visitwright.v1.UpdateDiarySettingsRequest.settings:type_name -> visitwright.v1.DiarySettings
+	22, // 16: visitwright.v1.UpdateDiarySettingsRequest.update_mask:type_name -> google.protobuf.FieldMask
+	17, // [17:17] is the sub-list for method output_type
+	17, // [17:17] is the sub-list for method input_type
+	17, // [17:17] is the sub-list for extension type_name
+	17, // [17:17] is the sub-list for extension extendee
+	0,  // [0:17] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_diary_setup_requests_proto_init() }
@@ -1354,7 +1485,7 @@ func file_visitwright_v1_diary_setup_requests_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_visitwright_v1_diary_setup_requests_proto_rawDesc), len(file_visitwright_v1_diary_setup_requests_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   18,
+			NumMessages:   20,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
