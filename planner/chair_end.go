@@ -59,13 +59,11 @@ func (s *ChairService) end(ctx context.Context, caller Caller, name string, mark
 		if err != nil {
 			return o, rec, err
 		}
-		if at := next.state.Closing; at != nil {
-			at.Stop = s.stopOf(next, next.state.State)
-		}
 		// A closing without a window would be no closing: it is worked out first.
 		if _, err := s.windowOf(caller, next, rec); err != nil {
 			return o, rec, err
 		}
+		leftAs(marks, s.stopOf(next, next.state.State), next.state.EndsCase)
 		if preview {
 			return next, rec, nil
 		}
@@ -93,6 +91,16 @@ func (s *ChairService) end(ctx context.Context, caller Caller, name string, mark
 		}
 		rec, err = s.read(ctx, caller, o.kept.CaseID)
 		return next, rec, err
+	}
+}
+
+// leftAs writes into the mark that ends a visit how it leaves the tooth, so that
+// nobody has to guess it from the dressing.
+func leftAs(marks []chairside.Mark, stop, ends string) {
+	for i := range marks {
+		if marks[i].Kind == chairside.End && marks[i].Closing != nil {
+			marks[i].Closing.Stop, marks[i].Closing.Ends = stop, ends
+		}
 	}
 }
 
@@ -262,7 +270,7 @@ func (s *ChairService) StopTreatment(ctx context.Context, r *vw.StopTreatmentReq
 	if err != nil {
 		return nil, err
 	}
-	out := &vw.StopTreatmentResponse{Report: s.report(o, rec, event, r.GetNote())}
+	out := &vw.StopTreatmentResponse{Report: s.report(o, rec, event, r.GetNote(), reason.id != "")}
 	if out.Visit, err = s.show(ctx, caller, o, rec); err != nil {
 		return nil, err
 	}

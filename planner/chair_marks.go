@@ -222,6 +222,9 @@ func (s *ChairService) showAt(ctx context.Context, caller Caller, o openVisit, r
 		}
 		out.Answer = s.answerToProto(o, a, rec, func(t time.Time) string { return t.In(zone.Location()).Format("15:04") })
 	case chairside.Ended:
+		if o.state.EndsCase != "" {
+			break // nobody comes back to go on: what becomes of the tooth is on the follow-up list
+		}
 		window, err := s.windowOf(caller, o, rec)
 		if err != nil {
 			return nil, err

@@ -9,7 +9,7 @@ import (
 
 // report is the letter to whoever referred or restores, when treatment stops.
 // It holds the practice's reference and no name.
-func (s *ChairService) report(o openVisit, rec record, event chairside.Event, note string) string {
+func (s *ChairService) report(o openVisit, rec record, event chairside.Event, note string, closes bool) string {
 	v := o.state
 	var b strings.Builder
 	line := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
@@ -39,6 +39,11 @@ func (s *ChairService) report(o openVisit, rec record, event chairside.Event, no
 	if note != "" {
 		line("Note: %s", note)
 	}
-	line("The decision about the tooth is the clinician's and the patient's; further appointments and follow-ups of this case were cancelled.")
+	decision := "The decision about the tooth is the clinician's and the patient's; further appointments of this case were cancelled"
+	if closes {
+		line("%s, and nothing is followed up any more.", decision)
+	} else {
+		line("%s. The case stays open, and on the follow-up list, until it is decided what becomes of the tooth.", decision)
+	}
 	return b.String()
 }

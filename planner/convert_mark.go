@@ -118,7 +118,7 @@ func placedToProto(c *chairside.Closing) *vw.VisitClosing {
 	if c == nil {
 		return nil
 	}
-	return &vw.VisitClosing{Medicament: c.Medicament, Temporary: c.Temporary, SealMm: c.SealMM, ForcedBecause: c.Forced}
+	return &vw.VisitClosing{Medicament: c.Medicament, Temporary: c.Temporary, SealMm: c.SealMM, ForcedBecause: c.Forced, Stop: c.Stop}
 }
 
 func (s *ChairService) logFromProto(l *vw.LogMark, path string, cartridgeML float64) (chairside.Log, error) {

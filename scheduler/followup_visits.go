@@ -47,6 +47,12 @@ func (f *FollowUps) withVisits(c store.Care, recorded []followup.Event, zone *ci
 			if err != nil {
 				return nil, err
 			}
+			if closing.Ends != "" {
+				if !needed {
+					open = &followup.Open{LatestDays: followup.DecideWithin}
+				}
+				open.Ended, needed = closing.Ends, true
+			}
 			if !needed {
 				continue
 			}
@@ -75,9 +81,9 @@ func closingOf(v store.ChairVisit) (out chairside.Closing, end time.Time, err er
 		case mark.Closing != nil:
 			out = *mark.Closing
 		case mark.Log != nil && mark.Log.Closing != nil:
-			stop := out.Stop
-			out = *mark.Log.Closing
-			out.Stop = stop // what was placed is corrected, not how far the work came
+			placed := *mark.Log.Closing // what was placed is corrected, not how far the work came
+			placed.Stop, placed.Ends = out.Stop, out.Ends
+			out = placed
 		}
 	}
 	return out, end, nil
@@ -99,8 +105,9 @@ func fillingOf(c store.Case) *followup.Filling {
 const referringDentist = "referrer"
 
 // openOf is the return window after a visit in the chair that left the tooth
-// open. Where the chair does not say which stopping point it was, the dressing
-// tells: a dressed canal system was cleaned, an undressed one was not.
+// open. Visits that ended before the chair wrote down which stopping point it
+// was are told by the dressing: a dressed canal system was cleaned, an undressed
+// one was not.
 func (f *FollowUps) openOf(c store.Case, closing chairside.Closing) (*followup.Open, bool, error) {
 	if closing.Stop != "" {
 		return f.windowOf(c, closing.Stop, closing.Medicament, closing.Temporary, closing.SealMM)

@@ -39,6 +39,7 @@ func ShowChair(p *Page, v *vw.ChairVisit) {
 			p.Item("not answered: %s", strings.Join(r.GetUnanswered(), ", "))
 		}
 	}
+	showLeaves(p, v.GetAnswer())
 	if len(v.GetEvents()) > 0 {
 		p.Heading("What happened")
 		for _, e := range v.GetEvents() {
@@ -105,6 +106,35 @@ func showAnswer(p *Page, v *vw.ChairVisit) {
 	}
 }
 
+// showLeaves says what each way leaves in the tooth, what is usually placed
+// then, and when the patient would come back.
+func showLeaves(p *Page, a *vw.ChairAnswer) {
+	headed := false
+	for _, w := range a.GetWays() {
+		var lines []string
+		if w.GetText() != "" {
+			lines = append(lines, w.GetText())
+		}
+		if placed := nonEmpty(words(w.GetClosing().GetMedicament(), ""), words(w.GetClosing().GetTemporary(), "")); len(placed) > 0 {
+			lines = append(lines, "usually placed: "+strings.Join(placed, ", "))
+		}
+		if r := w.GetReturnWindow(); r.GetLatest() != nil && !strings.Contains(w.GetText(), "Return ") {
+			lines = append(lines, fmt.Sprintf("return after %d to %d days, best after %d", r.GetEarliest().GetDays(), r.GetLatest().GetDays(), r.GetTarget().GetDays()))
+		}
+		if len(lines) == 0 {
+			continue
+		}
+		if !headed {
+			p.Heading("What each way leaves")
+			headed = true
+		}
+		p.Item("%s", w.GetTitle())
+		for _, line := range lines {
+			p.Under("%s", line)
+		}
+	}
+}
+
 func showRecord(p *Page, v *vw.ChairVisit) {
 	if len(v.GetWork()) > 0 {
 		p.Heading("Done")
@@ -132,6 +162,9 @@ func showRecord(p *Page, v *vw.ChairVisit) {
 	}
 	if c := v.GetClosing(); c != nil && v.GetPhase() == vw.ChairVisit_PHASE_ENDED {
 		p.Field("in the chair", "%s", minutes(v.GetChairMinutes()))
+		if c.GetStop() != "" {
+			p.Field("left as", "%s", words(c.GetStop(), ""))
+		}
 		p.Field("dressing", "%s", orElse(words(c.GetMedicament(), ""), "none"))
 		p.Field("temporary", "%s", orElse(words(c.GetTemporary(), ""), "none"))
 		if c.GetForcedBecause() != "" {

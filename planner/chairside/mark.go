@@ -89,6 +89,9 @@ type Closing struct {
 	// Stop is the stopping point in which the visit left the tooth, by catalogue
 	// id. It is written beside what was placed, for whoever reads the closing alone.
 	Stop string `json:"stop,omitempty"`
+	// Ends is why the treatment ended with the visit, in words; empty while it
+	// goes on.
+	Ends string `json:"ends,omitempty"`
 }
 
 // Answer to one question of the check. The zero value is "not answered".

@@ -303,7 +303,11 @@ func (r *reader) logged(m Mark) error {
 		r.Work[j].Minutes, r.Work[j].Caught = s.Minutes, false
 	}
 	if l.Closing != nil {
-		r.Closing = l.Closing
+		placed := *l.Closing
+		if r.Closing != nil {
+			placed.Stop, placed.Ends = r.Closing.Stop, r.Closing.Ends
+		}
+		r.Closing = &placed
 	}
 	r.Given = append(r.Given, l.Given...)
 	for _, why := range l.Images {

@@ -67,6 +67,10 @@ const (
 	// missedNeedsClinician is the number of appointments missed in a row after
 	// which a clinician looks at the case.
 	missedNeedsClinician = 2
+	// DecideWithin is by when, in days, it is decided what becomes of a tooth
+	// whose treatment was stopped and in which nothing was placed that would set
+	// an earlier day.
+	DecideWithin = 14
 )
 
 // Derive computes the follow-ups of one case as of a day. The calendar rolls
@@ -77,7 +81,10 @@ func Derive(c Case, practice civil.Calendar, today civil.Date) ([]FollowUp, erro
 		return nil, nil
 	}
 	var out []FollowUp
-	if c.Open != nil {
+	switch {
+	case c.Open != nil && c.Open.Ended != "":
+		out = append(out, c.decideStopped())
+	case c.Open != nil:
 		out = append(out, c.returnVisit(today))
 	}
 	if c.Filled != nil {
@@ -145,6 +152,19 @@ func (c Case) returnVisit(today civil.Date) FollowUp {
 			f.Replan = p.Text
 			f.Actor = Clinician
 		}
+	}
+	return f
+}
+
+// decideStopped asks what becomes of a tooth whose treatment was stopped, as
+// long as what was placed holds. Its dressing and seal are not renewed by
+// themselves: that would be to go on.
+func (c Case) decideStopped() FollowUp {
+	o := c.Open
+	f := FollowUp{Key: "decide/stopped/" + o.Since.String(), Kind: Decision, Earliest: o.Since, Target: o.Since, Latest: o.Since.AddDays(o.LatestDays), Actor: Clinician,
+		Reason: "treatment was stopped (" + o.Ended + "): decide with the patient what becomes of the tooth, then close the case"}
+	if o.ClosesBecause != "" {
+		f.Reason += "; what was placed: " + o.ClosesBecause
 	}
 	return f
 }

@@ -63,6 +63,9 @@ type Open struct {
 	// as far as it was said: a plan for an overdue tooth starts from them.
 	Stop, Medicament, Temporary string
 	SealMM                      float64
+	// Ended: the treatment was stopped for this reason and the case is open for
+	// the decision about the tooth. Nobody is called back to go on.
+	Ended string
 	// ByClinician: the window cannot be kept as it stands and a clinician decides.
 	Unclear string
 }

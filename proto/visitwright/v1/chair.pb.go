@@ -2333,6 +2333,9 @@ type VisitClosing struct {
 	SealMm float64 `protobuf:"fixed64,3,opt,name=seal_mm,json=sealMm,proto3" json:"seal_mm,omitempty"`
 	// Why it had to end before its aim; empty when it was planned so.
 	ForcedBecause string `protobuf:"bytes,4,opt,name=forced_because,json=forcedBecause,proto3" json:"forced_because,omitempty"`
+	// The stopping point that the tooth is left in (catalogue "stops"); set by
+	// the server when the visit ends.
+	Stop          string `protobuf:"bytes,5,opt,name=stop,proto3" json:"stop,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2391,6 +2394,13 @@ func (x *VisitClosing) GetSealMm() float64 {
 func (x *VisitClosing) GetForcedBecause() string {
 	if x != nil {
 		return x.ForcedBecause
+	}
+	return ""
+}
+
+func (x *VisitClosing) GetStop() string {
+	if x != nil {
+		return x.Stop
 	}
 	return ""
 }
@@ -2853,14 +2863,15 @@ const file_visitwright_v1_chair_proto_rawDesc = "" +
 	"\x06reason\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xac\x02R\x06reason\"P\n" +
 	"\x0eCorrectionMark\x12\x1c\n" +
 	"\x04mark\x18\x01 \x01(\tB\b\xbaH\x05r\x03\xb0\x01\x01R\x04mark\x12 \n" +
-	"\x06reason\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xac\x02R\x06reason\"\xf9\x01\n" +
+	"\x06reason\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xac\x02R\x06reason\"\x96\x02\n" +
 	"\fVisitClosing\x12C\n" +
 	"\n" +
 	"medicament\x18\x01 \x01(\tB#\xbaH r\x1e2\x1c^([a-z0-9][a-z0-9-]{0,62})?$R\n" +
 	"medicament\x12A\n" +
 	"\ttemporary\x18\x02 \x01(\tB#\xbaH r\x1e2\x1c^([a-z0-9][a-z0-9-]{0,62})?$R\ttemporary\x120\n" +
 	"\aseal_mm\x18\x03 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x004@)\x00\x00\x00\x00\x00\x00\x00\x00R\x06sealMm\x12/\n" +
-	"\x0eforced_because\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xac\x02R\rforcedBecause\"\x81\x03\n" +
+	"\x0eforced_because\x18\x04 \x01(\tB\b\xbaH\x05r\x03\x18\xac\x02R\rforcedBecause\x12\x1b\n" +
+	"\x04stop\x18\x05 \x01(\tB\a\xbaH\x04r\x02\x18?R\x04stop\"\x81\x03\n" +
 	"\aLogMark\x12A\n" +
 	"\rchair_minutes\x18\x01 \x01(\x01B\x17\xbaH\x14\x12\x12\x19\x00\x00\x00\x00\x00\x00\x8e@!\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\fchairMinutes\x88\x01\x01\x127\n" +
 	"\x05steps\x18\x02 \x03(\v2\x17.visitwright.v1.LogStepB\b\xbaH\x05\x92\x01\x02\x10dR\x05steps\x126\n" +
