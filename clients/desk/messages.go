@@ -160,7 +160,7 @@ func (q *ask) keepPolicy() (*page, error) {
 	p := q.policyFields(f, now.GetTemplates())
 	m := &vw.MessagePolicy{Name: now.GetName(), Enabled: f.On("enabled"), Telephone: f.Get("telephone"), Carrier: f.chosen(q, "carrier", p.Carriers), Etag: f.Get("etag")}
 	for field, to := range map[string]**timeofday.TimeOfDay{"quiet-from": &m.QuietFrom, "quiet-until": &m.QuietUntil, "time": &m.Time} {
-		if *to, err = readClock(f.Get(field)); err != nil {
+		if *to, err = readTimeOfDay(f.Get(field)); err != nil {
 			f.wrong(field, q.t("practice.clock-wrong"))
 		}
 	}
@@ -177,7 +177,7 @@ func (q *ask) keepPolicy() (*page, error) {
 		}
 		days, at, _ := strings.Cut(lead, " ")
 		n, err := strconv.ParseInt(days, 10, 16)
-		clock, err2 := readClock(at)
+		clock, err2 := readTimeOfDay(at)
 		if err != nil || err2 != nil || n < 0 || n > 60 {
 			f.wrong("leads", q.t("messages.leads-wrong"))
 			break

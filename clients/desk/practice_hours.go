@@ -209,10 +209,10 @@ func readHours(text string, day dayofweek.DayOfWeek) ([]*vw.HoursRule, error) {
 			return nil, errHours
 		}
 		var err error
-		if r.StartTime, err = readClock(from); err != nil {
+		if r.StartTime, err = readTimeOfDay(from); err != nil {
 			return nil, err
 		}
-		if r.EndTime, err = readClock(to); err != nil {
+		if r.EndTime, err = readTimeOfDay(to); err != nil {
 			return nil, err
 		}
 		out = append(out, r)
@@ -220,8 +220,8 @@ func readHours(text string, day dayofweek.DayOfWeek) ([]*vw.HoursRule, error) {
 	return out, nil
 }
 
-// readClock reads "08:00"; "24:00" is the end of the day.
-func readClock(text string) (*timeofday.TimeOfDay, error) {
+// readTimeOfDay reads "08:00"; "24:00" is the end of the day.
+func readTimeOfDay(text string) (*timeofday.TimeOfDay, error) {
 	text = strings.TrimSpace(text)
 	if text == "24:00" {
 		return &timeofday.TimeOfDay{Hours: 24}, nil
@@ -309,7 +309,7 @@ func (q *ask) makeClosure() (*page, error) {
 		if f.Get(field) == "" {
 			continue
 		}
-		if *to, err = readClock(f.Get(field)); err != nil {
+		if *to, err = readTimeOfDay(f.Get(field)); err != nil {
 			f.wrong(field, q.t("practice.clock-wrong"))
 		}
 	}
