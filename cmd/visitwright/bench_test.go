@@ -38,7 +38,13 @@ type bench struct {
 
 func newBench(b *testing.B) *bench {
 	b.Helper()
-	w := &where{Data: b.TempDir()}
+	return newBenchOn(b, "")
+}
+
+// newBenchOn is the same on a database elsewhere.
+func newBenchOn(b *testing.B, database string) *bench {
+	b.Helper()
+	w := &where{Data: b.TempDir(), Database: database}
 	// The log is written as in production, to nowhere.
 	log := server.NewLogger(io.Discard, slog.LevelInfo)
 	h, err := openHouse(b.Context(), houseOptions{where: w, now: time.Now, log: log, name: demo.Practice, zone: demo.Zone,

@@ -4,9 +4,11 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net/http"
 
 	"github.com/visitwright/visitwright/clients/cli"
 	"github.com/visitwright/visitwright/clients/desk"
+	"github.com/visitwright/visitwright/clients/feed"
 	client "github.com/visitwright/visitwright/clients/go"
 	"github.com/visitwright/visitwright/cmd/visitwright/server"
 )
@@ -73,7 +75,11 @@ func openDesk(o deskOptions) (*openedDesk, error) {
 	d := &openedDesk{client: c}
 	d.desk, err = desk.New(desk.Options{Client: c, Practice: o.practice, Secure: o.web.TLS.Set(), Demo: o.demo, Now: o.web.Now, Log: o.web.Log})
 	if err == nil {
-		o.web.Handler, o.web.Closing = d.desk, d.desk.Close
+		// Calendar feeds are told by their path; whoever subscribes has no session.
+		pages := http.NewServeMux()
+		pages.Handle(feed.Path, feed.Handler(c.Diary))
+		pages.Handle("/", d.desk)
+		o.web.Handler, o.web.Closing = pages, d.desk.Close
 		d.web, err = server.StartWeb(o.web)
 	}
 	if err != nil {

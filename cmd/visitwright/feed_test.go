@@ -214,6 +214,24 @@ func TestACalendarProgramFollowsARoomOverHTTPUntilItsAddressIsEnded(t *testing.T
 	}
 }
 
+func TestTheDeskServesFeedsBesideItsPages(t *testing.T) {
+	h := newHome(t)
+	h.furnish()
+	s := h.serve("--desk", "127.0.0.1:0")
+	clinician := regexp.MustCompile(`[0-9a-z]{26}`).FindString(h.must("clinician", "list"))
+	path := regexp.MustCompile(`/calendars/\S+`).FindString(h.must("diary", "feed", "add", "clinicians/"+clinician))
+	c := &http.Client{Timeout: 20 * time.Second, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	if got := fetch(t, c, http.MethodGet, s.pages+path, ""); got.code != http.StatusOK || got.header.Get("ETag") == "" || got.header.Get("Set-Cookie") != "" {
+		t.Errorf("%d %v %s", got.code, got.header, got.body)
+	}
+	if got := fetch(t, c, http.MethodGet, s.pages+path+"x", ""); got.code != http.StatusNotFound || got.header.Get("ETag") != "" {
+		t.Errorf("another address: %d", got.code)
+	}
+	if got := fetch(t, c, http.MethodGet, s.pages+"/", ""); got.code == http.StatusOK || strings.Contains(string(got.body), "VCALENDAR") {
+		t.Errorf("a page without signing in: %d", got.code)
+	}
+}
+
 func TestAFeedOutsideThisMachineNeedsTLSAndIsServedWithIt(t *testing.T) {
 	h := newHome(t)
 	if a := h.program("serve", "--feed", "0.0.0.0:0"); a.code != exitRefused || !strings.Contains(a.err, "--tls-cert") {

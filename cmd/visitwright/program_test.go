@@ -105,6 +105,7 @@ type service struct {
 	address string
 	metrics string
 	feeds   string // with its scheme
+	pages   string // of the web desk, with its scheme
 	log     *bytes.Buffer
 	done    chan error
 }
@@ -126,6 +127,9 @@ func (h *home) serve(args ...string) *service {
 	for lines.Scan() {
 		if at, found := strings.CutPrefix(lines.Text(), "feeds "); found {
 			s.feeds = at
+		}
+		if at, found := strings.CutPrefix(lines.Text(), "desk "); found {
+			s.pages = at
 		}
 		if at, found := strings.CutPrefix(lines.Text(), "metrics http://"); found {
 			s.metrics = at
