@@ -29,9 +29,19 @@ func (s question) Chosen(value string) bool { return s.Value == value }
 type part struct {
 	Key, Title string
 	Questions  []question
+	// Open says that the part is shown unfolded: all are, but for what is seen
+	// after opening, as long as nothing was.
+	Open bool
 	// Extra names the further fields of a part: diagnosis, opening, shape,
 	// bear, expected.
 	Extra []string
+}
+
+// answered reports whether a question of the part has an answer, or a message.
+func (p part) answered() bool {
+	return slices.ContainsFunc(p.Questions, func(s question) bool {
+		return s.Wrong != "" || s.Kind == "tick" && len(s.Options) > 0 || s.Kind != "tick" && s.Value != ""
+	})
 }
 
 // order of a visit: which criteria, signs and facts belong to which part. What
@@ -86,9 +96,10 @@ func (q *ask) parts(f *form, named map[string]entries, edition string, known *vw
 			}
 			asked["fact."+id] = true
 		}
+		p.Open = o.key != "opened" || p.answered() || f.Get("expected_canals")+f.Wrong["expected_canals"] != ""
 		out = append(out, p)
 	}
-	rest := part{Key: "more", Title: q.t("assess.part-more")}
+	rest := part{Key: "more", Title: q.t("assess.part-more"), Open: true}
 	for _, c := range named["difficulty-criteria"].belonging(edition) {
 		if !asked[c.GetId()] {
 			rest.Questions = append(rest.Questions, q.criterion(f, named, c))

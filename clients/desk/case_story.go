@@ -47,11 +47,11 @@ func (q *ask) story(h *head, r *records) []storyDay {
 		tell(told{day: b.GetVisitDate(), Kind: "care", Text: w.T("case.told-elsewhere"), More: b.GetNote()})
 	}
 	tell(told{day: w.DayOf(c.GetCreateTime()), order: order(c.GetCreateTime()), Kind: "call", Text: w.T("case.told-opened")})
-	for _, a := range r.assessments {
+	for _, a := range slices.Backward(r.assessments) { // the lists come with the newest first
 		more := w.T("case.told-level", w.Level(a.GetDifficulty().GetLevel()))
 		tell(told{day: w.DayOf(a.GetCreateTime()), order: order(a.GetCreateTime()), Kind: "found", Text: w.T("case.told-assessed", a.GetVersion()), More: more, Path: at + "/assess"})
 	}
-	for _, p := range r.plans {
+	for _, p := range slices.Backward(r.plans) {
 		path := at + "/options?revision=" + lastPart(p.GetName())
 		tell(told{day: w.DayOf(p.GetCreateTime()), order: order(p.GetCreateTime()), Kind: "plan", Text: w.T("case.told-plan", p.GetRevision()), More: w.Enum("case.cause", shortened(p.GetCause())), Path: path})
 		if acc := p.GetAccepted(); acc != nil {
@@ -92,7 +92,7 @@ func (q *ask) story(h *head, r *records) []storyDay {
 func (q *ask) tellVisits(at string, r *records, tell func(told)) {
 	w := q.words
 	visited := map[string]bool{}
-	for _, v := range r.visits {
+	for _, v := range slices.Backward(r.visits) {
 		visited[v.GetAppointment()] = true
 		t := told{day: w.DayOf(v.GetBeginTime()), order: order(v.GetBeginTime()), Kind: "chair", Text: w.T("case.told-visit", lastPart(v.GetName()), v.GetTitle()), Path: at + "/chair"}
 		if v.GetPhase() == vw.ChairVisit_PHASE_ENDED {

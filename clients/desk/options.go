@@ -27,8 +27,9 @@ type optionsPage struct {
 	Plan *vw.Plan
 	// Newest is the number of the newest revision; an earlier one is only read.
 	Newest int64
-	// Changes say what differs from the revision before.
+	// Changes say what differs from the revision before, Because why, once each.
 	Changes *vw.PlanDifference
+	Because []string
 	Form    *form
 	Done    string
 
@@ -102,7 +103,15 @@ func (q *ask) readPlan(p *optionsPage, revision int64) error {
 			return err
 		})
 	}
-	return g.Wait()
+	if err := g.Wait(); err != nil {
+		return err
+	}
+	for _, c := range p.Changes.GetChanges() {
+		if why := c.GetBecause(); why != "" && !slices.Contains(p.Because, why) {
+			p.Because = append(p.Because, why)
+		}
+	}
+	return nil
 }
 
 // offerToAccept prepares what can be accepted, and with which consent.
@@ -135,6 +144,7 @@ func (q *ask) offerToAccept(p *optionsPage) {
 	if f.Get("etag") == "" {
 		f.Set("etag", p.Plan.GetEtag())
 	}
+	f.Set("consent_giver", f.Get("consent_giver")) // nothing said stands for "not yet"
 	if f.Get("consent_date") == "" && len(f.Wrong) == 0 {
 		f.Set("consent_date", q.words.ISODate(q.words.Today()))
 		f.Set("consent_time", q.words.now.Format("15:04"))
@@ -226,7 +236,9 @@ type printed struct {
 	Printed  string
 	Wrong    []string
 	Accepted bool
-	Windows  []*vw.ReturnWindow
+	// Windows are the least and the most days between two visits, each pair
+	// once.
+	Windows [][2]int32
 }
 
 // printPlan writes the accepted plan, or the recommended one, in plain words.
@@ -253,8 +265,10 @@ func (q *ask) printPlan() (*page, error) {
 		}
 	}
 	for _, v := range p.Option.GetVisits() {
-		if w := v.GetReturnWindow(); w != nil && v.GetNumber() > 1 {
-			p.Windows = append(p.Windows, w)
+		w := v.GetReturnWindow()
+		days := [2]int32{w.GetEarliest().GetDays(), w.GetLatest().GetDays()}
+		if w.GetLatest() != nil && v.GetNumber() > 1 && !slices.Contains(p.Windows, days) {
+			p.Windows = append(p.Windows, days)
 		}
 	}
 	if id == plan.GetRecommendedOption() {

@@ -157,3 +157,30 @@ func (p *optionsPage) Revisions() []int64 {
 	}
 	return out
 }
+
+// WindowBrief is a return window in one line, counted from its anchor.
+func (w *words) WindowBrief(r *vw.ReturnWindow) string {
+	parts := []string{w.T("options.window-brief", w.Anchor(r.GetAnchor()))}
+	for _, b := range []struct {
+		key   string
+		bound *vw.WindowBound
+	}{{"options.brief-earliest", r.GetEarliest()}, {"options.brief-target", r.GetTarget()}, {"options.brief-latest", r.GetLatest()}} {
+		if b.bound != nil {
+			parts = append(parts, w.T(b.key, b.bound.GetDays()))
+		}
+	}
+	return strings.Join(parts, ", ")
+}
+
+// PlainAim says to a patient what is done in a visit. What has no plain words
+// yet is said as the plan says it.
+func (w *words) PlainAim(aim string) string {
+	var parts []string
+	for part := range strings.SplitSeq(aim, ", ") {
+		if key := "plain.aim-" + strings.ReplaceAll(part, " ", "-"); w.has(key) {
+			part = w.T(key)
+		}
+		parts = append(parts, part)
+	}
+	return sentence(strings.Join(parts, ", "))
+}

@@ -66,6 +66,7 @@ func (q *ask) showReview(p *reviewPage, status int) (*page, error) {
 	if err := g.Wait(); err != nil {
 		return nil, err
 	}
+	p.Form.Set("index_now", p.Form.Get("index_now")) // nothing said stands for "none was taken"
 	p.Indices = []option{{Value: "", Text: q.t("review.no-radiograph")}}
 	p.Before = []option{{Value: "", Text: q.t("review.as-recorded")}}
 	for n := 1; n <= 5; n++ {
