@@ -248,7 +248,7 @@ func addHolds(out []diary.Hold, day int64, ref store.ResourceRef, m *store.Mask)
 			continue
 		}
 		if !m.Busy(i) {
-			i += max(1, bits.TrailingZeros8(m[i>>3]>>(i&7)))
+			i += min(8-i&7, bits.TrailingZeros8(m[i>>3]>>(i&7))) // to the next occupied cell of this byte, or to its end
 			continue
 		}
 		from := i
