@@ -28,7 +28,7 @@ func (f *FollowUps) offersFor(ctx context.Context, c Caller, of store.Case, x st
 		return nil, f.diary.fault(err, c, nil)
 	}
 	visit := &vw.VisitToPlace{}
-	if kind == followup.ReturnVisit {
+	if kind == followup.ReturnVisit || kind == followup.Booking {
 		if visit.Parts, err = f.nextPart(ctx, c, of, x); err != nil {
 			return nil, err
 		}
@@ -38,6 +38,9 @@ func (f *FollowUps) offersFor(ctx context.Context, c Caller, of store.Case, x st
 		visit.Unplanned = &vw.UnplannedVisit{Protocol: usual.Protocol, Minutes: int32((int(usual.Minutes.Value) + step - 1) / step * step), Case: names.Case(c.Practice, of.ID)}
 	}
 	out := &vw.FindOffersRequest{Parent: names.Practice(c.Practice), Patient: names.Patient(c.Practice, x.PatientID), Visits: []*vw.VisitToPlace{visit}, Wishes: &vw.OfferWishes{}}
+	if kind == followup.Booking {
+		return out, nil // its days are those of the plan's own window
+	}
 	today := snapshot.zone().Date(f.diary.now())
 	earliest, err1 := civil.ParseDate(x.Earliest)
 	latest, err2 := civil.ParseDate(x.Latest)

@@ -184,6 +184,7 @@ func (f *FollowUps) look(c store.Care, at surroundings, more *followup.Event) (s
 	}
 	state.Closed = c.Case.State == store.CaseClosed
 	state.Booked, state.Missed = appointmentsOf(c, state, at.zone, today)
+	state.Short = shortOf(c, at.zone)
 	list, err := followup.Derive(state, at.calendar, today)
 	if err != nil {
 		return store.CareResult{}, err
@@ -272,6 +273,27 @@ func appointmentsOf(c store.Care, state followup.Case, zone *civil.Zone, today c
 var purposes = map[string]followup.Purpose{
 	"review": followup.ForReview, "core": followup.ForRestoration,
 	"consultation": followup.ForOther, "temporary-repair": followup.ForOther,
+}
+
+// shortOf are the coming appointments that are shorter than the visits of the
+// newest plan, taken one after the other.
+func shortOf(c store.Care, zone *civil.Zone) []followup.Short {
+	var out []followup.Short
+	next := 0
+	for _, a := range c.Appointments {
+		planned := slices.ContainsFunc(a.Cases, func(v store.VisitOf) bool { return v.CaseID == c.Case.ID && v.Revision > 0 })
+		if !planned || !a.Start.After(c.Now) || a.State != store.StateBooked && a.State != store.StateProvisional || len(a.Cases) > 1 {
+			continue // several teeth of one visit have a length of their own
+		}
+		if next >= len(c.Coming) {
+			break
+		}
+		if booked := int(a.End.Sub(a.Start).Minutes()); booked < c.Coming[next].Minutes {
+			out = append(out, followup.Short{ID: a.ID, On: zone.Date(a.Start), Booked: booked, Needed: c.Coming[next].Minutes})
+		}
+		next++
+	}
+	return out
 }
 
 // purposeOf says what an appointment is for. On a filled tooth a visit of its

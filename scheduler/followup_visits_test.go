@@ -6,6 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	"github.com/visitwright/visitwright/planner/chairside"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store"
@@ -118,5 +120,48 @@ func TestTheClockOfADressingGoesByTheStopInWhichTheToothWasLeft(t *testing.T) {
 	latest := time.Date(int(list[0].GetLatestDate().GetYear()), time.Month(list[0].GetLatestDate().GetMonth()), int(list[0].GetLatestDate().GetDay()), 0, 0, 0, 0, time.UTC)
 	if days := latest.Sub(x.clock.Now()).Hours() / 24; days < 80 {
 		t.Errorf("calcium hydroxide for apexification is renewed after about three months; here the latest day is %.0f days away", days)
+	}
+}
+
+// A booking keeps the length that an earlier plan gave it: once the newest plan
+// asks for more, reception is told, until it is long enough.
+func TestABookingThatANewPlanMakesTooShortIsOnTheList(t *testing.T) {
+	x := newFollows(t, options{})
+	plan := x.plan(x.patientID, 36)
+	id := strings.Split(plan, "/")[3]
+	x.visited(id, chairside.Closing{Medicament: "calcium-hydroxide", Temporary: "double-seal", SealMM: 4, Stop: "shaped-and-dressed"}, "")
+	start := x.clock.Now().AddDate(0, 0, 14).Truncate(time.Hour)
+	book := func(revision, visit, minutes int) {
+		t.Helper()
+		_, err := x.store.BookOffer(t.Context(), x.call(), store.NewBooking{PatientID: x.patientID, Visits: []store.NewVisit{{
+			Place: store.Place{Start: start, End: start.Add(time.Duration(minutes) * time.Minute), Zone: "UTC", Local: start.Format("2006-01-02T15:04"), ZoneVersion: "test",
+				Spans: []store.Span{{ResourceRef: store.ResourceRef{Kind: store.KindRoom, ID: x.room[strings.LastIndex(x.room, "/")+1:]}, Start: start, End: start.Add(time.Duration(minutes) * time.Minute)}}},
+			Cases: []store.VisitOf{{CaseID: id, Revision: revision, Option: "two-visits", Visit: visit}}}}})
+		x.must(err)
+		start = start.Add(24 * time.Hour)
+	}
+	told := func() (out []string) {
+		for _, f := range x.list("") {
+			if f.GetKind() == "booking" {
+				out = append(out, f.GetReason())
+			}
+		}
+		return out
+	}
+	book(1, 2, 45)
+	if got := told(); len(got) != 0 {
+		t.Fatalf("the plan that gave the length still holds, and yet: %v", got)
+	}
+	document, err := proto.Marshal(&vw.Plan{Protocol: "primary-treatment", Options: []*vw.TreatmentOption{{Id: "one-visit", Feasible: true}}})
+	x.must(err)
+	_, err = x.store.SavePlanRevision(t.Context(), x.call(), store.NewPlanRevision{CaseID: id, Base: 1, Cause: "visit-ended", Recommended: "one-visit", Document: document,
+		Visits: []store.PlannedVisit{{Option: "one-visit", Visit: 1, Minutes: 75}, {Option: "one-visit", Visit: 2, Minutes: 60}}})
+	x.must(err)
+	if got := told(); len(got) != 1 || !strings.Contains(got[0], "45 minutes are booked and the newest plan asks for 75") {
+		t.Fatalf("the newest plan asks for 75 minutes: %v", got)
+	}
+	x.clock.Advance(15 * 24 * time.Hour)
+	if got := told(); len(got) != 0 {
+		t.Errorf("the day has passed, and yet: %v", got)
 	}
 }

@@ -39,6 +39,10 @@ type Care struct {
 	Appointments []Appointment
 	// Visits that ended in the chair, the oldest first.
 	Visits []ChairVisit
+	// Coming are the visits that the newest plan still asks for, in their order.
+	// They are read only when an appointment stands whose length an earlier
+	// revision gave; else nil.
+	Coming []PlannedVisit
 	Now    time.Time
 }
 

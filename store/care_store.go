@@ -103,6 +103,11 @@ func (s *Store) care(ctx context.Context, q querier, practice string, row caseRo
 		}
 		out.Appointments = append(out.Appointments, a)
 	}
+	if outOfDate(out, now) {
+		if out.Coming, err = s.coming(ctx, q, practice, row.ID, out.Case.Revision); err != nil {
+			return Care{}, err
+		}
+	}
 	var visits []chairVisitRow
 	if err := q.list(ctx, &visits, stmtChairVisitPage, practice, row.ID, 1<<30, MaxPageSize); err != nil || len(visits) == 0 {
 		return out, err

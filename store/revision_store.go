@@ -156,6 +156,9 @@ func (s *Store) SavePlanRevision(ctx context.Context, call Call, r NewPlanRevisi
 				return PlanRevision{}, err
 			}
 		}
+		if _, err = t.exec(ctx, stmtCareNow, call.Practice, c.ID); err != nil { // what is booked may not fit it
+			return PlanRevision{}, err
+		}
 		if r.Passed != nil {
 			first, err := t.passed(ctx, *r.Passed, c.Revision, "")
 			if err != nil {
@@ -317,6 +320,9 @@ func (s *Store) AcceptOption(ctx context.Context, call Call, a NewAcceptance) (A
 		plain, _ := json.Marshal(sealedAcceptance{a.Consent, a.Against}) // strings and a time always marshal
 		if _, err := t.exec(ctx, stmtAcceptancePut, call.Practice, c.ID, seq, a.Revision, a.Option, a.Clinician,
 			s.keys.seal(plain, call.Practice, acceptanceRecord(c.ID, seq)), call.Actor, us(t.now)); err != nil {
+			return Acceptance{}, err
+		}
+		if _, err := t.exec(ctx, stmtCareNow, call.Practice, c.ID); err != nil {
 			return Acceptance{}, err
 		}
 		fields := []string{"acceptance"}

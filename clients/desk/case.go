@@ -240,7 +240,7 @@ func (q *ask) nextDue(f *vw.FollowUp, at string) next {
 	switch f.GetKind() {
 	case "review":
 		n.Do, n.Path = q.t("case.do-review"), at+"/review"
-	case "return-visit", "core":
+	case "return-visit", "core", "booking":
 		n.Do, n.Path = q.t("case.do-book"), at+"/book"
 	case "re-assessment":
 		n.Do, n.Path = q.t("case.do-assess"), at+"/assess"

@@ -62,7 +62,7 @@ func (q *ask) duePage() (*page, error) {
 	if p.View == "all" {
 		request.View = ""
 	}
-	for _, k := range []string{"return-visit", "core", "restoration", "review", "re-assessment", "decision"} {
+	for _, k := range []string{"return-visit", "core", "restoration", "review", "re-assessment", "decision", "booking"} {
 		p.Kinds = append(p.Kinds, option{Value: k, Text: q.t("due.kind-" + k)})
 	}
 	for _, a := range []string{"reception", "clinician", "referring-dentist"} {

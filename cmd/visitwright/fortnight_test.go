@@ -212,6 +212,13 @@ func tooShort(p *demoPractice) {
 		p.Fatalf("the bookings of 0110: %v", r.GetBookings())
 	}
 	b := r.GetBookings()[0]
+	told := false
+	for _, f := range p.followUps("today") {
+		told = told || f.GetKind() == "booking" && f.GetCase() == name && strings.HasSuffix(b.GetAppointment(), strings.Split(f.GetKey(), "/")[1]) && len(f.GetFindOffers().GetVisits()) == 1
+	}
+	if !told {
+		p.Error("the list of today does not tell reception of it, with the search for another place")
+	}
 	found, err := p.reception().Diary.FindOffers(p.Context(), &vw.FindOffersRequest{Parent: p.parent, Patient: p.of("0110").GetPatient(), Visits: []*vw.VisitToPlace{{
 		Parts: []*vw.VisitPart{{Plan: p.of("0110").GetLatestPlan(), Option: b.GetPart().GetOption(), Visit: b.GetPart().GetVisit()}}}}})
 	p.must(err)

@@ -20,6 +20,7 @@ const (
 	Review      Kind = "review"
 	Reassess    Kind = "re-assessment"
 	Decision    Kind = "decision"
+	Booking     Kind = "booking" // what is booked no longer fits the plan
 )
 
 // State of a follow-up on a given day.
@@ -86,6 +87,10 @@ func Derive(c Case, practice civil.Calendar, today civil.Date) ([]FollowUp, erro
 		out = append(out, c.decideStopped())
 	case c.Open != nil:
 		out = append(out, c.returnVisit(today))
+	}
+	for _, s := range c.Short {
+		out = append(out, FollowUp{Key: fmt.Sprintf("booking/%s/%d", s.ID, s.Needed), Kind: Booking, Earliest: s.On, Target: s.On, Latest: s.On, Actor: Reception,
+			Reason: fmt.Sprintf("%d minutes are booked and the newest plan asks for %d: lengthen it, or find another place", s.Booked, s.Needed)})
 	}
 	if c.Filled != nil {
 		restoring, err := c.restoring()
@@ -268,6 +273,12 @@ func (c Case) settle(f *FollowUp, practice civil.Calendar, today civil.Date) {
 	}
 	if f.Kind == Reassess || f.Kind == Decision {
 		f.ActOn = f.Target
+	}
+	if f.Kind == Booking {
+		f.ActOn = today // the sooner it is told, the more places there are
+		if p, ok := c.PutOff[f.Key]; ok {
+			f.ActOn = p.Until
+		}
 	}
 	if p, ok := c.PutOff[f.Key]; ok && p.Until.After(f.ActOn) {
 		f.ActOn = p.Until

@@ -1,6 +1,7 @@
 package followup
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -164,4 +165,24 @@ func TestNothingChangesBeforeTheNextLook(t *testing.T) {
 			}
 		}
 	})
+}
+
+func TestABookingThatIsTooShortForTheNewestPlanIsToldAtOnceAndEndsWithIt(t *testing.T) {
+	today := civil.MustDate("2026-03-03")
+	c := Case{Short: []Short{{ID: "a1", On: civil.MustDate("2026-03-20"), Booked: 45, Needed: 75}}}
+	list, err := Derive(c, practice(), today)
+	if err != nil || len(list) != 1 {
+		t.Fatalf("%v, %v", list, err)
+	}
+	if f := list[0]; f.Kind != Booking || f.State != Due || f.Actor != Reception || f.ActOn != today || !strings.Contains(f.Reason, "45 minutes are booked and the newest plan asks for 75") {
+		t.Errorf("told as %+v", f)
+	}
+	c.PutOff = map[string]PutOff{list[0].Key: {Until: civil.MustDate("2026-03-06")}}
+	if list, err = Derive(c, practice(), today); err != nil || list[0].State != Ahead {
+		t.Errorf("put off until Friday it is %v (%v)", list, err)
+	}
+	c.PutOff, c.Short = nil, nil
+	if list, err = Derive(c, practice(), today); err != nil || len(list) != 0 {
+		t.Errorf("once it is long enough: %v (%v)", list, err)
+	}
 }

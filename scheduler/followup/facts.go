@@ -22,6 +22,8 @@ type Case struct {
 	Reviews *Reviews
 	// Booked are the coming appointments of this case.
 	Booked []Appointment
+	// Short are coming appointments that are shorter than the newest plan asks.
+	Short []Short
 	// Missed counts appointments in a row that the patient did not attend, since
 	// the last one attended.
 	Missed int
@@ -123,6 +125,14 @@ const (
 type Appointment struct {
 	On      civil.Date
 	Purpose Purpose
+}
+
+// Short is a coming appointment whose length an earlier plan gave, and which is
+// too short for the newest.
+type Short struct {
+	ID             string // of the appointment
+	On             civil.Date
+	Booked, Needed int // minutes
 }
 
 // PutOff is a decision to ask later.

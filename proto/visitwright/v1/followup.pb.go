@@ -36,7 +36,7 @@ type FollowUp struct {
 	// Stable while the cause lasts; a new cause has a new key.
 	Key string `protobuf:"bytes,3,opt,name=key,proto3" json:"key,omitempty"`
 	// Catalogue id: return-visit, core, restoration, review, re-assessment,
-	// decision.
+	// decision, booking (what is booked is too short for the newest plan).
 	Kind string `protobuf:"bytes,4,opt,name=kind,proto3" json:"kind,omitempty"`
 	// Where it stands today.
 	State string `protobuf:"bytes,5,opt,name=state,proto3" json:"state,omitempty"`
