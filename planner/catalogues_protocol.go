@@ -44,7 +44,7 @@ func eventEntries(c *protocol.Catalogue) ([]*vw.CatalogueEntry, error) {
 	seen := map[string]bool{}
 	for _, e := range marked {
 		seen[e.ID] = true
-		entry := &vw.CatalogueEntry{Id: e.ID, Title: e.Name, Explanation: e.First, Figures: figuresBelow(c, "events."+e.ID+".")}
+		entry := &vw.CatalogueEntry{Id: e.ID, Title: e.Name, Explanation: e.First, Figures: figuresBelow(c, "events."+e.ID+"."), Needs: needsOf(e), Effects: effectsOf(e)}
 		if e.Minutes != nil {
 			entry.Figures = append(entry.Figures, figure(e.Minutes.Median, "min", "median", e.Minutes.Mark), figure(e.Minutes.LogSD, "1", "log_sd", e.Minutes.Mark))
 		}
@@ -61,6 +61,37 @@ func eventEntries(c *protocol.Catalogue) ([]*vw.CatalogueEntry, error) {
 		out = append(out, &vw.CatalogueEntry{Id: e.ID, Title: e.Name, Explanation: text, Figures: figuresBelow(c, "events."+e.ID+".")})
 	}
 	return out, nil
+}
+
+// needsOf is what a mark of the event must name.
+func needsOf(e chairside.Event) []string {
+	var out []string
+	switch {
+	case e.CanalEffect == chairside.EffectLocated:
+		out = append(out, "new-canal")
+	case e.NeedsCanal:
+		out = append(out, "canal")
+	}
+	if e.NeedsThird {
+		out = append(out, "third")
+	}
+	if e.NeedsPartner {
+		out = append(out, "partner")
+	}
+	return out
+}
+
+func effectsOf(e chairside.Event) []string {
+	var out []string
+	for _, x := range []struct {
+		id string
+		is bool
+	}{{"bars-filling", e.BarsFilling || e.Rule.Says == chairside.Forbids}, {"asks-consent", e.Consent != ""}, {"forces-stop", e.ForcesStop}, {"ends-treatment", e.EndsTreatment}} {
+		if x.is {
+			out = append(out, x.id)
+		}
+	}
+	return out
 }
 
 func stopEntries(c *protocol.Catalogue) ([]*vw.CatalogueEntry, error) {

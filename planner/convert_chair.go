@@ -70,11 +70,36 @@ func (s *ChairService) visitToProto(ctx context.Context, caller Caller, o openVi
 		return nil, err
 	}
 	out.Ready = readyToProto(ready)
+	out.Ready.Answers = checkToProto(v.Answers)
+	out.Order = o.orderToProto()
 	out.Marks = o.marksToProto()
 	if err := s.anaestheticOf(ctx, caller, out, o, rec); err != nil {
 		return nil, err
 	}
 	return out, nil
+}
+
+// orderToProto is what the visit consists of; nothing is marked once it ended.
+func (o openVisit) orderToProto() []*vw.ChairStage {
+	if o.state.Phase == chairside.Ended {
+		return nil
+	}
+	var out []*vw.ChairStage
+	for _, part := range o.plan.Order(o.state) {
+		stage := &vw.ChairStage{Stage: part.Stage, Done: part.Done, Title: o.of.title(part.Stage)}
+		switch part.Stage {
+		case chairside.Opening:
+			stage.Stage, stage.Title = "", "opening"
+		case chairside.Closed:
+			stage.Stage, stage.Title = "", "closing"
+		}
+		for _, x := range part.Steps {
+			stage.Steps = append(stage.Steps, &vw.ChairStep{Step: x.Step, Title: o.of.title(x.Step), Canal: x.Canal, Done: x.Done,
+				Running: x.Step == o.state.Running && x.Canal == o.state.RunningCanal})
+		}
+		out = append(out, stage)
+	}
+	return out
 }
 
 func identityLine(t *vw.Tooth, rec record) string {
@@ -317,7 +342,7 @@ func (o openVisit) markWords(m chairside.Mark) string {
 func (s *ChairService) answerToProto(o openVisit, a chairside.Moment, rec record, clock func(time.Time) string) *vw.ChairAnswer {
 	out := &vw.ChairAnswer{
 		Time: instant(a.At), Step: o.of.title(a.Step), Canal: a.Canal, UsedMinutes: a.Used, LeftMinutes: a.Left, ExpectedEnd: instant(a.End),
-		OnTime: oddsToProto(proposal.OddsOf(a.OnTime, "end inside the appointment")), SpareMinutes: a.Spare,
+		OnTime: oddsToProto(proposal.OddsOf(a.OnTime, "end inside the appointment")), SpareMinutes: a.Spare, StepId: a.Step,
 	}
 	if a.Step == "" {
 		out.Step = "closing"

@@ -108,7 +108,14 @@ type CatalogueEntry struct {
 	Retired bool `protobuf:"varint,7,opt,name=retired,proto3" json:"retired,omitempty"`
 	// Place in its catalogue, from 1: the order in which people are asked or
 	// work.
-	Position      int32 `protobuf:"varint,8,opt,name=position,proto3" json:"position,omitempty"`
+	Position int32 `protobuf:"varint,8,opt,name=position,proto3" json:"position,omitempty"`
+	// What whoever marks the entry must name besides it: "canal", "new-canal",
+	// "third" (of the root), "partner" (the canal it joins). In the catalogue
+	// "chair-events".
+	Needs []string `protobuf:"bytes,9,rep,name=needs,proto3" json:"needs,omitempty"`
+	// What the entry does beyond its words: "bars-filling", "asks-consent",
+	// "forces-stop", "ends-treatment". In the catalogue "chair-events".
+	Effects       []string `protobuf:"bytes,10,rep,name=effects,proto3" json:"effects,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -199,6 +206,20 @@ func (x *CatalogueEntry) GetPosition() int32 {
 	return 0
 }
 
+func (x *CatalogueEntry) GetNeeds() []string {
+	if x != nil {
+		return x.Needs
+	}
+	return nil
+}
+
+func (x *CatalogueEntry) GetEffects() []string {
+	if x != nil {
+		return x.Effects
+	}
+	return nil
+}
+
 var File_visitwright_v1_catalogue_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_catalogue_proto_rawDesc = "" +
@@ -208,7 +229,7 @@ const file_visitwright_v1_catalogue_proto_rawDesc = "" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05title\x18\x02 \x01(\tR\x05title\x12\x1f\n" +
 	"\ventry_count\x18\x03 \x01(\x05R\n" +
-	"entryCount\"\xfd\x01\n" +
+	"entryCount\"\xad\x02\n" +
 	"\x0eCatalogueEntry\x12\x1c\n" +
 	"\tcatalogue\x18\x01 \x01(\tR\tcatalogue\x12\x0e\n" +
 	"\x02id\x18\x02 \x01(\tR\x02id\x12\x14\n" +
@@ -218,7 +239,10 @@ const file_visitwright_v1_catalogue_proto_rawDesc = "" +
 	"belongs_to\x18\x05 \x01(\tR\tbelongsTo\x120\n" +
 	"\afigures\x18\x06 \x03(\v2\x16.visitwright.v1.FigureR\afigures\x12\x18\n" +
 	"\aretired\x18\a \x01(\bR\aretired\x12\x1a\n" +
-	"\bposition\x18\b \x01(\x05R\bpositionBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
+	"\bposition\x18\b \x01(\x05R\bposition\x12\x14\n" +
+	"\x05needs\x18\t \x03(\tR\x05needs\x12\x18\n" +
+	"\aeffects\x18\n" +
+	" \x03(\tR\aeffectsBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
 
 var (
 	file_visitwright_v1_catalogue_proto_rawDescOnce sync.Once

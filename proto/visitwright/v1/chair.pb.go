@@ -140,7 +140,7 @@ func (x BookingEffect_Effect) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use BookingEffect_Effect.Descriptor instead.
 func (BookingEffect_Effect) EnumDescriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{24, 0}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{26, 0}
 }
 
 // One visit in the chair, as it stands. It is read from its marks: a mark that
@@ -212,7 +212,11 @@ type ChairVisit struct {
 	MarkCount int32 `protobuf:"varint,28,opt,name=mark_count,json=markCount,proto3" json:"mark_count,omitempty"`
 	// Who is in the chair, the tooth in words and what is compared, as one
 	// sentence.
-	Identity      string `protobuf:"bytes,29,opt,name=identity,proto3" json:"identity,omitempty"`
+	Identity string `protobuf:"bytes,29,opt,name=identity,proto3" json:"identity,omitempty"`
+	// What the visit consists of, in the order in which it usually runs, with
+	// what is done: its opening, the stages of the plan that are left, and the
+	// closing of the state that the tooth is in. Empty once the visit has ended.
+	Order         []*ChairStage `protobuf:"bytes,30,rep,name=order,proto3" json:"order,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -450,6 +454,170 @@ func (x *ChairVisit) GetIdentity() string {
 	return ""
 }
 
+func (x *ChairVisit) GetOrder() []*ChairStage {
+	if x != nil {
+		return x.Order
+	}
+	return nil
+}
+
+// One part of a running visit: its opening, a stage of the plan, or its
+// closing.
+type ChairStage struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Catalogue id (catalogue "stages"), which a catch-up entry takes; empty for
+	// the opening and the closing.
+	Stage string `protobuf:"bytes,1,opt,name=stage,proto3" json:"stage,omitempty"`
+	// In words.
+	Title string `protobuf:"bytes,2,opt,name=title,proto3" json:"title,omitempty"`
+	// Everything in it is done.
+	Done bool `protobuf:"varint,3,opt,name=done,proto3" json:"done,omitempty"`
+	// Its steps, those done on each canal once for every canal in hand, by step.
+	Steps         []*ChairStep `protobuf:"bytes,4,rep,name=steps,proto3" json:"steps,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ChairStage) Reset() {
+	*x = ChairStage{}
+	mi := &file_visitwright_v1_chair_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ChairStage) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ChairStage) ProtoMessage() {}
+
+func (x *ChairStage) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_chair_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ChairStage.ProtoReflect.Descriptor instead.
+func (*ChairStage) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *ChairStage) GetStage() string {
+	if x != nil {
+		return x.Stage
+	}
+	return ""
+}
+
+func (x *ChairStage) GetTitle() string {
+	if x != nil {
+		return x.Title
+	}
+	return ""
+}
+
+func (x *ChairStage) GetDone() bool {
+	if x != nil {
+		return x.Done
+	}
+	return false
+}
+
+func (x *ChairStage) GetSteps() []*ChairStep {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+// One step of a running visit, which a mark can name.
+type ChairStep struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Catalogue id (catalogue "steps").
+	Step string `protobuf:"bytes,1,opt,name=step,proto3" json:"step,omitempty"`
+	// In words.
+	Title string `protobuf:"bytes,2,opt,name=title,proto3" json:"title,omitempty"`
+	// On which canal; empty when it is done once.
+	Canal string `protobuf:"bytes,3,opt,name=canal,proto3" json:"canal,omitempty"`
+	// It is done, in this visit or in an earlier one.
+	Done bool `protobuf:"varint,4,opt,name=done,proto3" json:"done,omitempty"`
+	// It was marked as begun and runs.
+	Running       bool `protobuf:"varint,5,opt,name=running,proto3" json:"running,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ChairStep) Reset() {
+	*x = ChairStep{}
+	mi := &file_visitwright_v1_chair_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ChairStep) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ChairStep) ProtoMessage() {}
+
+func (x *ChairStep) ProtoReflect() protoreflect.Message {
+	mi := &file_visitwright_v1_chair_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ChairStep.ProtoReflect.Descriptor instead.
+func (*ChairStep) Descriptor() ([]byte, []int) {
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *ChairStep) GetStep() string {
+	if x != nil {
+		return x.Step
+	}
+	return ""
+}
+
+func (x *ChairStep) GetTitle() string {
+	if x != nil {
+		return x.Title
+	}
+	return ""
+}
+
+func (x *ChairStep) GetCanal() string {
+	if x != nil {
+		return x.Canal
+	}
+	return ""
+}
+
+func (x *ChairStep) GetDone() bool {
+	if x != nil {
+		return x.Done
+	}
+	return false
+}
+
+func (x *ChairStep) GetRunning() bool {
+	if x != nil {
+		return x.Running
+	}
+	return false
+}
+
 // One canal as it is known now.
 type ChairCanal struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -485,7 +653,7 @@ type ChairCanal struct {
 
 func (x *ChairCanal) Reset() {
 	*x = ChairCanal{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[1]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -497,7 +665,7 @@ func (x *ChairCanal) String() string {
 func (*ChairCanal) ProtoMessage() {}
 
 func (x *ChairCanal) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[1]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -510,7 +678,7 @@ func (x *ChairCanal) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChairCanal.ProtoReflect.Descriptor instead.
 func (*ChairCanal) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{1}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *ChairCanal) GetCanal() string {
@@ -623,7 +791,7 @@ type ChairWork struct {
 
 func (x *ChairWork) Reset() {
 	*x = ChairWork{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[2]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -635,7 +803,7 @@ func (x *ChairWork) String() string {
 func (*ChairWork) ProtoMessage() {}
 
 func (x *ChairWork) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[2]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -648,7 +816,7 @@ func (x *ChairWork) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChairWork.ProtoReflect.Descriptor instead.
 func (*ChairWork) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{2}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *ChairWork) GetStep() string {
@@ -711,7 +879,7 @@ type ChairHappening struct {
 
 func (x *ChairHappening) Reset() {
 	*x = ChairHappening{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[3]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -723,7 +891,7 @@ func (x *ChairHappening) String() string {
 func (*ChairHappening) ProtoMessage() {}
 
 func (x *ChairHappening) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[3]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -736,7 +904,7 @@ func (x *ChairHappening) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChairHappening.ProtoReflect.Descriptor instead.
 func (*ChairHappening) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{3}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *ChairHappening) GetMark() string {
@@ -808,7 +976,7 @@ type ChairRadiograph struct {
 
 func (x *ChairRadiograph) Reset() {
 	*x = ChairRadiograph{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[4]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -820,7 +988,7 @@ func (x *ChairRadiograph) String() string {
 func (*ChairRadiograph) ProtoMessage() {}
 
 func (x *ChairRadiograph) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[4]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -833,7 +1001,7 @@ func (x *ChairRadiograph) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChairRadiograph.ProtoReflect.Descriptor instead.
 func (*ChairRadiograph) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{4}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ChairRadiograph) GetTime() *timestamppb.Timestamp {
@@ -862,14 +1030,16 @@ type ReadyCheck struct {
 	// What forbids it or advises against it, in whole lines.
 	Against []string `protobuf:"bytes,4,rep,name=against,proto3" json:"against,omitempty"`
 	// The check as one line, for example "Not answered: dry, numb".
-	Text          string `protobuf:"bytes,5,opt,name=text,proto3" json:"text,omitempty"`
+	Text string `protobuf:"bytes,5,opt,name=text,proto3" json:"text,omitempty"`
+	// The answers as they stand; what is left out was not answered.
+	Answers       *CheckMark `protobuf:"bytes,6,opt,name=answers,proto3" json:"answers,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ReadyCheck) Reset() {
 	*x = ReadyCheck{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[5]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -881,7 +1051,7 @@ func (x *ReadyCheck) String() string {
 func (*ReadyCheck) ProtoMessage() {}
 
 func (x *ReadyCheck) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[5]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -894,7 +1064,7 @@ func (x *ReadyCheck) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadyCheck.ProtoReflect.Descriptor instead.
 func (*ReadyCheck) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{5}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *ReadyCheck) GetMayFill() bool {
@@ -932,6 +1102,13 @@ func (x *ReadyCheck) GetText() string {
 	return ""
 }
 
+func (x *ReadyCheck) GetAnswers() *CheckMark {
+	if x != nil {
+		return x.Answers
+	}
+	return nil
+}
+
 // What can be said at one moment of a running visit.
 type ChairAnswer struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -963,14 +1140,17 @@ type ChairAnswer struct {
 	// Latest moment of the decision; empty when there is none to take.
 	DecideBy *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=decide_by,json=decideBy,proto3" json:"decide_by,omitempty"`
 	// What would change the answer.
-	WouldChange   []string `protobuf:"bytes,13,rep,name=would_change,json=wouldChange,proto3" json:"would_change,omitempty"`
+	WouldChange []string `protobuf:"bytes,13,rep,name=would_change,json=wouldChange,proto3" json:"would_change,omitempty"`
+	// Catalogue id (catalogue "steps") of the step in hand or coming next; empty
+	// when only the closing is left.
+	StepId        string `protobuf:"bytes,14,opt,name=step_id,json=stepId,proto3" json:"step_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ChairAnswer) Reset() {
 	*x = ChairAnswer{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[6]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -982,7 +1162,7 @@ func (x *ChairAnswer) String() string {
 func (*ChairAnswer) ProtoMessage() {}
 
 func (x *ChairAnswer) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[6]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -995,7 +1175,7 @@ func (x *ChairAnswer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChairAnswer.ProtoReflect.Descriptor instead.
 func (*ChairAnswer) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{6}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ChairAnswer) GetTime() *timestamppb.Timestamp {
@@ -1089,6 +1269,13 @@ func (x *ChairAnswer) GetWouldChange() []string {
 	return nil
 }
 
+func (x *ChairAnswer) GetStepId() string {
+	if x != nil {
+		return x.StepId
+	}
+	return ""
+}
+
 // One way on from here.
 type WayOn struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1120,7 +1307,7 @@ type WayOn struct {
 
 func (x *WayOn) Reset() {
 	*x = WayOn{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[7]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1132,7 +1319,7 @@ func (x *WayOn) String() string {
 func (*WayOn) ProtoMessage() {}
 
 func (x *WayOn) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[7]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1145,7 +1332,7 @@ func (x *WayOn) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WayOn.ProtoReflect.Descriptor instead.
 func (*WayOn) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{7}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *WayOn) GetId() string {
@@ -1263,7 +1450,7 @@ type ChairMark struct {
 
 func (x *ChairMark) Reset() {
 	*x = ChairMark{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[8]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1275,7 +1462,7 @@ func (x *ChairMark) String() string {
 func (*ChairMark) ProtoMessage() {}
 
 func (x *ChairMark) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[8]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1288,7 +1475,7 @@ func (x *ChairMark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChairMark.ProtoReflect.Descriptor instead.
 func (*ChairMark) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{8}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ChairMark) GetId() string {
@@ -1621,7 +1808,7 @@ type BeginMark struct {
 
 func (x *BeginMark) Reset() {
 	*x = BeginMark{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[9]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1633,7 +1820,7 @@ func (x *BeginMark) String() string {
 func (*BeginMark) ProtoMessage() {}
 
 func (x *BeginMark) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[9]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1646,7 +1833,7 @@ func (x *BeginMark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BeginMark.ProtoReflect.Descriptor instead.
 func (*BeginMark) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{9}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *BeginMark) GetIdentityConfirmed() bool {
@@ -1676,7 +1863,7 @@ type StepMark struct {
 
 func (x *StepMark) Reset() {
 	*x = StepMark{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[10]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1688,7 +1875,7 @@ func (x *StepMark) String() string {
 func (*StepMark) ProtoMessage() {}
 
 func (x *StepMark) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[10]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1701,7 +1888,7 @@ func (x *StepMark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StepMark.ProtoReflect.Descriptor instead.
 func (*StepMark) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{10}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *StepMark) GetStep() string {
@@ -1729,7 +1916,7 @@ type StageMark struct {
 
 func (x *StageMark) Reset() {
 	*x = StageMark{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[11]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1741,7 +1928,7 @@ func (x *StageMark) String() string {
 func (*StageMark) ProtoMessage() {}
 
 func (x *StageMark) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[11]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1754,7 +1941,7 @@ func (x *StageMark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StageMark.ProtoReflect.Descriptor instead.
 func (*StageMark) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{11}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *StageMark) GetStage() string {
@@ -1773,7 +1960,7 @@ type PauseMark struct {
 
 func (x *PauseMark) Reset() {
 	*x = PauseMark{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[12]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1785,7 +1972,7 @@ func (x *PauseMark) String() string {
 func (*PauseMark) ProtoMessage() {}
 
 func (x *PauseMark) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[12]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1798,7 +1985,7 @@ func (x *PauseMark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PauseMark.ProtoReflect.Descriptor instead.
 func (*PauseMark) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{12}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{14}
 }
 
 // The work goes on.
@@ -1810,7 +1997,7 @@ type ResumeMark struct {
 
 func (x *ResumeMark) Reset() {
 	*x = ResumeMark{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[13]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1822,7 +2009,7 @@ func (x *ResumeMark) String() string {
 func (*ResumeMark) ProtoMessage() {}
 
 func (x *ResumeMark) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[13]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1835,7 +2022,7 @@ func (x *ResumeMark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResumeMark.ProtoReflect.Descriptor instead.
 func (*ResumeMark) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{13}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{15}
 }
 
 // A chair event.
@@ -1855,7 +2042,7 @@ type EventMark struct {
 
 func (x *EventMark) Reset() {
 	*x = EventMark{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[14]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1867,7 +2054,7 @@ func (x *EventMark) String() string {
 func (*EventMark) ProtoMessage() {}
 
 func (x *EventMark) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[14]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1880,7 +2067,7 @@ func (x *EventMark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EventMark.ProtoReflect.Descriptor instead.
 func (*EventMark) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{14}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *EventMark) GetEvent() string {
@@ -1938,7 +2125,7 @@ type CanalMark struct {
 
 func (x *CanalMark) Reset() {
 	*x = CanalMark{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[15]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1950,7 +2137,7 @@ func (x *CanalMark) String() string {
 func (*CanalMark) ProtoMessage() {}
 
 func (x *CanalMark) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[15]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1963,7 +2150,7 @@ func (x *CanalMark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CanalMark.ProtoReflect.Descriptor instead.
 func (*CanalMark) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{15}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *CanalMark) GetCanal() string {
@@ -2050,7 +2237,7 @@ type CheckMark struct {
 
 func (x *CheckMark) Reset() {
 	*x = CheckMark{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[16]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2062,7 +2249,7 @@ func (x *CheckMark) String() string {
 func (*CheckMark) ProtoMessage() {}
 
 func (x *CheckMark) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[16]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2075,7 +2262,7 @@ func (x *CheckMark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckMark.ProtoReflect.Descriptor instead.
 func (*CheckMark) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{16}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *CheckMark) GetDry() bool {
@@ -2131,7 +2318,7 @@ type RadiographMark struct {
 
 func (x *RadiographMark) Reset() {
 	*x = RadiographMark{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[17]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2143,7 +2330,7 @@ func (x *RadiographMark) String() string {
 func (*RadiographMark) ProtoMessage() {}
 
 func (x *RadiographMark) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[17]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2156,7 +2343,7 @@ func (x *RadiographMark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RadiographMark.ProtoReflect.Descriptor instead.
 func (*RadiographMark) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{17}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *RadiographMark) GetJustification() string {
@@ -2177,7 +2364,7 @@ type ConsentMark struct {
 
 func (x *ConsentMark) Reset() {
 	*x = ConsentMark{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[18]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2189,7 +2376,7 @@ func (x *ConsentMark) String() string {
 func (*ConsentMark) ProtoMessage() {}
 
 func (x *ConsentMark) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[18]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2202,7 +2389,7 @@ func (x *ConsentMark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConsentMark.ProtoReflect.Descriptor instead.
 func (*ConsentMark) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{18}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ConsentMark) GetCovers() string {
@@ -2225,7 +2412,7 @@ type TakeBackMark struct {
 
 func (x *TakeBackMark) Reset() {
 	*x = TakeBackMark{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[19]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2237,7 +2424,7 @@ func (x *TakeBackMark) String() string {
 func (*TakeBackMark) ProtoMessage() {}
 
 func (x *TakeBackMark) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[19]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2250,7 +2437,7 @@ func (x *TakeBackMark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TakeBackMark.ProtoReflect.Descriptor instead.
 func (*TakeBackMark) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{19}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *TakeBackMark) GetMark() string {
@@ -2280,7 +2467,7 @@ type CorrectionMark struct {
 
 func (x *CorrectionMark) Reset() {
 	*x = CorrectionMark{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[20]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2292,7 +2479,7 @@ func (x *CorrectionMark) String() string {
 func (*CorrectionMark) ProtoMessage() {}
 
 func (x *CorrectionMark) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[20]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2305,7 +2492,7 @@ func (x *CorrectionMark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectionMark.ProtoReflect.Descriptor instead.
 func (*CorrectionMark) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{20}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *CorrectionMark) GetMark() string {
@@ -2342,7 +2529,7 @@ type VisitClosing struct {
 
 func (x *VisitClosing) Reset() {
 	*x = VisitClosing{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[21]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2354,7 +2541,7 @@ func (x *VisitClosing) String() string {
 func (*VisitClosing) ProtoMessage() {}
 
 func (x *VisitClosing) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[21]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2367,7 +2554,7 @@ func (x *VisitClosing) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VisitClosing.ProtoReflect.Descriptor instead.
 func (*VisitClosing) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{21}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *VisitClosing) GetMedicament() string {
@@ -2426,7 +2613,7 @@ type LogMark struct {
 
 func (x *LogMark) Reset() {
 	*x = LogMark{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[22]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2438,7 +2625,7 @@ func (x *LogMark) String() string {
 func (*LogMark) ProtoMessage() {}
 
 func (x *LogMark) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[22]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2451,7 +2638,7 @@ func (x *LogMark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LogMark.ProtoReflect.Descriptor instead.
 func (*LogMark) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{22}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *LogMark) GetChairMinutes() float64 {
@@ -2511,7 +2698,7 @@ type LogStep struct {
 
 func (x *LogStep) Reset() {
 	*x = LogStep{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[23]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2523,7 +2710,7 @@ func (x *LogStep) String() string {
 func (*LogStep) ProtoMessage() {}
 
 func (x *LogStep) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[23]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2536,7 +2723,7 @@ func (x *LogStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LogStep.ProtoReflect.Descriptor instead.
 func (*LogStep) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{23}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *LogStep) GetStep() string {
@@ -2581,7 +2768,7 @@ type BookingEffect struct {
 
 func (x *BookingEffect) Reset() {
 	*x = BookingEffect{}
-	mi := &file_visitwright_v1_chair_proto_msgTypes[24]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2593,7 +2780,7 @@ func (x *BookingEffect) String() string {
 func (*BookingEffect) ProtoMessage() {}
 
 func (x *BookingEffect) ProtoReflect() protoreflect.Message {
-	mi := &file_visitwright_v1_chair_proto_msgTypes[24]
+	mi := &file_visitwright_v1_chair_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2606,7 +2793,7 @@ func (x *BookingEffect) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BookingEffect.ProtoReflect.Descriptor instead.
 func (*BookingEffect) Descriptor() ([]byte, []int) {
-	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{24}
+	return file_visitwright_v1_chair_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *BookingEffect) GetAppointment() string {
@@ -2655,8 +2842,7 @@ var File_visitwright_v1_chair_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_chair_proto_rawDesc = "" +
 	"\n" +
-	"\x1avisitwright/v1/chair.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a visitwright/v1/anaesthetic.proto\x1a\x1avisitwright/v1/model.proto\x1a\x19visitwright/v1/plan.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xeb\n" +
-	"\n" +
+	"\x1avisitwright/v1/chair.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a visitwright/v1/anaesthetic.proto\x1a\x1avisitwright/v1/model.proto\x1a\x19visitwright/v1/plan.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\x9d\v\n" +
 	"\n" +
 	"ChairVisit\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12+\n" +
@@ -2690,12 +2876,25 @@ const file_visitwright_v1_chair_proto_rawDesc = "" +
 	"\x05marks\x18\x1b \x03(\v2\x19.visitwright.v1.ChairMarkR\x05marks\x12\x1d\n" +
 	"\n" +
 	"mark_count\x18\x1c \x01(\x05R\tmarkCount\x12\x1a\n" +
-	"\bidentity\x18\x1d \x01(\tR\bidentity\"T\n" +
+	"\bidentity\x18\x1d \x01(\tR\bidentity\x120\n" +
+	"\x05order\x18\x1e \x03(\v2\x1a.visitwright.v1.ChairStageR\x05order\"T\n" +
 	"\x05Phase\x12\x15\n" +
 	"\x11PHASE_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rPHASE_RUNNING\x10\x01\x12\x10\n" +
 	"\fPHASE_PAUSED\x10\x02\x12\x0f\n" +
-	"\vPHASE_ENDED\x10\x03\"\x8d\x03\n" +
+	"\vPHASE_ENDED\x10\x03\"}\n" +
+	"\n" +
+	"ChairStage\x12\x14\n" +
+	"\x05stage\x18\x01 \x01(\tR\x05stage\x12\x14\n" +
+	"\x05title\x18\x02 \x01(\tR\x05title\x12\x12\n" +
+	"\x04done\x18\x03 \x01(\bR\x04done\x12/\n" +
+	"\x05steps\x18\x04 \x03(\v2\x19.visitwright.v1.ChairStepR\x05steps\"y\n" +
+	"\tChairStep\x12\x12\n" +
+	"\x04step\x18\x01 \x01(\tR\x04step\x12\x14\n" +
+	"\x05title\x18\x02 \x01(\tR\x05title\x12\x14\n" +
+	"\x05canal\x18\x03 \x01(\tR\x05canal\x12\x12\n" +
+	"\x04done\x18\x04 \x01(\bR\x04done\x12\x18\n" +
+	"\arunning\x18\x05 \x01(\bR\arunning\"\x8d\x03\n" +
 	"\n" +
 	"ChairCanal\x12\x14\n" +
 	"\x05canal\x18\x01 \x01(\tR\x05canal\x12\x14\n" +
@@ -2732,7 +2931,7 @@ const file_visitwright_v1_chair_proto_rawDesc = "" +
 	"\x04rule\x18\b \x01(\v2\x16.visitwright.v1.ReasonR\x04rule\"g\n" +
 	"\x0fChairRadiograph\x12.\n" +
 	"\x04time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12$\n" +
-	"\rjustification\x18\x02 \x01(\tR\rjustification\"\x93\x01\n" +
+	"\rjustification\x18\x02 \x01(\tR\rjustification\"\xc8\x01\n" +
 	"\n" +
 	"ReadyCheck\x12\x19\n" +
 	"\bmay_fill\x18\x01 \x01(\bR\amayFill\x12\x1c\n" +
@@ -2741,7 +2940,8 @@ const file_visitwright_v1_chair_proto_rawDesc = "" +
 	"unanswered\x18\x03 \x03(\tR\n" +
 	"unanswered\x12\x18\n" +
 	"\aagainst\x18\x04 \x03(\tR\aagainst\x12\x12\n" +
-	"\x04text\x18\x05 \x01(\tR\x04text\"\xfb\x03\n" +
+	"\x04text\x18\x05 \x01(\tR\x04text\x123\n" +
+	"\aanswers\x18\x06 \x01(\v2\x19.visitwright.v1.CheckMarkR\aanswers\"\x94\x04\n" +
 	"\vChairAnswer\x12.\n" +
 	"\x04time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x12\n" +
 	"\x04step\x18\x02 \x01(\tR\x04step\x12\x14\n" +
@@ -2756,7 +2956,8 @@ const file_visitwright_v1_chair_proto_rawDesc = "" +
 	" \x01(\tR\bheadline\x12\x16\n" +
 	"\x06advice\x18\v \x01(\tR\x06advice\x127\n" +
 	"\tdecide_by\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\bdecideBy\x12!\n" +
-	"\fwould_change\x18\r \x03(\tR\vwouldChange\"\x95\x03\n" +
+	"\fwould_change\x18\r \x03(\tR\vwouldChange\x12\x17\n" +
+	"\astep_id\x18\x0e \x01(\tR\x06stepId\"\x95\x03\n" +
 	"\x05WayOn\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05title\x18\x02 \x01(\tR\x05title\x12(\n" +
@@ -2912,103 +3113,108 @@ func file_visitwright_v1_chair_proto_rawDescGZIP() []byte {
 }
 
 var file_visitwright_v1_chair_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_visitwright_v1_chair_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
+var file_visitwright_v1_chair_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
 var file_visitwright_v1_chair_proto_goTypes = []any{
 	(ChairVisit_Phase)(0),         // 0: visitwright.v1.ChairVisit.Phase
 	(BookingEffect_Effect)(0),     // 1: visitwright.v1.BookingEffect.Effect
 	(*ChairVisit)(nil),            // 2: visitwright.v1.ChairVisit
-	(*ChairCanal)(nil),            // 3: visitwright.v1.ChairCanal
-	(*ChairWork)(nil),             // 4: visitwright.v1.ChairWork
-	(*ChairHappening)(nil),        // 5: visitwright.v1.ChairHappening
-	(*ChairRadiograph)(nil),       // 6: visitwright.v1.ChairRadiograph
-	(*ReadyCheck)(nil),            // 7: visitwright.v1.ReadyCheck
-	(*ChairAnswer)(nil),           // 8: visitwright.v1.ChairAnswer
-	(*WayOn)(nil),                 // 9: visitwright.v1.WayOn
-	(*ChairMark)(nil),             // 10: visitwright.v1.ChairMark
-	(*BeginMark)(nil),             // 11: visitwright.v1.BeginMark
-	(*StepMark)(nil),              // 12: visitwright.v1.StepMark
-	(*StageMark)(nil),             // 13: visitwright.v1.StageMark
-	(*PauseMark)(nil),             // 14: visitwright.v1.PauseMark
-	(*ResumeMark)(nil),            // 15: visitwright.v1.ResumeMark
-	(*EventMark)(nil),             // 16: visitwright.v1.EventMark
-	(*CanalMark)(nil),             // 17: visitwright.v1.CanalMark
-	(*CheckMark)(nil),             // 18: visitwright.v1.CheckMark
-	(*RadiographMark)(nil),        // 19: visitwright.v1.RadiographMark
-	(*ConsentMark)(nil),           // 20: visitwright.v1.ConsentMark
-	(*TakeBackMark)(nil),          // 21: visitwright.v1.TakeBackMark
-	(*CorrectionMark)(nil),        // 22: visitwright.v1.CorrectionMark
-	(*VisitClosing)(nil),          // 23: visitwright.v1.VisitClosing
-	(*LogMark)(nil),               // 24: visitwright.v1.LogMark
-	(*LogStep)(nil),               // 25: visitwright.v1.LogStep
-	(*BookingEffect)(nil),         // 26: visitwright.v1.BookingEffect
-	(*Tooth)(nil),                 // 27: visitwright.v1.Tooth
-	(*VisitPart)(nil),             // 28: visitwright.v1.VisitPart
-	(*timestamppb.Timestamp)(nil), // 29: google.protobuf.Timestamp
-	(*TreatmentState)(nil),        // 30: visitwright.v1.TreatmentState
-	(*AnaestheticLimit)(nil),      // 31: visitwright.v1.AnaestheticLimit
-	(*ReturnWindow)(nil),          // 32: visitwright.v1.ReturnWindow
-	(*Reason)(nil),                // 33: visitwright.v1.Reason
-	(*Odds)(nil),                  // 34: visitwright.v1.Odds
-	(*GivenAnaesthetic)(nil),      // 35: visitwright.v1.GivenAnaesthetic
+	(*ChairStage)(nil),            // 3: visitwright.v1.ChairStage
+	(*ChairStep)(nil),             // 4: visitwright.v1.ChairStep
+	(*ChairCanal)(nil),            // 5: visitwright.v1.ChairCanal
+	(*ChairWork)(nil),             // 6: visitwright.v1.ChairWork
+	(*ChairHappening)(nil),        // 7: visitwright.v1.ChairHappening
+	(*ChairRadiograph)(nil),       // 8: visitwright.v1.ChairRadiograph
+	(*ReadyCheck)(nil),            // 9: visitwright.v1.ReadyCheck
+	(*ChairAnswer)(nil),           // 10: visitwright.v1.ChairAnswer
+	(*WayOn)(nil),                 // 11: visitwright.v1.WayOn
+	(*ChairMark)(nil),             // 12: visitwright.v1.ChairMark
+	(*BeginMark)(nil),             // 13: visitwright.v1.BeginMark
+	(*StepMark)(nil),              // 14: visitwright.v1.StepMark
+	(*StageMark)(nil),             // 15: visitwright.v1.StageMark
+	(*PauseMark)(nil),             // 16: visitwright.v1.PauseMark
+	(*ResumeMark)(nil),            // 17: visitwright.v1.ResumeMark
+	(*EventMark)(nil),             // 18: visitwright.v1.EventMark
+	(*CanalMark)(nil),             // 19: visitwright.v1.CanalMark
+	(*CheckMark)(nil),             // 20: visitwright.v1.CheckMark
+	(*RadiographMark)(nil),        // 21: visitwright.v1.RadiographMark
+	(*ConsentMark)(nil),           // 22: visitwright.v1.ConsentMark
+	(*TakeBackMark)(nil),          // 23: visitwright.v1.TakeBackMark
+	(*CorrectionMark)(nil),        // 24: visitwright.v1.CorrectionMark
+	(*VisitClosing)(nil),          // 25: visitwright.v1.VisitClosing
+	(*LogMark)(nil),               // 26: visitwright.v1.LogMark
+	(*LogStep)(nil),               // 27: visitwright.v1.LogStep
+	(*BookingEffect)(nil),         // 28: visitwright.v1.BookingEffect
+	(*Tooth)(nil),                 // 29: visitwright.v1.Tooth
+	(*VisitPart)(nil),             // 30: visitwright.v1.VisitPart
+	(*timestamppb.Timestamp)(nil), // 31: google.protobuf.Timestamp
+	(*TreatmentState)(nil),        // 32: visitwright.v1.TreatmentState
+	(*AnaestheticLimit)(nil),      // 33: visitwright.v1.AnaestheticLimit
+	(*ReturnWindow)(nil),          // 34: visitwright.v1.ReturnWindow
+	(*Reason)(nil),                // 35: visitwright.v1.Reason
+	(*Odds)(nil),                  // 36: visitwright.v1.Odds
+	(*GivenAnaesthetic)(nil),      // 37: visitwright.v1.GivenAnaesthetic
 }
 var file_visitwright_v1_chair_proto_depIdxs = []int32{
-	27, // 0: visitwright.v1.ChairVisit.tooth:type_name -> visitwright.v1.Tooth
-	28, // 1: visitwright.v1.ChairVisit.part:type_name -> visitwright.v1.VisitPart
+	29, // 0: visitwright.v1.ChairVisit.tooth:type_name -> visitwright.v1.Tooth
+	30, // 1: visitwright.v1.ChairVisit.part:type_name -> visitwright.v1.VisitPart
 	0,  // 2: visitwright.v1.ChairVisit.phase:type_name -> visitwright.v1.ChairVisit.Phase
-	29, // 3: visitwright.v1.ChairVisit.begin_time:type_name -> google.protobuf.Timestamp
-	29, // 4: visitwright.v1.ChairVisit.end_time:type_name -> google.protobuf.Timestamp
-	30, // 5: visitwright.v1.ChairVisit.state:type_name -> visitwright.v1.TreatmentState
-	3,  // 6: visitwright.v1.ChairVisit.canals:type_name -> visitwright.v1.ChairCanal
-	4,  // 7: visitwright.v1.ChairVisit.work:type_name -> visitwright.v1.ChairWork
-	5,  // 8: visitwright.v1.ChairVisit.events:type_name -> visitwright.v1.ChairHappening
-	7,  // 9: visitwright.v1.ChairVisit.ready:type_name -> visitwright.v1.ReadyCheck
-	8,  // 10: visitwright.v1.ChairVisit.answer:type_name -> visitwright.v1.ChairAnswer
-	31, // 11: visitwright.v1.ChairVisit.anaesthetic:type_name -> visitwright.v1.AnaestheticLimit
-	6,  // 12: visitwright.v1.ChairVisit.radiographs:type_name -> visitwright.v1.ChairRadiograph
-	23, // 13: visitwright.v1.ChairVisit.closing:type_name -> visitwright.v1.VisitClosing
-	32, // 14: visitwright.v1.ChairVisit.return_window:type_name -> visitwright.v1.ReturnWindow
-	10, // 15: visitwright.v1.ChairVisit.marks:type_name -> visitwright.v1.ChairMark
-	29, // 16: visitwright.v1.ChairHappening.time:type_name -> google.protobuf.Timestamp
-	33, // 17: visitwright.v1.ChairHappening.rule:type_name -> visitwright.v1.Reason
-	29, // 18: visitwright.v1.ChairRadiograph.time:type_name -> google.protobuf.Timestamp
-	29, // 19: visitwright.v1.ChairAnswer.time:type_name -> google.protobuf.Timestamp
-	29, // 20: visitwright.v1.ChairAnswer.expected_end:type_name -> google.protobuf.Timestamp
-	34, // 21: visitwright.v1.ChairAnswer.on_time:type_name -> visitwright.v1.Odds
-	9,  // 22: visitwright.v1.ChairAnswer.ways:type_name -> visitwright.v1.WayOn
-	29, // 23: visitwright.v1.ChairAnswer.decide_by:type_name -> google.protobuf.Timestamp
-	34, // 24: visitwright.v1.WayOn.odds:type_name -> visitwright.v1.Odds
-	29, // 25: visitwright.v1.WayOn.decide_by:type_name -> google.protobuf.Timestamp
-	23, // 26: visitwright.v1.WayOn.closing:type_name -> visitwright.v1.VisitClosing
-	32, // 27: visitwright.v1.WayOn.return_window:type_name -> visitwright.v1.ReturnWindow
-	29, // 28: visitwright.v1.ChairMark.time:type_name -> google.protobuf.Timestamp
-	11, // 29: visitwright.v1.ChairMark.begin:type_name -> visitwright.v1.BeginMark
-	12, // 30: visitwright.v1.ChairMark.step_begun:type_name -> visitwright.v1.StepMark
-	12, // 31: visitwright.v1.ChairMark.step_done:type_name -> visitwright.v1.StepMark
-	13, // 32: visitwright.v1.ChairMark.stage_done:type_name -> visitwright.v1.StageMark
-	14, // 33: visitwright.v1.ChairMark.pause:type_name -> visitwright.v1.PauseMark
-	15, // 34: visitwright.v1.ChairMark.resume:type_name -> visitwright.v1.ResumeMark
-	16, // 35: visitwright.v1.ChairMark.event:type_name -> visitwright.v1.EventMark
-	17, // 36: visitwright.v1.ChairMark.canal:type_name -> visitwright.v1.CanalMark
-	18, // 37: visitwright.v1.ChairMark.check:type_name -> visitwright.v1.CheckMark
-	35, // 38: visitwright.v1.ChairMark.injection:type_name -> visitwright.v1.GivenAnaesthetic
-	19, // 39: visitwright.v1.ChairMark.radiograph:type_name -> visitwright.v1.RadiographMark
-	20, // 40: visitwright.v1.ChairMark.consent:type_name -> visitwright.v1.ConsentMark
-	21, // 41: visitwright.v1.ChairMark.take_back:type_name -> visitwright.v1.TakeBackMark
-	22, // 42: visitwright.v1.ChairMark.correction:type_name -> visitwright.v1.CorrectionMark
-	23, // 43: visitwright.v1.ChairMark.end:type_name -> visitwright.v1.VisitClosing
-	24, // 44: visitwright.v1.ChairMark.log:type_name -> visitwright.v1.LogMark
-	29, // 45: visitwright.v1.ChairMark.create_time:type_name -> google.protobuf.Timestamp
-	25, // 46: visitwright.v1.LogMark.steps:type_name -> visitwright.v1.LogStep
-	23, // 47: visitwright.v1.LogMark.closing:type_name -> visitwright.v1.VisitClosing
-	35, // 48: visitwright.v1.LogMark.given:type_name -> visitwright.v1.GivenAnaesthetic
-	19, // 49: visitwright.v1.LogMark.radiographs:type_name -> visitwright.v1.RadiographMark
-	1,  // 50: visitwright.v1.BookingEffect.effect:type_name -> visitwright.v1.BookingEffect.Effect
-	28, // 51: visitwright.v1.BookingEffect.part:type_name -> visitwright.v1.VisitPart
-	52, // [52:52] is the sub-list for method output_type
-	52, // [52:52] is the sub-list for method input_type
-	52, // [52:52] is the sub-list for extension type_name
-	52, // [52:52] is the sub-list for extension extendee
-	0,  // [0:52] is the sub-list for field type_name
+	31, // 3: visitwright.v1.ChairVisit.begin_time:type_name -> google.protobuf.Timestamp
+	31, // 4: visitwright.v1.ChairVisit.end_time:type_name -> google.protobuf.Timestamp
+	32, // 5: visitwright.v1.ChairVisit.state:type_name -> visitwright.v1.TreatmentState
+	5,  // 6: visitwright.v1.ChairVisit.canals:type_name -> visitwright.v1.ChairCanal
+	6,  // 7: visitwright.v1.ChairVisit.work:type_name -> visitwright.v1.ChairWork
+	7,  // 8: visitwright.v1.ChairVisit.events:type_name -> visitwright.v1.ChairHappening
+	9,  // 9: visitwright.v1.ChairVisit.ready:type_name -> visitwright.v1.ReadyCheck
+	10, // 10: visitwright.v1.ChairVisit.answer:type_name -> visitwright.v1.ChairAnswer
+	33, // 11: visitwright.v1.ChairVisit.anaesthetic:type_name -> visitwright.v1.AnaestheticLimit
+	8,  // 12: visitwright.v1.ChairVisit.radiographs:type_name -> visitwright.v1.ChairRadiograph
+	25, // 13: visitwright.v1.ChairVisit.closing:type_name -> visitwright.v1.VisitClosing
+	34, // 14: visitwright.v1.ChairVisit.return_window:type_name -> visitwright.v1.ReturnWindow
+	12, // 15: visitwright.v1.ChairVisit.marks:type_name -> visitwright.v1.ChairMark
+	3,  // 16: visitwright.v1.ChairVisit.order:type_name -> visitwright.v1.ChairStage
+	4,  // 17: visitwright.v1.ChairStage.steps:type_name -> visitwright.v1.ChairStep
+	31, // 18: visitwright.v1.ChairHappening.time:type_name -> google.protobuf.Timestamp
+	35, // 19: visitwright.v1.ChairHappening.rule:type_name -> visitwright.v1.Reason
+	31, // 20: visitwright.v1.ChairRadiograph.time:type_name -> google.protobuf.Timestamp
+	20, // 21: visitwright.v1.ReadyCheck.answers:type_name -> visitwright.v1.CheckMark
+	31, // 22: visitwright.v1.ChairAnswer.time:type_name -> google.protobuf.Timestamp
+	31, // 23: visitwright.v1.ChairAnswer.expected_end:type_name -> google.protobuf.Timestamp
+	36, // 24: visitwright.v1.ChairAnswer.on_time:type_name -> visitwright.v1.Odds
+	11, // 25: visitwright.v1.ChairAnswer.ways:type_name -> visitwright.v1.WayOn
+	31, // 26: visitwright.v1.ChairAnswer.decide_by:type_name -> google.protobuf.Timestamp
+	36, // 27: visitwright.v1.WayOn.odds:type_name -> visitwright.v1.Odds
+	31, // 28: visitwright.v1.WayOn.decide_by:type_name -> google.protobuf.Timestamp
+	25, // 29: visitwright.v1.WayOn.closing:type_name -> visitwright.v1.VisitClosing
+	34, // 30: visitwright.v1.WayOn.return_window:type_name -> visitwright.v1.ReturnWindow
+	31, // 31: visitwright.v1.ChairMark.time:type_name -> google.protobuf.Timestamp
+	13, // 32: visitwright.v1.ChairMark.begin:type_name -> visitwright.v1.BeginMark
+	14, // 33: visitwright.v1.ChairMark.step_begun:type_name -> visitwright.v1.StepMark
+	14, // 34: visitwright.v1.ChairMark.step_done:type_name -> visitwright.v1.StepMark
+	15, // 35: visitwright.v1.ChairMark.stage_done:type_name -> visitwright.v1.StageMark
+	16, // 36: visitwright.v1.ChairMark.pause:type_name -> visitwright.v1.PauseMark
+	17, // 37: visitwright.v1.ChairMark.resume:type_name -> visitwright.v1.ResumeMark
+	18, // 38: visitwright.v1.ChairMark.event:type_name -> visitwright.v1.EventMark
+	19, // 39: visitwright.v1.ChairMark.canal:type_name -> visitwright.v1.CanalMark
+	20, // 40: visitwright.v1.ChairMark.check:type_name -> visitwright.v1.CheckMark
+	37, // 41: visitwright.v1.ChairMark.injection:type_name -> visitwright.v1.GivenAnaesthetic
+	21, // 42: visitwright.v1.ChairMark.radiograph:type_name -> visitwright.v1.RadiographMark
+	22, // 43: visitwright.v1.ChairMark.consent:type_name -> visitwright.v1.ConsentMark
+	23, // 44: visitwright.v1.ChairMark.take_back:type_name -> visitwright.v1.TakeBackMark
+	24, // 45: visitwright.v1.ChairMark.correction:type_name -> visitwright.v1.CorrectionMark
+	25, // 46: visitwright.v1.ChairMark.end:type_name -> visitwright.v1.VisitClosing
+	26, // 47: visitwright.v1.ChairMark.log:type_name -> visitwright.v1.LogMark
+	31, // 48: visitwright.v1.ChairMark.create_time:type_name -> google.protobuf.Timestamp
+	27, // 49: visitwright.v1.LogMark.steps:type_name -> visitwright.v1.LogStep
+	25, // 50: visitwright.v1.LogMark.closing:type_name -> visitwright.v1.VisitClosing
+	37, // 51: visitwright.v1.LogMark.given:type_name -> visitwright.v1.GivenAnaesthetic
+	21, // 52: visitwright.v1.LogMark.radiographs:type_name -> visitwright.v1.RadiographMark
+	1,  // 53: visitwright.v1.BookingEffect.effect:type_name -> visitwright.v1.BookingEffect.Effect
+	30, // 54: visitwright.v1.BookingEffect.part:type_name -> visitwright.v1.VisitPart
+	55, // [55:55] is the sub-list for method output_type
+	55, // [55:55] is the sub-list for method input_type
+	55, // [55:55] is the sub-list for extension type_name
+	55, // [55:55] is the sub-list for extension extendee
+	0,  // [0:55] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_chair_proto_init() }
@@ -3021,8 +3227,8 @@ func file_visitwright_v1_chair_proto_init() {
 	file_visitwright_v1_plan_proto_init()
 	file_visitwright_v1_quantity_proto_init()
 	file_visitwright_v1_tooth_proto_init()
-	file_visitwright_v1_chair_proto_msgTypes[1].OneofWrappers = []any{}
-	file_visitwright_v1_chair_proto_msgTypes[8].OneofWrappers = []any{
+	file_visitwright_v1_chair_proto_msgTypes[3].OneofWrappers = []any{}
+	file_visitwright_v1_chair_proto_msgTypes[10].OneofWrappers = []any{
 		(*ChairMark_Begin)(nil),
 		(*ChairMark_StepBegun)(nil),
 		(*ChairMark_StepDone)(nil),
@@ -3040,16 +3246,16 @@ func file_visitwright_v1_chair_proto_init() {
 		(*ChairMark_End)(nil),
 		(*ChairMark_Log)(nil),
 	}
-	file_visitwright_v1_chair_proto_msgTypes[15].OneofWrappers = []any{}
-	file_visitwright_v1_chair_proto_msgTypes[16].OneofWrappers = []any{}
-	file_visitwright_v1_chair_proto_msgTypes[22].OneofWrappers = []any{}
+	file_visitwright_v1_chair_proto_msgTypes[17].OneofWrappers = []any{}
+	file_visitwright_v1_chair_proto_msgTypes[18].OneofWrappers = []any{}
+	file_visitwright_v1_chair_proto_msgTypes[24].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_visitwright_v1_chair_proto_rawDesc), len(file_visitwright_v1_chair_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   25,
+			NumMessages:   27,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
