@@ -44,7 +44,7 @@ func eventEntries(c *protocol.Catalogue) ([]*vw.CatalogueEntry, error) {
 	seen := map[string]bool{}
 	for _, e := range marked {
 		seen[e.ID] = true
-		entry := &vw.CatalogueEntry{Id: e.ID, Title: e.Name, Explanation: e.First, Figures: figuresBelow(c, "events."+e.ID+"."), Needs: needsOf(e), Effects: effectsOf(e)}
+		entry := &vw.CatalogueEntry{Id: e.ID, Title: e.Name, Explanation: e.First, Figures: figuresBelow(c, "events."+e.ID+"."), Needs: needsOf(e), Traits: traitsOf(e)}
 		if e.Minutes != nil {
 			entry.Figures = append(entry.Figures, figure(e.Minutes.Median, "min", "median", e.Minutes.Mark), figure(e.Minutes.LogSD, "1", "log_sd", e.Minutes.Mark))
 		}
@@ -81,8 +81,9 @@ func needsOf(e chairside.Event) []string {
 	return out
 }
 
-func effectsOf(e chairside.Event) []string {
-	var out []string
+// traitsOf is what the event does beyond its words.
+func traitsOf(e chairside.Event) []string {
+	out := []string{"marked"}
 	for _, x := range []struct {
 		id string
 		is bool

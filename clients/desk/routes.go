@@ -49,6 +49,7 @@ func routes() []route {
 		appointmentRoutes,
 		shortNoticeRoutes,
 		callRoutes,
+		chairRoutes,
 	)
 }
 

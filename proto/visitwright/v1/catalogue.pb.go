@@ -113,9 +113,11 @@ type CatalogueEntry struct {
 	// "third" (of the root), "partner" (the canal it joins). In the catalogue
 	// "chair-events".
 	Needs []string `protobuf:"bytes,9,rep,name=needs,proto3" json:"needs,omitempty"`
-	// What the entry does beyond its words: "bars-filling", "asks-consent",
-	// "forces-stop", "ends-treatment". In the catalogue "chair-events".
-	Effects       []string `protobuf:"bytes,10,rep,name=effects,proto3" json:"effects,omitempty"`
+	// What the entry is and does beyond its words: "marked" (a person marks it;
+	// the others are what estimates reckon with), "bars-filling",
+	// "asks-consent", "forces-stop", "ends-treatment". In the catalogue
+	// "chair-events".
+	Traits        []string `protobuf:"bytes,10,rep,name=traits,proto3" json:"traits,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -213,9 +215,9 @@ func (x *CatalogueEntry) GetNeeds() []string {
 	return nil
 }
 
-func (x *CatalogueEntry) GetEffects() []string {
+func (x *CatalogueEntry) GetTraits() []string {
 	if x != nil {
-		return x.Effects
+		return x.Traits
 	}
 	return nil
 }
@@ -229,7 +231,7 @@ const file_visitwright_v1_catalogue_proto_rawDesc = "" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05title\x18\x02 \x01(\tR\x05title\x12\x1f\n" +
 	"\ventry_count\x18\x03 \x01(\x05R\n" +
-	"entryCount\"\xad\x02\n" +
+	"entryCount\"\xab\x02\n" +
 	"\x0eCatalogueEntry\x12\x1c\n" +
 	"\tcatalogue\x18\x01 \x01(\tR\tcatalogue\x12\x0e\n" +
 	"\x02id\x18\x02 \x01(\tR\x02id\x12\x14\n" +
@@ -240,9 +242,9 @@ const file_visitwright_v1_catalogue_proto_rawDesc = "" +
 	"\afigures\x18\x06 \x03(\v2\x16.visitwright.v1.FigureR\afigures\x12\x18\n" +
 	"\aretired\x18\a \x01(\bR\aretired\x12\x1a\n" +
 	"\bposition\x18\b \x01(\x05R\bposition\x12\x14\n" +
-	"\x05needs\x18\t \x03(\tR\x05needs\x12\x18\n" +
-	"\aeffects\x18\n" +
-	" \x03(\tR\aeffectsBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
+	"\x05needs\x18\t \x03(\tR\x05needs\x12\x16\n" +
+	"\x06traits\x18\n" +
+	" \x03(\tR\x06traitsBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
 
 var (
 	file_visitwright_v1_catalogue_proto_rawDescOnce sync.Once

@@ -14,6 +14,8 @@
   }
   ['pointerdown', 'pointermove', 'keydown', 'scroll', 'touchstart'].forEach(function (e) { window.addEventListener(e, alive, { passive: true }); });
   setInterval(function () {
+    // A visit runs on this page: somebody stands at the chair, with gloves on.
+    if (document.querySelector('[data-attended]')) alive();
     var idle = Date.now() - last;
     note.hidden = idle < limit - 60000 || limit < 120000;
     if (idle >= limit) location.assign('/sign-in?why=SESSION_IDLE&back=' + encodeURIComponent(location.pathname + location.search));
