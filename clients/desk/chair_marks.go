@@ -23,10 +23,14 @@ type marking struct {
 // markings are the entries of a running visit by the last part of the address
 // that their forms are sent to.
 var markings = map[string]marking{
-	"step":    {"work", readStep, nil},
-	"stage":   {"work", readStage, nil},
-	"pause":   {"work", func(_ *ask, _ *form, _ *vw.ChairVisit, m *vw.ChairMark) { m.What = &vw.ChairMark_Pause{Pause: &vw.PauseMark{}} }, nil},
-	"resume":  {"work", func(_ *ask, _ *form, _ *vw.ChairVisit, m *vw.ChairMark) { m.What = &vw.ChairMark_Resume{Resume: &vw.ResumeMark{}} }, nil},
+	"step":  {"work", readStep, nil},
+	"stage": {"work", readStage, nil},
+	"pause": {"work", func(_ *ask, _ *form, _ *vw.ChairVisit, m *vw.ChairMark) {
+		m.What = &vw.ChairMark_Pause{Pause: &vw.PauseMark{}}
+	}, nil},
+	"resume": {"work", func(_ *ask, _ *form, _ *vw.ChairVisit, m *vw.ChairMark) {
+		m.What = &vw.ChairMark_Resume{Resume: &vw.ResumeMark{}}
+	}, nil},
 	"check":   {"work", readCheck, nil},
 	"event":   {"events", readEvent, map[string]string{"event.canal": "canal", "event.third": "third", "event.partner": "partner", "event.event": "event"}},
 	"canal":   {"canals", readCanal, canalFields},

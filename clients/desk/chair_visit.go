@@ -353,4 +353,3 @@ func entryLines(v *vw.ChairVisit) []entryLine {
 	}
 	return out
 }
-
