@@ -111,41 +111,21 @@ func (l *comparisons) mean(what string, exact float64, m *moments) {
 
 // minutes compares distributions. Cells of whole minutes keep the mean: a time
 // between two minutes counts for both, the more the nearer. The sample is put
-// on cells the same way. A run of a few minutes is hardly longer than its
-// cells: there half a minute either way is allowed.
+// on cells the same way.
 func (l *comparisons) minutes(what string, exact Cells, sorted []float64) {
 	n := len(sorted)
 	if n < fewest {
 		return
 	}
-	slack := 0.0
-	if spread(sorted) < coarse {
-		slack = .5
-	}
 	for _, q := range quantiles {
 		k := int(math.Round(exact.quantile(q) - .5))
 		p := exact.atMost(k)
-		low, high := cellsAtMost(sorted, float64(k)-slack), cellsAtMost(sorted, float64(k)+slack)
-		got := min(max(p, low), high)
+		got := cellsAtMost(sorted, float64(k))
 		*l = append(*l, Comparison{
 			fmt.Sprintf("%s, at most %d minutes (quantile %v)", what, k, q), p, got,
 			shareErrors(p, int(math.Round(got*float64(n))), n), n,
 		})
 	}
-}
-
-// coarse is the standard deviation in minutes below which whole minutes blur a
-// distribution visibly: each block put on them adds a sixth of a square minute
-// to the variance.
-const coarse = 4
-
-// spread is the standard deviation.
-func spread(minutes []float64) float64 {
-	var m moments
-	for _, x := range minutes {
-		m.add(x)
-	}
-	return m.standardError() * math.Sqrt(float64(m.n))
 }
 
 // CompareOneGo sets the whole treatment in one visit beside its sample.

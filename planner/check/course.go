@@ -9,11 +9,38 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
+// Clock says how a simulated clock passes.
+type Clock int
+
+// Times and factors are always drawn continuously. The clock passes with them,
+// or each piece of work (the opening of a visit, a gate's check, a portion, the
+// end) takes whole minutes, as the plan says.
+const (
+	Unrounded Clock = iota
+	WholeMinutes
+)
+
 // draw is the randomness of one run: gonum's xoshiro256** generator and
 // distributions, from one seed.
 type draw struct {
 	uniform distuv.Uniform
 	normal  distuv.Normal
+	// whole: each piece of work passes on the clock in whole minutes. A time
+	// between two minutes passes as one of them, by chance and so that its mean is
+	// kept: the one rounding that the exact answer makes.
+	whole bool
+}
+
+// passes is what a piece of work takes on the clock.
+func (d *draw) passes(minutes float64) float64 {
+	if !d.whole {
+		return minutes
+	}
+	down := math.Floor(minutes)
+	if d.happens(minutes - down) {
+		return down + 1
+	}
+	return down
 }
 
 func newDraw(seed uint64) *draw {
@@ -164,7 +191,7 @@ func (d *draw) portion(o *tooth, factor float64) (minutes float64, bars bool) {
 		}
 	}
 	o.advance(s)
-	return minutes, bars
+	return d.passes(minutes), bars
 }
 
 // advance counts the portion of stage s as done.

@@ -11,6 +11,7 @@ import (
 // A plan file is enough: what the command line printed is simulated again from
 // that file alone.
 func TestAPlanFileFromTheCommandLineHoldsAllThatIsNeededToSimulateItAgain(t *testing.T) {
+	all := newFamily(t)
 	program := filepath.Join(t.TempDir(), "visitwright")
 	if out, err := exec.CommandContext(t.Context(), "go", "build", "-o", program, "../../cmd/visitwright").CombinedOutput(); err != nil {
 		t.Fatalf("building the command line: %v\n%s", err, out)
@@ -35,8 +36,8 @@ func TestAPlanFileFromTheCommandLineHoldsAllThatIsNeededToSimulateItAgain(t *tes
 			}
 			for _, o := range options {
 				booking := o.Answer.Booking()
-				hold(t, o.Option, func(seed uint64) []Comparison {
-					s, err := Simulate(o.Treatment, booking, seed, courses)
+				all.hold(t, o.Option, func(seed uint64) []Comparison {
+					s, err := Simulate(o.Treatment, booking, seed, courses, WholeMinutes)
 					if err != nil {
 						t.Fatal(err)
 					}

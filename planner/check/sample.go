@@ -57,8 +57,9 @@ func (m *moments) standardError() float64 {
 }
 
 // Simulate draws courses of one option from one seed.
-func Simulate(t *Treatment, b *Booking, seed uint64, courses int) (*Sample, error) {
+func Simulate(t *Treatment, b *Booking, seed uint64, courses int, clock Clock) (*Sample, error) {
 	d := newDraw(seed)
+	d.whole = clock == WholeMinutes
 	s := &Sample{
 		courses: courses, complete: make([]int, t.Horizon+1), visits: make([]visitSample, t.Horizon+1),
 		points: map[Row]*tally{}, found: map[int]*foundSample{},
@@ -138,8 +139,9 @@ func (s *visitSample) add(t *Treatment, v *Visit) (overrun, idle float64) {
 
 // SimulateOneGo draws courses in which everything is done in one visit, and
 // returns their minutes, sorted, and the same by the number of canals found.
-func SimulateOneGo(t *Treatment, seed uint64, courses int) (all []float64, found map[int][]float64) {
+func SimulateOneGo(t *Treatment, seed uint64, courses int, clock Clock) (all []float64, found map[int][]float64) {
 	d := newDraw(seed)
+	d.whole = clock == WholeMinutes
 	found = map[int][]float64{}
 	for range courses {
 		minutes, n := d.oneGo(t)

@@ -54,7 +54,7 @@ func BenchmarkDistribution(b *testing.B) {
 	})
 	b.Run("sampling", func(b *testing.B) {
 		for b.Loop() {
-			SimulateOneGo(t, 1, accurate)
+			SimulateOneGo(t, 1, accurate, Unrounded)
 		}
 	})
 }
@@ -85,7 +85,7 @@ func BenchmarkPlan(b *testing.B) {
 	b.Run("sampling", func(b *testing.B) {
 		for b.Loop() {
 			for _, k := range bookings {
-				if _, err := Simulate(t, k, 1, accurate); err != nil {
+				if _, err := Simulate(t, k, 1, accurate, Unrounded); err != nil {
 					b.Fatal(err)
 				}
 			}

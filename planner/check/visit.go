@@ -93,11 +93,16 @@ func (d *draw) factor(t *Treatment, caseLog float64) float64 {
 func (d *draw) open(o *tooth, first bool, factor float64) (minutes float64, barred bool) {
 	t := o.treatment
 	minutes, barred = d.block(&t.Start, nil, true, factor)
-	if !first || t.Begin != (Standing{}) {
-		m, bars := d.block(&t.Stops[o.stage].Resume, o.all(), true, factor)
-		minutes, barred = minutes+m, barred || bars
+	if first && t.Begin == (Standing{}) {
+		return d.passes(minutes), barred
 	}
-	return minutes, barred
+	again := &t.Stops[o.stage].Resume
+	m, bars := d.block(again, o.all(), true, factor)
+	barred = barred || bars
+	if t.Start.Contact > 0 && again.Contact > 0 { // two waits are two pieces
+		return d.passes(minutes) + d.passes(m), barred
+	}
+	return d.passes(minutes + m), barred
 }
 
 // visit simulates one visit.
@@ -128,7 +133,7 @@ func (d *draw) visit(o *tooth, b *Booking, visit int, factor float64) (Visit, er
 			break
 		}
 		if s.Gate != nil && o.inStage == 0 {
-			minutes += d.minutes(s.Gate.Check.Median, s.Gate.Check.LogSD, s.Gate.Check.Scaled, factor)
+			minutes += d.passes(d.minutes(s.Gate.Check.Median, s.Gate.Check.LogSD, s.Gate.Check.Scaled, factor))
 			ready := s.Gate.AfterDress
 			if visit == 1 && t.Begin == (Standing{}) {
 				ready = s.Gate.FirstVisit
@@ -141,7 +146,7 @@ func (d *draw) visit(o *tooth, b *Booking, visit int, factor float64) (Visit, er
 		minutes, barred = minutes+m, barred || bars
 	}
 	m, _ := d.block(&t.Stops[o.stage].End, o.all(), true, factor)
-	v.Minutes, v.End = minutes+m, o.standing()
+	v.Minutes, v.End = minutes+d.passes(m), o.standing()
 	return v, nil
 }
 
@@ -167,11 +172,11 @@ func (d *draw) straight(o *tooth, factor float64) float64 {
 	var minutes float64
 	for !o.complete() {
 		if s := &o.treatment.Stages[o.stage]; s.Gate != nil && o.inStage == 0 {
-			minutes += d.minutes(s.Gate.Check.Median, s.Gate.Check.LogSD, s.Gate.Check.Scaled, factor)
+			minutes += d.passes(d.minutes(s.Gate.Check.Median, s.Gate.Check.LogSD, s.Gate.Check.Scaled, factor))
 		}
 		m, _ := d.portion(o, factor)
 		minutes += m
 	}
 	m, _ := d.block(&o.treatment.Stops[o.stage].End, o.all(), true, factor)
-	return minutes + m
+	return minutes + d.passes(m)
 }

@@ -2,6 +2,7 @@ package fault
 
 import (
 	"errors"
+	"regexp"
 	"strings"
 
 	"buf.build/go/protovalidate"
@@ -60,6 +61,23 @@ var patterns = map[string]string{
 
 var nameParts = strings.NewReplacer("[a-z0-9][a-z0-9-]{0,62}", "{id}", "[1-9][0-9]{0,8}", "{number}", "^", "", "$", "")
 
+// ranges reads the two ends of a rule about a number.
+var ranges = regexp.MustCompile(`^greater than or equal to (\S+) and less than or equal to (\S+)$`)
+
+// bounds says a range as people do: "2 to 350".
+func bounds(text string) string {
+	if ends := ranges.FindStringSubmatch(text); ends != nil {
+		return ends[1] + " to " + ends[2]
+	}
+	if least, ok := strings.CutPrefix(text, "greater than or equal to "); ok {
+		return least + " or more"
+	}
+	if most, ok := strings.CutPrefix(text, "less than or equal to "); ok {
+		return most + " or less"
+	}
+	return text
+}
+
 // want says what would be right, from the rule alone. The messages of the
 // standard rules hold no value; a test walks all rules of the contract.
 func want(v *protovalidate.Violation) string {
@@ -87,7 +105,7 @@ func want(v *protovalidate.Violation) string {
 	text := v.Proto.GetMessage()
 	for _, start := range []string{"must be ", "must contain "} {
 		if rest, ok := strings.CutPrefix(text, start); ok {
-			return rest
+			return bounds(rest)
 		}
 	}
 	return "a value that follows the rule " + v.Proto.GetRuleId()

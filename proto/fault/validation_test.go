@@ -40,7 +40,7 @@ func TestEachBadFieldIsNamedWithItsRule(t *testing.T) {
 	for path, want := range map[string]string{
 		"request_id":             "a UUID",
 		"patient.reference":      "letters, digits",
-		"patient.weight_kg":      "less than or equal to 350",
+		"patient.weight_kg":      "2 to 350",
 		"patient.alerts[0].kind": "an id of a-z, 0-9 and -",
 	} {
 		if !strings.Contains(fields[path], want) {
