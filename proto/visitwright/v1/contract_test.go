@@ -231,7 +231,7 @@ func TestWhatCouldSayWhoThePatientIsIsMarked(t *testing.T) {
 		"Guardian.label", "Guardian.phone", "Guardian.address", "Guardian.relation", "Alert.note",
 		"Referral.from", "Referral.question", "Consent.note", "TreatmentBegun.note",
 		"PatientFilter.label", "PatientFilter.phone", "StopCaseRequest.note", "IdentityCheck.label", "StopTreatmentRequest.note",
-		"Letter.address", "Report.question",
+		"Letter.address", "Report.question", "AcceptedOption.override_reason", "AcceptOptionRequest.override_reason",
 		"CreatePersonRequest.passphrase", "SetPassphraseRequest.old_passphrase", "SetPassphraseRequest.new_passphrase",
 		"SignInRequest.sign_in_name", "SignInRequest.passphrase", "SignInResponse.session_token",
 		"CalendarFeed.secret_path", "ReadCalendarFeedRequest.secret",
