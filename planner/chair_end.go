@@ -1,6 +1,7 @@
 package planner
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -99,7 +100,7 @@ func (s *ChairService) end(ctx context.Context, caller Caller, name string, mark
 func leftAs(marks []chairside.Mark, stop, ends string) {
 	for i := range marks {
 		if marks[i].Kind == chairside.End && marks[i].Closing != nil {
-			marks[i].Closing.Stop, marks[i].Closing.Ends = stop, ends
+			marks[i].Closing.Stop, marks[i].Closing.Ends = stop, cmp.Or(marks[i].Closing.Ends, ends)
 		}
 	}
 }
@@ -242,6 +243,7 @@ func (s *ChairService) StopTreatment(ctx context.Context, r *vw.StopTreatmentReq
 	if closing.Forced == "" {
 		closing.Forced = event.Name
 	}
+	closing.Ends = event.Name
 	at := s.moment(time.Time{})
 	if r.GetEndTime() != nil {
 		at = s.moment(r.GetEndTime().AsTime())

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strings"
 
 	"github.com/visitwright/visitwright/planner/proposal"
 	"github.com/visitwright/visitwright/proto/fault"
@@ -169,10 +170,13 @@ func step(a store.Appointment, name string, to store.AppointmentState) error {
 	case ended(a.State):
 		return fault.State(vw.ErrorReason_ERROR_REASON_BOOKING_ENDED, name, "the appointment was cancelled or has taken place")
 	case a.State == store.StateProvisional:
-		return fault.State(vw.ErrorReason_ERROR_REASON_WRONG_BOOKING_STATE, name, "want a firm appointment: confirm the booking first")
+		return fault.State(vw.ErrorReason_ERROR_REASON_WRONG_BOOKING_STATE, name, "the booking is only provisional: confirm it first")
 	}
-	return fault.State(vw.ErrorReason_ERROR_REASON_WRONG_BOOKING_STATE, name, fmt.Sprintf("no step leads from %s to %s", a.State, to))
+	return fault.State(vw.ErrorReason_ERROR_REASON_WRONG_BOOKING_STATE, name, fmt.Sprintf("an appointment that is noted as %s cannot be noted as %s next", spoken(a.State), spoken(to)))
 }
+
+// spoken is a state as it is said.
+func spoken(s store.AppointmentState) string { return strings.ReplaceAll(string(s), "_", " ") }
 
 // RecordAttendance records that the patient arrived, sat down, left or did not
 // attend. Minutes lost are answered with what is left.

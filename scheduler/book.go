@@ -221,7 +221,7 @@ func (s *Diary) newVisit(ctx context.Context, c Caller, field, patient string, p
 			return w.Code == diary.WarnProtocol || w.Code == diary.WarnRoom || w.Code == diary.WarnTooSoon || w.Code == diary.WarnTooLate
 		})
 	}
-	if err := refused(c, field+".place", warnings, override != nil); err != nil {
+	if err := refused(c, field+".place", warnings, override != nil, x); err != nil {
 		return v, nil, err
 	}
 	v = store.NewVisit{Place: keptPlace(one.place, x.zone()), Cases: d.cases, IfNeeded: p.GetIfNeeded(), Override: override}
@@ -330,7 +330,7 @@ func (s *Diary) ConfirmBooking(ctx context.Context, r *vw.ConfirmBookingRequest)
 			}
 		}
 		if !provisional {
-			return nil, fault.State(vw.ErrorReason_ERROR_REASON_WRONG_BOOKING_STATE, r.GetName(), "want a provisional booking")
+			return nil, fault.State(vw.ErrorReason_ERROR_REASON_WRONG_BOOKING_STATE, r.GetName(), "the booking is firm already or has ended: only a provisional one is confirmed")
 		}
 		return bookingToProto(caller.Practice, b), nil
 	}

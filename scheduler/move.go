@@ -85,7 +85,7 @@ func (s *Diary) MoveAppointment(ctx context.Context, r *vw.MoveAppointmentReques
 		if err != nil {
 			return nil, err
 		}
-		if err := refused(caller, "place", one.warnings, override != nil); err != nil {
+		if err := refused(caller, "place", one.warnings, override != nil, x); err != nil {
 			return nil, err
 		}
 		out := &vw.MoveAppointmentResponse{}
@@ -252,7 +252,7 @@ func (s *Diary) repairPlaces(ctx context.Context, c Caller, r *vw.AppointmentRep
 		if err != nil {
 			return nil, err
 		}
-		if err := refused(c, field, one.warnings, m.GetOverride() != nil); err != nil {
+		if err := refused(c, field, one.warnings, m.GetOverride() != nil, x); err != nil {
 			return nil, err
 		}
 		out = append(out, one.place)

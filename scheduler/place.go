@@ -310,8 +310,9 @@ func (x *snapshot) named(text string) string {
 
 // refused turns the first warning that stands in the way of a booking into the
 // answer; nil when none does. What is taken is left to the store, which alone
-// knows it for sure. override lets a clinician's decision stand.
-func refused(c Caller, field string, list []diary.Warning, override bool) error {
+// knows it for sure. override lets a clinician's decision stand. The texts are
+// read aloud at the front desk: titles in place of ids, and the field beside.
+func refused(c Caller, field string, list []diary.Warning, override bool, x *snapshot) error {
 	for _, w := range list {
 		name := ""
 		if w.Resource != nil {
@@ -325,28 +326,33 @@ func refused(c Caller, field string, list []diary.Warning, override bool) error 
 			case diary.WarnTaken, diary.WarnOwn:
 				continue
 			case diary.WarnClosed:
-				return fault.State(vw.ErrorReason_ERROR_REASON_CLOSED, names.Practice(c.Practice), field+": "+w.Text)
+				return fault.State(vw.ErrorReason_ERROR_REASON_CLOSED, names.Practice(c.Practice), x.named(w.Text)).With("field", field)
 			case diary.WarnMidnight:
-				return fault.State(vw.ErrorReason_ERROR_REASON_OUTSIDE_HOURS, name, field+": "+w.Text)
+				return fault.State(vw.ErrorReason_ERROR_REASON_OUTSIDE_HOURS, name, x.named(w.Text)).With("field", field)
 			case diary.WarnRange:
-				return fault.Invalid(vw.ErrorReason_ERROR_REASON_RANGE_TOO_LONG, field+".start", "a day of the year ahead")
+				return readable(vw.ErrorReason_ERROR_REASON_RANGE_TOO_LONG, field+".start", w.Text+": choose a day within it")
 			case diary.WarnPast:
-				return invalidField(field+".start", "a start that has not passed")
+				return readable(vw.ErrorReason_ERROR_REASON_INVALID_FIELD, field+".start", "that time has passed: choose a later one")
 			case diary.WarnTooSoon:
-				return fault.State(vw.ErrorReason_ERROR_REASON_OUTSIDE_WINDOW, "", field+": "+w.Text)
+				return fault.State(vw.ErrorReason_ERROR_REASON_OUTSIDE_WINDOW, "", x.named(w.Text)).With("field", field)
 			}
-			return invalidField(field+".start", w.Text)
+			return readable(vw.ErrorReason_ERROR_REASON_INVALID_FIELD, field+".start", x.named(w.Text))
 		}
 		switch w.Code {
 		case diary.WarnHours:
-			return fault.State(vw.ErrorReason_ERROR_REASON_OUTSIDE_HOURS, name, field+": "+w.Text)
+			return fault.State(vw.ErrorReason_ERROR_REASON_OUTSIDE_HOURS, name, x.named(w.Text)).With("field", field)
 		case diary.WarnProtocol, diary.WarnRoom:
-			return fault.State(vw.ErrorReason_ERROR_REASON_WRONG_RESOURCE, name, field+": "+w.Text)
+			return fault.State(vw.ErrorReason_ERROR_REASON_WRONG_RESOURCE, name, x.named(w.Text)).With("field", field)
 		case diary.WarnTooSoon, diary.WarnTooLate:
-			return fault.State(vw.ErrorReason_ERROR_REASON_OUTSIDE_WINDOW, "", field+": "+w.Text+"; a clinician may override it with the reason")
+			return fault.State(vw.ErrorReason_ERROR_REASON_OUTSIDE_WINDOW, "", w.Text+"; a clinician may override it with the reason").With("field", field)
 		}
 	}
 	return nil
+}
+
+// readable refuses a field in a sentence that can be read aloud.
+func readable(reason vw.ErrorReason, path, text string) *fault.Fault {
+	return &fault.Fault{Code: codes.InvalidArgument, Reason: reason, Text: text, Fields: []fault.Field{{Path: path, Want: text}}}
 }
 
 // taken is what a preview says of a place that is not free.
@@ -355,7 +361,13 @@ func taken(c Caller, field string, list []diary.Warning) error {
 		if w.Code != diary.WarnTaken && w.Code != diary.WarnOwn {
 			continue
 		}
-		f := &fault.Fault{Code: codes.Aborted, Reason: vw.ErrorReason_ERROR_REASON_PLACE_TAKEN, Text: field + ": the place is taken; look for another"}
+		kind := store.ResourceKind("")
+		if w.Code == diary.WarnOwn {
+			kind = store.KindPatient
+		} else if w.Resource != nil {
+			kind = kindToStore[w.Resource.Kind]
+		}
+		f := (&fault.Fault{Code: codes.Aborted, Reason: vw.ErrorReason_ERROR_REASON_PLACE_TAKEN, Text: fault.TakenText(kind)}).With("field", field)
 		if w.Resource != nil {
 			f.With("resource", refName(c.Practice, store.ResourceRef{Kind: kindToStore[w.Resource.Kind], ID: w.Resource.ID}))
 		}

@@ -276,6 +276,9 @@ func (r *reader) end(m Mark) error {
 		r.Visit.Paused += m.At.Sub(r.paused).Minutes()
 	}
 	r.Phase, r.Ended, r.Closing = Ended, m.At, m.Closing
+	if r.EndsCase == "" {
+		r.EndsCase = m.Closing.Ends // whatever it was, the clinician stopped the treatment for it
+	}
 	return nil
 }
 

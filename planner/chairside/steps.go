@@ -61,6 +61,9 @@ func (r *reader) stepBegun(m Mark) error {
 	if err != nil {
 		return err
 	}
+	if r.done[work{m.Step, m.Canal}] {
+		return &InputError{"step", "done before it begins", "the end marked after the beginning, or the mark of the end taken back"}
+	}
 	r.leaveOpeningAt(stage, m, true, 0)
 	r.Running, r.RunningCanal, r.Since, r.sincePaused = m.Step, m.Canal, m.At, r.Visit.Paused
 	return nil

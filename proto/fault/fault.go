@@ -147,7 +147,24 @@ func InvalidFields(reason vw.ErrorReason, text string, fields ...Field) *Fault {
 
 // NotFound says that a resource is not there, or is another practice's.
 func NotFound(reason vw.ErrorReason, name string) *Fault {
-	return &Fault{Code: codes.NotFound, Reason: reason, Text: name + ": no such resource in this practice", Resource: name}
+	return &Fault{Code: codes.NotFound, Reason: reason, Text: "there is no " + said(name) + " in this practice", Resource: name}
+}
+
+// nouns are what people call the resources of each collection.
+var nouns = map[string]string{
+	"patients": "patient", "cases": "case", "assessments": "assessment", "plans": "plan", "visits": "visit", "clinicians": "clinician",
+	"resources": "room, nurse or equipment", "absences": "absence or closure", "appointments": "appointment", "bookings": "booking",
+	"shortNoticeEntries": "entry of the short-notice list", "messages": "message", "calendarFeeds": "calendar feed", "catalogues": "catalogue",
+}
+
+// said is a resource as a person would say it, to be read aloud: what it is,
+// then the end of its name.
+func said(name string) string {
+	noun, known := nouns[kindOf(name)]
+	if !known {
+		return "such resource"
+	}
+	return noun + " " + name[strings.LastIndexByte(name, '/')+1:]
 }
 
 // Exists says that something with this name or identifier is there already.

@@ -61,7 +61,7 @@ func FromStore(err error, practice string, paths map[string]string) error {
 	var taken *store.Taken
 	switch {
 	case errors.As(err, &taken):
-		f := Stale(vw.ErrorReason_ERROR_REASON_PLACE_TAKEN, "", "the place was taken meanwhile; look for another")
+		f := Stale(vw.ErrorReason_ERROR_REASON_PLACE_TAKEN, "", TakenText(taken.Kind))
 		if taken.Resource != "" {
 			f = f.With("resource", resourceName(practice, taken.Kind, taken.Resource))
 		}
@@ -149,7 +149,21 @@ func wrongState(name, want string) *Fault {
 	case "practices": // as a whole it is never in a wrong state, only full
 		reason = vw.ErrorReason_ERROR_REASON_LIMIT_REACHED
 	}
-	return State(reason, name, name+": want "+want)
+	return State(reason, name, "this needs "+want)
+}
+
+// TakenText says, to be read to a patient on the telephone, that a place is not
+// free any more, and what stands in the way when it is known.
+func TakenText(kind store.ResourceKind) string {
+	switch kind {
+	case store.KindPatient:
+		return "the patient has another appointment at that time: nothing was booked; choose another time, or move that appointment first"
+	case store.KindClinician, store.KindRoom, store.KindNurse:
+		return "the " + string(kind) + " is no longer free at that time, somebody else was faster: nothing was booked; choose another time"
+	case "":
+		return "that time is no longer free, somebody else was faster: nothing was booked; choose another time"
+	}
+	return "the equipment is no longer free at that time, somebody else was faster: nothing was booked; choose another time"
 }
 
 // fullName turns the store's "cases/c" into the contract's

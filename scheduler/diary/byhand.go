@@ -268,7 +268,11 @@ func (c *checker) resources(p *Place) {
 	}
 	d := c.m.days[i]
 	if shut, ok := c.m.practice.Calendar.Closed(p.Day); ok {
-		c.warn(Warning{Code: WarnClosed, Refused: true}, "closed on %s: %s", p.Day, shut.Reason)
+		why := ""
+		if shut.Reason != "" && shut.Reason != "closed" {
+			why = " (" + shut.Reason + ")"
+		}
+		c.warn(Warning{Code: WarnClosed, Refused: true}, "the practice is closed on %s%s", p.Day, why)
 		return
 	}
 	for _, h := range p.Holds {
