@@ -2,6 +2,8 @@ package planner
 
 import (
 	"context"
+	"fmt"
+	"slices"
 	"sync"
 
 	"github.com/visitwright/visitwright/planner/visits"
@@ -72,6 +74,21 @@ func (r *remembered[T]) look(key string) (T, bool) {
 	defer r.mu.Unlock()
 	v, ok := r.values[key]
 	return v, ok
+}
+
+// forget lets a value go before its turn.
+func (r *remembered[T]) forget(key string) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if _, ok := r.values[key]; ok {
+		delete(r.values, key)
+		r.order = slices.DeleteFunc(r.order, func(k string) bool { return k == key })
+	}
+}
+
+// key is what the kernels of a running visit are remembered by.
+func (o openVisit) key(caller Caller) string {
+	return fmt.Sprintf("%s/%s/%d", caller.Practice, o.kept.CaseID, o.kept.Number)
 }
 
 func (s *ChairService) solver(key string) *visits.Solver {

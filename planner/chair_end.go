@@ -87,6 +87,7 @@ func (s *ChairService) end(ctx context.Context, caller Caller, name string, mark
 		if err != nil {
 			return o, rec, s.chairFault(err, caller, o.kept.CaseID)
 		}
+		s.solvers.forget(o.key(caller)) // an ended visit asks nothing more
 		if next, err = s.visit(ctx, caller, name); err != nil {
 			return o, rec, err
 		}

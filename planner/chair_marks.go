@@ -3,7 +3,6 @@ package planner
 import (
 	"context"
 	"errors"
-	"fmt"
 	"time"
 
 	"github.com/visitwright/visitwright/planner/chairside"
@@ -211,7 +210,7 @@ func (s *ChairService) showAt(ctx context.Context, caller Caller, o openVisit, r
 	}
 	switch o.state.Phase {
 	case chairside.Running, chairside.Paused:
-		solver := s.solver(fmt.Sprintf("%s/%s/%d", caller.Practice, o.kept.CaseID, o.kept.Number))
+		solver := s.solver(o.key(caller))
 		a, err := compute(ctx, s.computing, func() (chairside.Moment, error) { return o.plan.At(o.state, at.UTC(), solver) })
 		if err != nil {
 			return nil, err
