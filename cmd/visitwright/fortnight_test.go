@@ -2,6 +2,7 @@ package main
 
 import (
 	"cmp"
+	"encoding/json"
 	"fmt"
 	"log/slog"
 	"slices"
@@ -11,6 +12,8 @@ import (
 
 	"google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/grpc/test/bufconn"
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	client "github.com/visitwright/visitwright/clients/go"
 	"github.com/visitwright/visitwright/cmd/visitwright/fortnight"
@@ -164,6 +167,8 @@ func TestTheDemoPracticeHasABelievableFortnight(t *testing.T) {
 	check("three weeks of diary are well filled", wellFilled)
 	check("calibration knows two clinicians", calibrated)
 	check("the case to try is free to be assessed and booked", toTry)
+	check("a patient in pain has a place today", painToday)
+	check("the case to try can be assessed, planned and booked within the fortnight", tried)
 	check("nothing is called by a real name", invented)
 }
 
@@ -368,6 +373,51 @@ func toTry(p *demoPractice) {
 		}
 	}
 	p.Error("it has no consultation today")
+}
+
+func painToday(p *demoPractice) {
+	asked, err := p.reception().Diary.ListRedFlagQuestions(p.Context(), &vw.ListRedFlagQuestionsRequest{Parent: p.parent})
+	p.must(err)
+	r := &vw.FindEmergencyPlaceRequest{Parent: p.parent}
+	for _, q := range asked.GetQuestions() {
+		r.Answers = append(r.Answers, &vw.RedFlagAnswer{Question: q.GetId()})
+	}
+	found, err := p.reception().Diary.FindEmergencyPlace(p.Context(), r)
+	p.must(err)
+	if len(found.GetPlaces()) == 0 || isoDay(found.GetPlaces()[0].GetPlace().GetStart().GetDate()) != p.now.Format(time.DateOnly) {
+		p.Errorf("the first emergency place: %v", found)
+	}
+}
+
+// tried does with the case to try what the demo invites to.
+func tried(p *demoPractice) {
+	ctx, name := p.Context(), p.played.Try
+	var file struct{ Findings json.RawMessage }
+	p.must(json.Unmarshal(demo.Case, &file))
+	findings := &vw.Findings{}
+	p.must(protojson.Unmarshal(file.Findings, findings))
+	_, err := p.clinician().Planner.Assess(ctx, &vw.AssessRequest{Parent: name, Findings: findings})
+	p.must(err)
+	plan, err := p.clinician().Planner.ProposePlan(ctx, &vw.ProposePlanRequest{Parent: name})
+	p.must(err)
+	_, err = p.clinician().Planner.AcceptOption(ctx, &vw.AcceptOptionRequest{Name: plan.GetName(), Option: "two-visits",
+		Consent: &vw.Consent{Giver: vw.Consent_GIVER_PATIENT, Form: "written", AgreeTime: timestamppb.New(p.now)}})
+	p.must(err)
+	r := &vw.FindOffersRequest{Parent: p.parent, Patient: p.of("0046").GetPatient()}
+	for v := range int32(2) {
+		r.Visits = append(r.Visits, &vw.VisitToPlace{Parts: []*vw.VisitPart{{Plan: plan.GetName(), Option: "two-visits", Visit: v + 1}}})
+	}
+	found, err := p.reception().Diary.FindOffers(ctx, r)
+	p.must(err)
+	if len(found.GetOffers()) == 0 {
+		p.Fatalf("no offers: %v", found.GetBinding())
+	}
+	first := found.GetOffers()[0].GetPlaces()[0].GetPlace().GetStart().GetInstantTime().AsTime()
+	if wait := first.Sub(p.now); wait > 8*24*time.Hour {
+		p.Errorf("the first visit is offered in %v", wait)
+	}
+	_, err = p.reception().Diary.BookOffer(ctx, &vw.BookOfferRequest{Parent: p.parent, Patient: r.GetPatient(), OfferToken: found.GetOffers()[0].GetToken()})
+	p.must(err)
 }
 
 func invented(p *demoPractice) {
