@@ -72,17 +72,14 @@ func (f *FollowUps) ListFollowUps(ctx context.Context, r *vw.ListFollowUpsReques
 // shown is a follow-up with its tooth in words, the plan proposed for it, and
 // the offers for it.
 func (f *FollowUps) shown(ctx context.Context, c Caller, x store.FollowUp) (*vw.FollowUp, error) {
-	found, err := f.diary.store.GetCase(ctx, c.reading(), x.CaseID)
-	if err != nil {
-		return nil, f.diary.fault(err, c, nil)
-	}
 	out := followUpToProto(c.Practice, x)
-	out.Tooth = toothWords(found.Tooth)
+	out.Tooth = toothWords(x.Tooth)
 	if x.ProposedRevision > 0 {
 		out.ProposedPlan = names.Plan(c.Practice, x.CaseID, x.ProposedRevision)
 	}
 	out.PlanProblem = x.PlanProblem
-	out.FindOffers, err = f.offersFor(ctx, c, found, x)
+	var err error
+	out.FindOffers, err = f.offersFor(ctx, c, x)
 	return out, err
 }
 

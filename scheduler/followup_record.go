@@ -70,8 +70,20 @@ func (f *FollowUps) record(ctx context.Context, r writing, name string, preview 
 	if err != nil {
 		return caller, nil, state, f.diary.fault(err, caller, nil)
 	}
+	follow := made.FollowUps
+	if preview {
+		found, err := f.diary.store.GetCase(ctx, caller.reading(), n.ID)
+		if err != nil {
+			return caller, nil, state, f.diary.fault(err, caller, nil)
+		}
+		for i := range follow {
+			follow[i].Tooth, follow[i].Revision = found.Tooth, found.Revision
+		}
+	} else if follow, _, err = f.store.ListFollowUps(ctx, caller.reading(), store.FollowUpQuery{CaseID: n.ID}); err != nil {
+		return caller, nil, state, f.diary.fault(err, caller, nil)
+	}
 	var list []*vw.FollowUp
-	for _, x := range made.FollowUps {
+	for _, x := range follow {
 		shown, err := f.shown(ctx, caller, x)
 		if err != nil {
 			return caller, nil, state, err

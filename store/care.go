@@ -16,8 +16,15 @@ type FollowUp struct {
 	Earliest, Target, Latest, ActOn string
 	Reason                          string
 	Replan                          string // what the plan becomes once the latest day is past
+
+	// What follows is read and never written.
+
+	Tooth      int // of the case; 0 while it is not identified
+	CaseClosed bool
+	Revision   int // newest plan of the case; 0: none
+	NextVisit  int // of that plan, for a return visit; 0: the plan has no further one
 	// ProposedRevision is the plan made since the latest day passed, 0 for none;
-	// PlanProblem says why none could be made. Both are read, never written.
+	// PlanProblem says why none could be made.
 	ProposedRevision int
 	PlanProblem      string
 }
@@ -92,9 +99,6 @@ type FollowUps interface {
 	ListFollowUps(ctx context.Context, call Call, q FollowUpQuery) ([]FollowUp, string, error)
 	// ReviewsHeld returns all reviews of the practice's cases.
 	ReviewsHeld(ctx context.Context, call Call) ([]ReviewHeld, error)
-
-	// NextVisit is the number of the visit of a plan revision that comes next.
-	NextVisit(ctx context.Context, call Call, caseID string, revision int) (int, error)
 
 	// TakeCauses takes what changed since the last call, of one practice or with
 	// an empty one of all: cases concerned become due at once, and plan is asked

@@ -7,10 +7,17 @@ import (
 	"time"
 )
 
-// followUpRead adds what was planned since the latest day passed.
-const followUpRead = followUpColumns + `,
-	coalesce((SELECT r.revision FROM replans r WHERE r.practice_id = f.practice_id AND r.case_id = f.case_id AND r.key = f.key AND r.step = f.replan), 0) AS proposed,
-	coalesce((SELECT r.problem FROM replans r WHERE r.practice_id = f.practice_id AND r.case_id = f.case_id AND r.key = f.key AND r.step = f.replan), '') AS plan_problem`
+// followUpRead is a follow-up as a list shows it: with its tooth, the visit of
+// the newest plan that comes next, and what was planned since its latest day.
+const followUpRead = `f.case_id, f.key, f.patient_id, f.kind, f.state, f.actor, f.earliest, f.target, f.latest, f.act_on, f.reason, f.replan,
+	c.tooth, c.revision AS case_revision, CASE c.state WHEN 'closed' THEN 1 ELSE 0 END AS case_closed,
+	coalesce(r.revision, 0) AS proposed, coalesce(r.problem, '') AS plan_problem,
+	CASE WHEN f.kind IN ('return-visit', 'booking') THEN coalesce((
+		SELECT min(v.visit) FROM planned_visits v WHERE v.practice_id = f.practice_id AND v.case_id = f.case_id AND v.revision = c.revision
+		AND v.visit = 1 + coalesce((SELECT max(h.planned) FROM chair_visits h WHERE h.practice_id = f.practice_id AND h.case_id = f.case_id AND h.revision = c.revision), 0)
+	), 0) ELSE 0 END AS next_visit
+	FROM follow_ups f JOIN cases c ON c.practice_id = f.practice_id AND c.id = f.case_id
+	LEFT JOIN replans r ON r.practice_id = f.practice_id AND r.case_id = f.case_id AND r.key = f.key AND r.step = f.replan`
 
 const followUpColumns = `case_id, key, patient_id, kind, state, actor, earliest, target, latest, act_on, reason, replan`
 
@@ -33,16 +40,16 @@ var (
 	stmtFollowUpsOf = reads("follow ups of case", `
 		SELECT `+followUpColumns+` FROM follow_ups WHERE practice_id = ?1 AND case_id = ?2 ORDER BY latest, key`)
 	stmtFollowUpsRead = reads("follow ups of case with plans", `
-		SELECT `+followUpRead+` FROM follow_ups f WHERE practice_id = ?1 AND case_id = ?2 ORDER BY latest, key`)
+		SELECT `+followUpRead+` WHERE f.practice_id = ?1 AND f.case_id = ?2 ORDER BY f.latest, f.key`)
 	stmtFollowUpPut = writes("follow up put", `
 		INSERT INTO follow_ups (practice_id, `+followUpColumns+`) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13)`)
 	stmtFollowUpsDrop = writes("follow ups drop", `DELETE FROM follow_ups WHERE practice_id = ?1 AND case_id = ?2`)
 	stmtFollowUpPage  = reads("follow up page", `
-		SELECT `+followUpRead+` FROM follow_ups f
-		WHERE practice_id = ?1 AND state <> 'ahead' AND (latest, case_id, key) > (?2, ?3, ?4)
-		AND (?5 = '' OR state = ?5) AND (?6 = '' OR kind = ?6) AND (?7 = '' OR actor = ?7)
-		AND (?8 = '' OR latest <= ?8) AND (?9 = '' OR act_on <= ?9)
-		ORDER BY latest, case_id, key LIMIT ?10`)
+		SELECT `+followUpRead+`
+		WHERE f.practice_id = ?1 AND f.state <> 'ahead' AND (f.latest, f.case_id, f.key) > (?2, ?3, ?4)
+		AND (?5 = '' OR f.state = ?5) AND (?6 = '' OR f.kind = ?6) AND (?7 = '' OR f.actor = ?7)
+		AND (?8 = '' OR f.latest <= ?8) AND (?9 = '' OR f.act_on <= ?9)
+		ORDER BY f.latest, f.case_id, f.key LIMIT ?10`)
 	stmtReviewsDrop = writes("reviews held drop", `DELETE FROM reviews_held WHERE practice_id = ?1 AND case_id = ?2`)
 	stmtReviewPut   = writes("review held put", `
 		INSERT INTO reviews_held (practice_id, case_id, months, state, outcome, day) VALUES (?1, ?2, ?3, ?4, ?5, ?6)`)
@@ -62,14 +69,18 @@ type followUpRow struct {
 	ActOn     string `db:"act_on"`
 	Reason    string `db:"reason"`
 	Replan    string `db:"replan"`
+	Tooth     int    `db:"tooth"`
+	Revision  int    `db:"case_revision"`
+	Closed    int    `db:"case_closed"`
 	Proposed  int    `db:"proposed"`
 	Problem   string `db:"plan_problem"`
+	NextVisit int    `db:"next_visit"`
 }
 
 func (r followUpRow) followUp() FollowUp {
 	return FollowUp{CaseID: r.CaseID, PatientID: r.PatientID, Key: r.Key, Kind: r.Kind, State: r.State, Actor: r.Actor,
 		Earliest: r.Earliest, Target: r.Target, Latest: r.Latest, ActOn: r.ActOn, Reason: r.Reason, Replan: r.Replan,
-		ProposedRevision: r.Proposed, PlanProblem: r.Problem}
+		Tooth: r.Tooth, Revision: r.Revision, CaseClosed: r.Closed == 1, NextVisit: r.NextVisit, ProposedRevision: r.Proposed, PlanProblem: r.Problem}
 }
 
 func careRecord(caseID string) string { return "cases/" + caseID + "/care" }
