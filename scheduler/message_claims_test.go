@@ -193,7 +193,7 @@ func TestWhatWasCancelledOrOptedOutOfAfterTheClaimIsNotHandedOut(t *testing.T) {
 			x.must(err)
 		},
 		"opted out after the claim": func(x *follows, _ *vw.Booking) {
-			_, err := x.f.SetContactWishes(x.in(), &vw.SetContactWishesRequest{Wishes: &vw.ContactWishes{Patient: x.patient, Channel: "none", OptedOut: true}})
+			_, err := x.f.SetContactWishes(x.in(), &vw.SetContactWishesRequest{Wishes: &vw.ContactWishes{Patient: x.patient, Channel: "email", OptedOut: true, ConsentDate: day("2026-01-07")}})
 			x.must(err)
 		},
 	} {

@@ -16,7 +16,7 @@ const followUpRead = `f.case_id, f.key, f.patient_id, f.kind, f.state, f.actor, 
 		SELECT min(v.visit) FROM planned_visits v WHERE v.practice_id = f.practice_id AND v.case_id = f.case_id AND v.revision = c.revision
 		AND v.visit = 1 + coalesce((SELECT max(h.planned) FROM chair_visits h WHERE h.practice_id = f.practice_id AND h.case_id = f.case_id AND h.revision = c.revision), 0)
 	), 0) ELSE 0 END AS next_visit
-	FROM follow_ups f JOIN cases c ON c.practice_id = f.practice_id AND c.id = f.case_id
+	FROM page f JOIN cases c ON c.practice_id = f.practice_id AND c.id = f.case_id
 	LEFT JOIN replans r ON r.practice_id = f.practice_id AND r.case_id = f.case_id AND r.key = f.key AND r.step = f.replan`
 
 const followUpColumns = `case_id, key, patient_id, kind, state, actor, earliest, target, latest, act_on, reason, replan`
@@ -40,16 +40,22 @@ var (
 	stmtFollowUpsOf = reads("follow ups of case", `
 		SELECT `+followUpColumns+` FROM follow_ups WHERE practice_id = ?1 AND case_id = ?2 ORDER BY latest, key`)
 	stmtFollowUpsRead = reads("follow ups of case with plans", `
-		SELECT `+followUpRead+` WHERE f.practice_id = ?1 AND f.case_id = ?2 ORDER BY f.latest, f.key`)
+		WITH page AS MATERIALIZED (SELECT practice_id, `+followUpColumns+` FROM follow_ups WHERE practice_id = ?1 AND case_id = ?2)
+		SELECT `+followUpRead+` ORDER BY f.latest, f.key`)
 	stmtFollowUpPut = writes("follow up put", `
 		INSERT INTO follow_ups (practice_id, `+followUpColumns+`) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13)`)
 	stmtFollowUpsDrop = writes("follow ups drop", `DELETE FROM follow_ups WHERE practice_id = ?1 AND case_id = ?2`)
 	stmtFollowUpPage  = reads("follow up page", `
-		SELECT `+followUpRead+`
-		WHERE f.practice_id = ?1 AND f.state <> 'ahead' AND (f.latest, f.case_id, f.key) > (?2, ?3, ?4)
-		AND (?5 = '' OR f.state = ?5) AND (?6 = '' OR f.kind = ?6) AND (?7 = '' OR f.actor = ?7)
-		AND (?8 = '' OR f.latest <= ?8) AND (?9 = '' OR f.act_on <= ?9)
-		ORDER BY f.latest, f.case_id, f.key LIMIT ?10`)
+		WITH page AS MATERIALIZED ( -- what is joined to it is read for one page alone
+			SELECT practice_id, `+followUpColumns+` FROM follow_ups
+			WHERE practice_id = ?1 AND state <> 'ahead' AND (latest, case_id, key) > (?2, ?3, ?4)
+			AND (?5 = '' OR state = ?5) AND (?6 = '' OR kind = ?6) AND (?7 = '' OR actor = ?7)
+			AND (?8 = '' OR latest <= ?8) AND (?9 = '' OR act_on <= ?9)
+			ORDER BY latest, case_id, key LIMIT ?10)
+		SELECT `+followUpRead+` ORDER BY f.latest, f.case_id, f.key`)
+	// The planner of PostgreSQL expects the filters to leave next to nothing, and
+	// would rather read and sort all of a practice than walk its index.
+	stmtInOrder     = differs("in order", "", `SELECT set_config('enable_bitmapscan', 'off', true)`, false)
 	stmtReviewsDrop = writes("reviews held drop", `DELETE FROM reviews_held WHERE practice_id = ?1 AND case_id = ?2`)
 	stmtReviewPut   = writes("review held put", `
 		INSERT INTO reviews_held (practice_id, case_id, months, state, outcome, day) VALUES (?1, ?2, ?3, ?4, ?5, ?6)`)
@@ -279,6 +285,12 @@ func (s *Store) ListFollowUps(ctx context.Context, call Call, q FollowUpQuery) (
 		at = now
 		if q.CaseID != "" {
 			return r.list(ctx, &rows, stmtFollowUpsRead, call.Practice, q.CaseID)
+		}
+		if s.postgres {
+			var off string
+			if err := r.get(ctx, &off, stmtInOrder); err != nil {
+				return err
+			}
 		}
 		return r.list(ctx, &rows, stmtFollowUpPage, call.Practice, latest, caseID, key, q.State, q.Kind, q.Actor, q.LatestBy, q.ActBy, size+1)
 	})
