@@ -195,7 +195,7 @@ func (s *Diary) newVisit(ctx context.Context, c Caller, field, patient string, p
 		return v, nil, fault.State(vw.ErrorReason_ERROR_REASON_DIFFERENT_PATIENTS, names.Patient(c.Practice, patient), field+": the case belongs to another patient")
 	}
 	anchor := d.anchor
-	if !offered && d.number() > 1 {
+	if !offered {
 		prev, err := s.previous(ctx, c, d, x)
 		if err != nil {
 			return v, nil, err

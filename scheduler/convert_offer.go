@@ -2,6 +2,8 @@ package scheduler
 
 import (
 	"fmt"
+	"regexp"
+	"strconv"
 	"strings"
 
 	"google.golang.org/protobuf/proto"
@@ -50,7 +52,7 @@ func (s *Diary) offerToProto(c Caller, q *question, o diary.Offer, x *snapshot) 
 		id   string
 		cost int
 	}{{"wait", o.Cost.Wait}, {"target", o.Cost.Target}, {"change", o.Cost.Change}, {"capacity", o.Cost.Capacity}} {
-		if text := reasonText(o, r.id); text != "" || r.cost > 0 {
+		if text := q.numbered(reasonText(o, r.id)); text != "" || r.cost > 0 {
 			out.Reasons = append(out.Reasons, &vw.OfferReason{Id: r.id, Cost: int64(r.cost), Text: text})
 		}
 	}
@@ -73,6 +75,28 @@ func reasonText(o diary.Offer, id string) string {
 		}
 	}
 	return strings.Join(parts, "; ")
+}
+
+var visitInText = regexp.MustCompile(`\bvisit (\d+)( \d)?`)
+
+// numbered puts the numbers that the visits have in their plan in place of their
+// places in the request: asked for visit 3 alone, the search calls it visit 1.
+func (q *question) numbered(text string) string {
+	return visitInText.ReplaceAllStringFunc(text, func(found string) string {
+		m := visitInText.FindStringSubmatch(found)
+		at, err := strconv.Atoi(m[1])
+		if err != nil || at < 1 || at > len(q.visits) {
+			return found
+		}
+		out := "the visit"
+		if n := q.visits[at-1].number(); n > 0 {
+			out = "visit " + strconv.Itoa(n)
+		}
+		if m[2] != "" { // "visit 2: 1 day after", two numbers apart
+			out += ":" + m[2]
+		}
+		return out
+	})
 }
 
 // lowerBlocks warns of a visit that numbs both sides of the lower jaw.
@@ -111,7 +135,7 @@ func (s *Diary) binding(c Caller, q *question, x *snapshot) ([]*vw.BindingConstr
 	}
 	var out []*vw.BindingConstraint
 	for _, text := range why.Missing {
-		out = append(out, &vw.BindingConstraint{Id: missingID(text), Text: x.named(text)})
+		out = append(out, &vw.BindingConstraint{Id: missingID(text), Text: q.numbered(x.named(text))})
 	}
 	if len(out) == 0 && len(why.Alone)+len(why.Together) == 0 {
 		text := "even an empty diary has no place: hours, closures and absences leave none"
@@ -125,7 +149,7 @@ func (s *Diary) binding(c Caller, q *question, x *snapshot) ([]*vw.BindingConstr
 		cause = "hours, closures and wishes leave no place"
 	}
 	for _, r := range why.Alone {
-		b := &vw.BindingConstraint{Id: constraintIDs[r.Constraint], Text: x.named(cause), Relaxing: x.named(r.Text) + ": " + firstOf(r.Offer)}
+		b := &vw.BindingConstraint{Id: constraintIDs[r.Constraint], Text: x.named(cause), Relaxing: q.numbered(x.named(r.Text)) + ": " + firstOf(r.Offer)}
 		if r.Clinician {
 			b.Relaxing += " (a clinician decides)"
 		}
@@ -137,7 +161,7 @@ func (s *Diary) binding(c Caller, q *question, x *snapshot) ([]*vw.BindingConstr
 	if len(why.Together) > 0 {
 		var parts []string
 		for _, r := range why.Together {
-			parts = append(parts, x.named(r.Text))
+			parts = append(parts, q.numbered(x.named(r.Text)))
 		}
 		offer := why.Together[0].Offer
 		b := &vw.BindingConstraint{Id: constraintIDs[why.Together[0].Constraint], Text: cause + "; no single wish stands in the way",

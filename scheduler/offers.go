@@ -194,11 +194,12 @@ func (s *Diary) before(ctx context.Context, c Caller, q *question, x *snapshot) 
 }
 
 // previous is the last appointment of the plan's visit before; nil when there
-// is none.
+// is none. The first visit of a plan that was made anew during treatment follows
+// the last visit that took place: its window counts from that one.
 func (s *Diary) previous(ctx context.Context, c Caller, d *demand, x *snapshot) (*store.Appointment, error) {
 	var last *store.Appointment
 	for _, of := range d.cases {
-		if of.Visit < 2 {
+		if of.Visit < 2 && (of.Revision < 2 || d.window == diary.AnyDay) {
 			continue
 		}
 		all, err := s.ofCase(ctx, c, of.CaseID, x)
@@ -206,12 +207,27 @@ func (s *Diary) previous(ctx context.Context, c Caller, d *demand, x *snapshot) 
 			return nil, err
 		}
 		for i, a := range all {
-			if visitOf(a, of.CaseID) == of.Visit-1 && (last == nil || a.Start.After(last.Start)) {
+			follows := visitOf(a, of.CaseID) == of.Visit-1
+			if of.Visit == 1 {
+				follows = s.tookPlace(a, of)
+			}
+			if follows && (last == nil || a.Start.After(last.Start)) {
 				last = &all[i]
 			}
 		}
 	}
 	return last, nil
+}
+
+// tookPlace reports whether an appointment was a visit of the case by an earlier
+// plan, and has begun.
+func (s *Diary) tookPlace(a store.Appointment, of store.VisitOf) bool {
+	if a.State != store.StateLeft && a.State != store.StateInChair || a.Start.After(s.now()) {
+		return false
+	}
+	return slices.ContainsFunc(a.Cases, func(v store.VisitOf) bool {
+		return v.CaseID == of.CaseID && v.Visit > 0 && v.Revision < of.Revision
+	})
 }
 
 // caseReach is how far back and ahead the appointments of a case are looked for.

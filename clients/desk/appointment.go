@@ -25,6 +25,7 @@ var appointmentRoutes = []route{
 
 // appointmentPage is all about one appointment.
 type appointmentPage struct {
+	oneEach
 	*bookedLine
 	Form    *form
 	Cancel  *form
@@ -261,7 +262,7 @@ func (q *ask) attend() (*page, error) {
 		return q.appointmentShow(newForm(nil), newForm(nil), a.GetLateOutlook())
 	case err == nil:
 		return goTo(q.backTo(f, "/appointments/"+q.path("appointment"))), nil
-	case conflict(err):
+	case behind(err):
 		f.Problem = q.t("appointment.changed-meanwhile")
 	case !f.refused(err, map[string]string{"late_minutes": "late"}):
 		return nil, err
@@ -269,6 +270,10 @@ func (q *ask) attend() (*page, error) {
 	f.RequestID = newForm(nil).RequestID
 	return q.appointmentShow(f, newForm(nil), nil)
 }
+
+// behind reports whether a page shows what has changed meanwhile: by somebody
+// else, or by the same form sent from it before.
+func behind(err error) bool { return conflict(err) || reasonOf(err) == "REQUEST_ID_REUSED" }
 
 // backTo is the page that the form came from, when it says so; else another.
 func (q *ask) backTo(f *form, other string) string {
@@ -289,7 +294,7 @@ func (q *ask) cancelAppointment() (*page, error) {
 	switch {
 	case err == nil:
 		return goTo("/appointments/" + q.path("appointment")), nil
-	case conflict(err):
+	case behind(err):
 		f.Problem = q.t("appointment.changed-meanwhile")
 	case !f.refused(err, map[string]string{"reason": "reason"}):
 		return nil, err
@@ -463,8 +468,9 @@ func (q *ask) move() (*page, error) {
 	var override *vw.WindowOverride
 	if f.Get("override") != "" {
 		if f.Get("reason") == "" {
+			out, err := q.moveShow(f)
 			f.wrong("reason", q.t("booking.reason-missing"))
-			return q.moveShow(f)
+			return out, err
 		}
 		override = &vw.WindowOverride{Reason: f.Get("reason")}
 	}
@@ -489,7 +495,7 @@ func (q *ask) move() (*page, error) {
 		return goTo("/appointments/" + q.path("appointment")), nil
 	case taken(err):
 		f.Problem = q.t("booking.place-taken")
-	case conflict(err):
+	case behind(err):
 		f.Problem = q.t("appointment.changed-meanwhile")
 	case !f.refused(err, moveFields):
 		return nil, err

@@ -191,8 +191,11 @@ func (q *ask) handBook() (*page, error) {
 	to := &vw.PlaceToBook{Parts: parts, Place: place, Unplanned: un}
 	if f.Get("override") != "" {
 		if f.Get("reason") == "" {
+			// The place is looked at once more before the message is put in: a form
+			// with something wrong is not.
+			out, err := q.handShow(s, f)
 			f.wrong("reason", q.t("booking.reason-missing"))
-			return q.handShow(s, f)
+			return out, err
 		}
 		to.Override = &vw.WindowOverride{Reason: f.Get("reason")}
 	}

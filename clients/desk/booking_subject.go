@@ -126,7 +126,7 @@ func (q *ask) bookedOf(caseName string) ([]*vw.Appointment, error) {
 // one, because treatment goes on by it.
 func acceptedOption(p *vw.Plan) *vw.TreatmentOption {
 	id := p.GetAccepted().GetOption()
-	if id == "" && p.GetCause() != "" && p.GetCause() != "proposal" {
+	if cause := p.GetCause(); id == "" && (cause == "chair-event" || cause == "visit-ended") {
 		id = p.GetRecommendedOption()
 	}
 	for _, o := range p.GetOptions() {

@@ -63,7 +63,8 @@ type hereLine struct {
 // dayVisit is one appointment as the day shows it.
 type dayVisit struct {
 	A       *vw.Appointment
-	Time    string
+	Time    string // from and to
+	Start   string
 	Who     string
 	Phone   string
 	Teeth   string
@@ -215,7 +216,7 @@ func (q *ask) runningVisit(caseName string) (*vw.ChairVisit, error) {
 
 func (q *ask) dayVisit(in *dayInputs, a *vw.Appointment) *dayVisit {
 	place := a.GetPlace()
-	v := &dayVisit{A: a, Time: q.words.Span(place), Who: in.who.Patient(a.GetPatient()), Phone: in.who.Phone(a.GetPatient()), Teeth: in.who.Teeth(a),
+	v := &dayVisit{A: a, Time: q.words.Span(place), Start: clockAt(startMinute(place)), Who: in.who.Patient(a.GetPatient()), Phone: in.who.Phone(a.GetPatient()), Teeth: in.who.Teeth(a),
 		What: q.what(a), State: q.stateWords(a), Class: stateWord(a), With: in.house.Title(clinicianOf(place)), Room: in.house.Title(in.house.roomOf(place))}
 	if clinicianOf(place) == "" {
 		v.With = ""

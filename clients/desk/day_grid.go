@@ -34,7 +34,7 @@ type dayBlock struct {
 	// Kind is visit, side (preparation or clean-up), off, free or held.
 	Kind      string
 	Row, Span int
-	// Half is left or right where two overlap; empty takes the whole width.
+	// Half is half-a or half-b where two overlap; empty takes the whole width.
 	Half  string
 	Visit *dayVisit
 	Text  string
@@ -92,9 +92,9 @@ func (q *ask) grid(in *dayInputs, visits []*dayVisit, partly bool) *dayGrid {
 			free = without(free, held)
 			half := ""
 			if len(v.A.GetConflicts()) > 0 {
-				half = "left"
+				half = "half-a"
 				if slices.ContainsFunc(before, func(s stretch) bool { return s.From < held.To && held.From < s.To }) {
-					half = "right"
+					half = "half-b"
 				}
 			}
 			before = append(before, held)
@@ -222,7 +222,7 @@ func (q *ask) roomless(in *dayInputs, visits []*dayVisit, block func(string, str
 			continue
 		}
 		if b.Visit = v; start < end {
-			b.Half = "right"
+			b.Half = "half-b"
 		}
 		end = max(end, start+int(v.A.GetPlace().GetMinutes()))
 		c.Blocks = append(c.Blocks, b)

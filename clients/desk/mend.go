@@ -107,6 +107,7 @@ func (q *ask) fitIn(a *vw.Appointment, c *vw.Case, plan *vw.Plan, all []*vw.Appo
 // mendPage offers what puts an appointment right that a newer plan has made too
 // short, outside its window or needless.
 type mendPage struct {
+	oneEach
 	*bookedLine
 	Who  string
 	Form *form

@@ -18,6 +18,7 @@ var nowRoutes = []route{
 // nowPage is the opening page: what needs whoever is signed in, the most urgent
 // first.
 type nowPage struct {
+	oneEach
 	Groups []nowGroup
 	// Next are the visits of today that are still to come or running.
 	Next []*nextVisit
@@ -26,10 +27,14 @@ type nowPage struct {
 	// Figures are lines of the practice for its manager.
 	Figures []string
 	Waiting int // on the short-notice list
+	More    int // visits of today that the page has no room for
 }
 
-// RequestID is a new one for each of the small forms.
-func (p *nowPage) RequestID() string { return newForm(nil).RequestID }
+// oneEach gives each of a page's small forms a request id of its own.
+type oneEach struct{}
+
+// RequestID is a new one each time.
+func (oneEach) RequestID() string { return newForm(nil).RequestID }
 
 // nowGroup is a run of lines of one urgency.
 type nowGroup struct {
@@ -55,8 +60,10 @@ type nowLine struct {
 type nextVisit struct {
 	*dayVisit
 	ID    string
-	Start time.Time
+	Begin time.Time
 	Mine  bool
+	// Ours is set where arriving is noted here by one tap.
+	Ours bool
 }
 
 type setOut struct {
@@ -86,7 +93,7 @@ func (q *ask) nowPage() (*page, error) {
 		if lines, err = n.careLines(); err != nil {
 			return nil, err
 		}
-		p.Next = n.next()
+		p.Next, p.More = n.next()
 		p.Waiting = n.waiting
 	}
 	if q.is(vw.Role_ROLE_NURSE) {
@@ -230,18 +237,27 @@ func (n *nowInputs) readDiary(days *vw.DateRange) error {
 	return g.Wait()
 }
 
-// next are the visits of today that are not over, by their start.
-func (n *nowInputs) next() []*nextVisit {
-	var out []*nextVisit
+// mostNext is how many visits of today the opening page lists.
+const mostNext = 14
+
+// next are the visits of today that are still to come, wait or run, by their
+// start, and how many more there are. What another system sent and has begun is
+// that system's business.
+func (n *nowInputs) next() (out []*nextVisit, more int) {
 	for _, a := range n.in.appointments {
-		if a.GetState() == vw.Appointment_STATE_LEFT {
+		start := startOf(a)
+		begun := start.Before(n.q.now())
+		if a.GetState() == vw.Appointment_STATE_LEFT || a.GetExternal() != nil && begun && ahead(a) {
 			continue
 		}
-		start := a.GetPlace().GetStart().GetInstantTime().AsTime()
-		out = append(out, &nextVisit{dayVisit: n.q.dayVisit(n.in, a), ID: lastPart(a.GetName()), Start: start,
+		if len(out) == mostNext {
+			more++
+			continue
+		}
+		out = append(out, &nextVisit{dayVisit: n.q.dayVisit(n.in, a), ID: lastPart(a.GetName()), Begin: start, Ours: a.GetState() == vw.Appointment_STATE_BOOKED && a.GetExternal() == nil,
 			Mine: n.q.me.GetClinician() != "" && clinicianOf(a.GetPlace()) == n.q.me.GetClinician()})
 	}
-	return out
+	return out, more
 }
 
 // mostSetOut is for how many visits the nurse is told what to set out.

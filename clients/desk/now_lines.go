@@ -1,6 +1,7 @@
 package desk
 
 import (
+	"strings"
 	"time"
 
 	"google.golang.org/genproto/googleapis/type/date"
@@ -19,8 +20,12 @@ func (n *nowInputs) careLines() ([]*nowLine, error) {
 				out = append(out, n.waits(a))
 			}
 		case vw.Appointment_STATE_PROVISIONAL:
-			if reception {
+			if reception && n.firstOf(a) {
 				out = append(out, n.runsOut(a))
+			}
+		case vw.Appointment_STATE_BOOKED:
+			if late := int(n.q.now().Sub(startOf(a)).Minutes()); reception && late >= waitFor && a.GetExternal() == nil {
+				out = append(out, n.missing(a, late))
 			}
 		}
 		if reception && len(a.GetConflicts()) > 0 && a.GetExternal() == nil && ahead(a) {
@@ -45,6 +50,31 @@ func (n *nowInputs) careLines() ([]*nowLine, error) {
 		out = append(out, n.messageLines()...)
 	}
 	return append(out, n.caseLines()...), nil
+}
+
+// waitFor is after how many minutes somebody who has not come is asked for.
+const waitFor = 10
+
+// firstOf reports whether an appointment is the first of what was booked
+// together: a booking is one line.
+func (n *nowInputs) firstOf(a *vw.Appointment) bool {
+	for _, other := range n.upcoming {
+		if other.GetBooking() == a.GetBooking() && other.GetState() == vw.Appointment_STATE_PROVISIONAL {
+			return other == a
+		}
+	}
+	return true
+}
+
+// missing says that a patient should be here.
+func (n *nowInputs) missing(a *vw.Appointment, late int) *nowLine {
+	q := n.q
+	l := n.line(a, rankMinutes, startOf(a))
+	l.When, l.Why, l.Do = q.words.Clock(a.GetPlace().GetStart().GetTime()), q.t("now.missing", q.words.Min(late)), q.t("now.do-missing")
+	if phone := n.who.Phone(a.GetPatient()); phone != "" {
+		l.Why += " " + q.t("now.phone", phone)
+	}
+	return l
 }
 
 // mine reports whether a clinician treats in this appointment; everybody else
@@ -90,9 +120,23 @@ func (n *nowInputs) runsOut(a *vw.Appointment) *nowLine {
 	}
 	l := n.line(a, rank, by)
 	l.When = q.t("now.in", q.words.TimeLeft(left))
-	l.Why = q.t("now.runs-out", q.words.Local(a.GetPlace().GetStart()), q.words.When(a.GetExpireTime()))
+	l.Why = q.t("now.runs-out", n.placesOf(a), q.words.When(a.GetExpireTime()))
+	if phone := n.who.Phone(a.GetPatient()); phone != "" {
+		l.Why += " " + q.t("now.phone", phone)
+	}
 	l.Do, l.Link = q.t("now.do-confirm"), "/bookings/"+lastPart(a.GetBooking())
 	return l
+}
+
+// placesOf lists when the places of a provisional booking are.
+func (n *nowInputs) placesOf(a *vw.Appointment) string {
+	var out []string
+	for _, other := range n.upcoming {
+		if other.GetBooking() == a.GetBooking() && other.GetState() == vw.Appointment_STATE_PROVISIONAL {
+			out = append(out, n.q.words.Local(other.GetPlace().GetStart()))
+		}
+	}
+	return strings.Join(out, n.q.t("visit.and"))
 }
 
 // clashes says that another system's appointment lies over one of ours.
@@ -205,21 +249,21 @@ func (n *nowInputs) followLines(reception bool) []*nowLine {
 		case !mine, kind == "return-visit" && left > soonDays && state != "booked-outside", kind != "return-visit" && state != "overdue" && reception:
 			continue
 		}
-		l := &nowLine{rank: rankDays, by: q.words.day(f.GetLatestDate()), Who: n.who.Patient(f.GetPatient()), Tooth: f.GetTooth(), When: n.latest(f.GetLatestDate()), Why: f.GetReason(),
+		l := &nowLine{rank: rankDays, by: q.words.day(f.GetLatestDate()), Who: n.who.Patient(f.GetPatient()), Tooth: f.GetTooth(), When: n.latest(f.GetLatestDate()), Why: sentence(f.GetReason()),
 			Do: q.t("now.do-open"), Link: "/cases/" + lastPart(f.GetCase())}
-		if left <= 1 {
-			l.rank = rankToday
+		if left <= 1 && kind == "return-visit" || left < 0 && !reception {
+			l.rank = rankToday // a dressing has a clock; a review can wait for a day
 		}
 		switch {
 		case past:
-			l.Why = q.t("now.past", f.GetReplan())
+			l.Why = q.t("now.past", sentence(f.GetReplan()))
 			if l.Do = q.t("now.do-ask"); !reception {
 				l.Do, l.Link = q.t("now.do-plan"), l.Link+"/options"
 			}
 		case kind == "return-visit" && state == "booked-outside":
-			l.Why, l.Do, l.Link = q.t("now.booked-outside", f.GetReason()), q.t("now.do-mend"), l.Link+"/book"
+			l.Why, l.Do, l.Link = q.t("now.booked-outside", sentence(f.GetReason())), q.t("now.do-mend"), l.Link+"/book"
 		case kind == "return-visit":
-			l.Why, l.Do, l.Link = q.t("now.return", f.GetReason()), q.t("now.do-book"), l.Link+"/book"
+			l.Why, l.Do, l.Link = q.t("now.return", sentence(f.GetReason())), q.t("now.do-book"), l.Link+"/book"
 		case kind == "review" && reception:
 			l.Do, l.Link = q.t("now.do-book"), l.Link+"/book?what=review"
 		case kind == "re-assessment":

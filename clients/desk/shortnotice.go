@@ -18,6 +18,7 @@ var shortNoticeRoutes = []route{
 
 // shortNoticePage is who would take a freed place.
 type shortNoticePage struct {
+	oneEach
 	Form    *form
 	Waiting []*waitingView
 }

@@ -198,6 +198,9 @@ func (w *words) TimeLeft(minutes int) string {
 	if minutes < 60 {
 		return w.T("words.min", minutes)
 	}
+	if minutes < 48*60 && minutes%60 == 0 {
+		return w.T("visit.hours-only", minutes/60)
+	}
 	if minutes < 48*60 {
 		return w.T("visit.hours", minutes/60, minutes%60)
 	}
