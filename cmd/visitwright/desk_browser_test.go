@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -85,8 +86,8 @@ func (r *deskRig) person(name string) *deskTab {
 	r.t.Helper()
 	b := r.openTab()
 	b.open("/sign-in")
-	b.fill("#f-name", name)
-	b.fill("#f-passphrase", deskPassphrase)
+	b.fill("#f-name", cmp.Or(r.names[name], name))
+	b.fill("#f-passphrase", r.passphrase)
 	b.press("button.main")
 	b.see("header.bar")
 	return b

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"log/slog"
 	"net/http"
 	"net/http/cookiejar"
@@ -39,8 +40,12 @@ type deskRig struct {
 	practice string // practices/{practice}
 	clock    *testClock
 	log      *strings.Builder
-	house    *house
-	dial     func(token string) *client.Client
+	// passphrase is that of everybody; names are the sign-in names by role,
+	// where a person is not named like the role.
+	passphrase string
+	names      map[string]string
+	house      *house
+	dial       func(token string) *client.Client
 }
 
 // openDeskRig opens the practice of a data folder at an hour; nil makes a new
@@ -50,7 +55,7 @@ func openDeskRig(t testing.TB, h *home, now time.Time) *deskRig {
 	if h == nil {
 		h = newHome(t)
 	}
-	r := &deskRig{home: h, clock: &testClock{now: now}, log: &strings.Builder{}}
+	r := &deskRig{passphrase: deskPassphrase, home: h, clock: &testClock{now: now}, log: &strings.Builder{}}
 	log := slog.New(slog.NewTextHandler(r.log, nil))
 	var err error
 	r.house, err = openHouse(t.Context(), houseOptions{where: &where{Data: h.dir}, now: r.clock.read, log: log, server: server.Options{Listen: "127.0.0.1:0"}})
@@ -107,7 +112,7 @@ type deskVisitor struct {
 func (r *deskRig) signIn(name string) *deskVisitor {
 	r.t.Helper()
 	v := r.stranger()
-	if p := v.post("/sign-in", url.Values{"name": {name}, "passphrase": {deskPassphrase}}); p.status != http.StatusOK || strings.HasPrefix(p.at, "/sign-in") {
+	if p := v.post("/sign-in", url.Values{"name": {cmp.Or(r.names[name], name)}, "passphrase": {r.passphrase}}); p.status != http.StatusOK || strings.HasPrefix(p.at, "/sign-in") {
 		r.t.Fatalf("signing in as %s: status %d at %s\n%s", name, p.status, p.at, p.text())
 	}
 	return v
