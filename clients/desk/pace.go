@@ -83,6 +83,10 @@ func (q *ask) pacePage() (*page, error) {
 	return &page{name: "pace", title: q.t("pace.title"), section: "pace", data: p}, nil
 }
 
+// enoughVisits is how many visits must stand behind a speed before it is drawn:
+// below, it is little more than the published figure.
+const enoughVisits = 3
+
 // drawPace draws the pictures of what is known.
 func (q *ask) drawPace(p *pacePage) {
 	if r := p.Report; r.GetVisits() > 0 {
@@ -106,11 +110,16 @@ func (q *ask) drawPace(p *pacePage) {
 		from, to := 0.5, 2.0
 		var rows []plot.Span
 		for _, c := range p.Calibrations {
+			if c.GetVisits() < enoughVisits {
+				continue
+			}
 			from, to = min(from, c.GetSpeedLow()), max(to, c.GetSpeedHigh())
-			rows = append(rows, plot.Span{Label: c.Class, Low: c.GetSpeedLow(), At: c.GetSpeed(), High: c.GetSpeedHigh(), Mark: 1, Marked: true})
+			rows = append(rows, plot.Span{Label: c.Class + ", " + c.Who, Low: c.GetSpeedLow(), At: c.GetSpeed(), High: c.GetSpeedHigh(), Mark: 1, Marked: true})
 		}
-		p.Speeds = plot.Spans{Text: plot.Text{ID: "speeds", Title: q.t("pace.speeds"), Desc: q.t("pace.speeds-text")}, Rows: rows, From: from, To: to,
-			PointText: q.t("pace.here"), MarkText: q.t("pace.published")}.Draw()
+		if len(rows) > 0 {
+			p.Speeds = plot.Spans{Text: plot.Text{ID: "speeds", Title: q.t("pace.speeds"), Desc: q.t("pace.speeds-text")}, Rows: rows, From: from, To: to,
+				PointText: q.t("pace.here"), MarkText: q.t("pace.published")}.Draw()
+		}
 	}
 	f := p.Figures
 	var rows []plot.Span

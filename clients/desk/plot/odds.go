@@ -3,6 +3,7 @@ package plot
 import (
 	"html/template"
 	"strconv"
+	"unicode/utf8"
 )
 
 // Odd is one chance with what it is the chance of.
@@ -77,7 +78,12 @@ type Spans struct {
 
 // Draw draws a line from low to high, a dot, and a diamond for the mark.
 func (s Spans) Draw() template.HTML {
-	const row, left = 20.0, 108.0
+	const row = 20.0
+	left := 108.0
+	for _, r := range s.Rows {
+		// About six and a half units a letter; the axis keeps half of the width.
+		left = min(max(left, 14+6.5*float64(utf8.RuneCountInString(r.Label))), Width/2)
+	}
 	floor := 6 + row*float64(len(s.Rows))
 	c := begin(s.Text, "spans", floor+50)
 	across := scale{s.From, s.To, left, Width - 10}

@@ -141,7 +141,7 @@ func (p *portraitist) page(at, kind string) ([]string, error) {
 	found, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](`Array.from(document.querySelectorAll('a[href]')).filter(a => a.origin === location.origin && !a.hasAttribute('download')).map(a => a.pathname + a.search)`))
 	var links []string
 	for _, l := range found {
-		if !strings.HasSuffix(l, ".ics") && !strings.HasPrefix(l, "/static/") && !strings.HasPrefix(l, "/sign-") {
+		if !strings.HasSuffix(l, ".ics") && !strings.HasSuffix(l, "/calendar") && !strings.HasPrefix(l, "/static/") && !strings.HasPrefix(l, "/sign-") {
 			links = append(links, l)
 		}
 	}
