@@ -401,6 +401,7 @@ func percent(share *big.Rat) string {
 	return decimal(new(big.Rat).Mul(share, big.NewRat(100, 1)), 1)
 }
 
+// Thousands writes a whole number as dilutions are written, "100,000".
 func Thousands(n int) string {
 	text := fmt.Sprint(n)
 	for at := len(text) - 3; at > 0; at -= 3 {

@@ -133,6 +133,8 @@ func factNames() []string {
 func (w *work) facts(leastVisits int) facts {
 	in, t, d := w.in, w.tables, w.diagnosis
 	infected := d.Pulp == protocol.Infected
+	// The trials of one visit against several treated teeth with a closed apex.
+	mature := d.ID != "immature-necrotic" && !in.Findings.OpenApex
 	f := facts{
 		"always":               true,
 		"exudate":              in.Findings.Exudate,
@@ -147,8 +149,8 @@ func (w *work) facts(leastVisits int) facts {
 		"long-journey":         in.Findings.LongJourney,
 		"restore-same-day":     in.Findings.RestoreSameDay,
 		"necrotic-no-lesion":   infected && !d.Lesion && !d.Filled,
-		"lesion":               infected && d.Lesion && !d.Filled && d.ID != "acute-abscess",
-		"lesion-or-necrotic":   infected,
+		"lesion":               mature && infected && d.Lesion && !d.Filled && d.ID != "acute-abscess",
+		"lesion-or-necrotic":   mature && infected,
 		"sinus-tract":          d.ID == "chronic-abscess",
 		"overdue":              w.plan.Intake != nil && w.plan.Intake.Overdue,
 	}

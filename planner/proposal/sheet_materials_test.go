@@ -99,6 +99,17 @@ func TestTwoVisitsOfARetreatmentHaveADressingBetweenThem(t *testing.T) {
 	}
 }
 
+// What trials found in teeth with a closed apex is not said of an open one.
+func TestATrialOfMatureTeethIsNoReasonInAnImmatureOne(t *testing.T) {
+	for _, o := range proposed(t, immature(t, "apical-plug")).Options {
+		for _, r := range o.Reasons {
+			if strings.HasPrefix(r.Rule, "lesion") || r.Rule == "first-week" {
+				t.Errorf("%s: %s", o.Title, r.Text)
+			}
+		}
+	}
+}
+
 func TestTheSecondVisitOfTwoIsNotLaidOutForOpeningTheTooth(t *testing.T) {
 	in := quick(t)
 	p := proposed(t, in)
