@@ -28,6 +28,10 @@ type demoCommand struct {
 	Print   bool   `help:"Open no desk: plan one tooth, from referral to visit sheet, and print it."`
 }
 
+// demoPatience is how long one call of the play may take: nobody waits for it
+// alone, and a busy machine is slow to keep passphrases.
+const demoPatience = 45 * time.Second
+
 // demoRate lets the demo's people call as fast as they like: its clock stands
 // while the practice is played, and no allowance would ever be refilled.
 const demoRate = 1e6
@@ -116,7 +120,7 @@ func playOn(ctx context.Context, h *house, clock *fortnight.Clock, now time.Time
 		store.RoleReception: &f.Reception, store.RoleNurse: &f.Nurse, store.RoleClinician: &f.Clinician, store.RoleManager: &f.Manager,
 	} {
 		token, _ := h.credentials.Token(role)
-		c, err := client.Connect("", client.Options{Token: token, Dial: h.server.Inside()})
+		c, err := client.Connect("", client.Options{Token: token, Dial: h.server.Inside(), Deadline: demoPatience})
 		if err != nil {
 			return fortnight.Played{}, err
 		}

@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"google.golang.org/genproto/googleapis/type/date"
-	"google.golang.org/grpc/test/bufconn"
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -50,10 +49,9 @@ func playedAt(t *testing.T, real time.Time) *demoPractice {
 		t.Fatal(err)
 	}
 	clock := fortnight.NewClock(fortnight.Before(now), func() time.Time { return real })
-	pipe := bufconn.Listen(256 << 10)
 	h, err := openHouse(t.Context(), houseOptions{where: &where{Data: t.TempDir()}, now: clock.Now,
 		log:  slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelError})),
-		name: demo.Practice, zone: demo.Zone, server: server.Options{Listener: pipe, CallsPerSecond: demoRate, CallsBurst: demoRate}})
+		name: demo.Practice, zone: demo.Zone, server: server.Options{Listen: "127.0.0.1:0", CallsPerSecond: demoRate, CallsBurst: demoRate}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -61,15 +59,14 @@ func playedAt(t *testing.T, real time.Time) *demoPractice {
 	p := &demoPractice{T: t, now: now, parent: "practices/" + h.credentials.Practice, as: map[store.Role]*client.Client{}, refs: map[string]string{}}
 	for _, role := range []store.Role{store.RoleReception, store.RoleNurse, store.RoleClinician, store.RoleManager} {
 		token, _ := h.credentials.Token(role)
-		c, err := client.Connect("", client.Options{Token: token, Dial: pipe.DialContext})
+		c, err := client.Connect("", client.Options{Token: token, Dial: h.server.Inside(), Deadline: demoPatience})
 		if err != nil {
 			t.Fatal(err)
 		}
 		t.Cleanup(func() { _ = c.Close() })
 		p.as[role] = c
 	}
-	if p.played, err = fortnight.Play(t.Context(), fortnight.House{Practice: h.credentials.Practice, Clock: clock, Now: now,
-		Reception: p.as[store.RoleReception], Nurse: p.as[store.RoleNurse], Clinician: p.as[store.RoleClinician], Manager: p.as[store.RoleManager]}); err != nil {
+	if p.played, err = playOn(t.Context(), h, clock, now); err != nil {
 		t.Fatalf("for %s: %v", real.Format(time.RFC3339), err)
 	}
 	p.readBack()
