@@ -10,6 +10,7 @@ type Convolver struct {
 	rows, cells []float64
 	chunk       []float64 // for results
 	used        int
+	work        []float64 // of one call
 }
 
 // chunkCells is how many cells for results are allocated at once.
@@ -30,6 +31,14 @@ func (c *Convolver) take(n int) []float64 {
 	c.used += n
 	clear(v)
 	return v
+}
+
+// room is space for one call.
+func (c *Convolver) room(n int) []float64 {
+	if len(c.work) < n {
+		c.work = make([]float64, n+n/2)
+	}
+	return c.work
 }
 
 // Forget lets the space of all results made with PlusWith be used again: they

@@ -43,15 +43,16 @@ func FineLognormal(l Lognormal, perMinute int) Fine {
 	// integrals keep the small upper tail accurate.
 	excess := l.Excess(float64(lo) / n)
 	survival := 1.0
-	for i := range f.P {
-		next := l.Excess(float64(lo+i+1) / n)
+	mean, origin, inv := l.Mean(), math.Log(l.Median*n), 1/l.LogSD
+	for i := range f.P[:len(f.P)-1] {
+		k := lo + i + 1
+		w := (logOf(k) - origin) * inv
+		next := max(mean*fastCDF(l.LogSD-w)-float64(k)/n*fastCDF(-w), 0)
 		s := (excess - next) * n
-		if i == len(f.P)-1 {
-			s = 0
-		}
-		f.P[i] = math.Max(survival-s, 0)
+		f.P[i] = max(survival-s, 0)
 		survival, excess = s, next
 	}
+	f.P[len(f.P)-1] = survival
 	return f
 }
 
@@ -67,10 +68,29 @@ func (f Fine) PlusWith(space *Convolver, g Fine) Fine {
 	if len(g.P) == 1 && g.P[0] == 1 && g.First == 0 {
 		return f
 	}
-	out := Fine{PerMinute: f.PerMinute, First: f.First + g.First,
-		P: space.take(len(f.P) + len(g.P) - 1), Lost: f.Lost + g.Lost}
+	return f.plus(space, space.take(len(f.P)+len(g.P)-1), g)
+}
+
+// plus is PlusWith in cells that hold zeros.
+func (f Fine) plus(space *Convolver, cells []float64, g Fine) Fine {
+	out := Fine{PerMinute: f.PerMinute, First: f.First + g.First, P: cells, Lost: f.Lost + g.Lost}
 	space.Add(out.P, f.P, g.P, 1)
 	return out.trim(stepTail)
+}
+
+// Beyond returns the distribution of max(scale*X + Y - c, 0) on whole minutes, 0
+// to cap: X as e, Y as f, both added before anything is rounded. The cells are
+// those given when they are enough, and space is used for work.
+func (f Fine) Beyond(space *Convolver, cells []float64, e Excess, scale, c float64, cap int) Dist {
+	n := float64(f.PerMinute)
+	size := int(scale*float64(len(e.at))) + 3
+	work := space.room(3*size + 2*len(f.P))
+	first, p, lost := e.onLattice(work[:size], scale*n, 0, cap*f.PerMinute)
+	work = work[size:]
+	sum := work[:len(p)+len(f.P)-1]
+	clear(sum)
+	both := Fine{PerMinute: f.PerMinute, First: first, P: p, Lost: lost}.plus(space, sum, f)
+	return both.excess(work[len(sum):]).MinutesIn(cells, 1, -c, cap)
 }
 
 // Maybe returns the distribution of a duration added with probability p.
@@ -98,9 +118,12 @@ func (f Fine) trim(tail float64) Fine {
 
 // Excess returns the function J(x) = E[max(X-x, 0)] of the distribution, from
 // which it can be put on whole minutes at any scale.
-func (f Fine) Excess() Excess {
+func (f Fine) Excess() Excess { return f.excess(make([]float64, len(f.P))) }
+
+// excess is Excess in the cells given.
+func (f Fine) excess(at []float64) Excess {
 	n := len(f.P)
-	e := Excess{h: 1 / float64(f.PerMinute), first: f.First, at: make([]float64, n), lost: f.Lost}
+	e := Excess{h: 1 / float64(f.PerMinute), first: f.First, at: at[:n], lost: f.Lost}
 	survival, sum := 0.0, 0.0
 	for i := n - 1; i >= 0; i-- {
 		e.at[i] = sum * e.h
@@ -134,14 +157,6 @@ func (e Excess) Minutes(scale, shift float64, cap int) Dist {
 func (e Excess) MinutesIn(space []float64, scale, shift float64, cap int) Dist {
 	first, cells, lost := e.onLattice(space, scale, shift, cap)
 	return Dist{First: first, P: cells, Lost: lost}
-}
-
-// Scaled returns the distribution of scale*X + shift on the lattice of X, up to
-// cap minutes; values below 0 count as 0.
-func (e Excess) Scaled(scale, shift float64, cap int) Fine {
-	n := int(math.Round(1 / e.h))
-	first, cells, lost := e.onLattice(nil, scale*float64(n), shift*float64(n), cap*n)
-	return Fine{PerMinute: n, First: first, P: cells, Lost: lost}
 }
 
 // onLattice puts scale*X + shift on the whole numbers, 0 to cap, where scale and

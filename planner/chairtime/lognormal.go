@@ -88,8 +88,3 @@ func (l Lognormal) BestLength(overrun, idle float64) (length, cost float64) {
 func (l Lognormal) Minutes(cap int) Dist {
 	return FineLognormal(l, 1).Excess().Minutes(1, 0, cap)
 }
-
-func normalCDF(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }
-
-// normalQuantile is the inverse of normalCDF, 0 < q < 1.
-func normalQuantile(q float64) float64 { return -math.Sqrt2 * math.Erfcinv(2*q) }

@@ -2,16 +2,22 @@ package chairtime
 
 // Plus returns the distribution of the sum of two independent durations. What
 // lies beyond cap minutes is put into the cell of cap and counted as Lost.
-func (d Dist) Plus(e Dist, cap int) Dist { return d.PlusWith(single(len(d.P)+len(e.P)), e, cap) }
+func (d Dist) Plus(e Dist, cap int) Dist { return d.PlusIn(new(Convolver), nil, e, cap) }
 
-// PlusWith is Plus with working space, which also holds the result.
-func (d Dist) PlusWith(space *Convolver, e Dist, cap int) Dist {
+// PlusIn is Plus with working space, and with the result in the cells given when
+// they are enough; neither operand may lie there.
+func (d Dist) PlusIn(space *Convolver, cells []float64, e Dist, cap int) Dist {
 	if len(d.P) == 0 || len(e.P) == 0 {
 		return Dist{}
 	}
-	out := Dist{First: d.First + e.First, P: space.take(len(d.P) + len(e.P) - 1)}
+	size := len(d.P) + len(e.P) - 1
+	if len(cells) < size {
+		cells = make([]float64, size)
+	}
+	out := Dist{First: d.First + e.First, P: cells[:size]}
+	clear(out.P)
 	space.Add(out.P, d.P, e.P, 1)
-	out.Lost = d.Lost*e.Mass() + e.Lost*d.Mass()
+	out.Lost = d.Lost + e.Lost // at most
 	out.capAt(cap)
 	return out
 }
@@ -96,7 +102,13 @@ func (d Dist) Trim(tail float64) Dist {
 	return d
 }
 
-// cut is Trim in place.
+// TrimIn is Trim that changes the cells of the distribution themselves.
+func (d Dist) TrimIn(tail float64) Dist {
+	d.cut(tail)
+	return d
+}
+
+// cut is TrimIn for a distribution that stays.
 func (d *Dist) cut(tail float64) {
 	lo, hi := 0, len(d.P)
 	low, high := 0.0, 0.0

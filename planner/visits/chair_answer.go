@@ -191,7 +191,7 @@ func (c *chairside) start(ends [][]lane) {
 			part[i] = q * x
 		}
 		if r.closed(c.v, p/2, p%2 == 1) {
-			ends[p/2][n].convolve(&r.space, first, part, r.dist(r.ks.ends[p/2], n), 1)
+			ends[p/2][n].convolve(r.space, first, part, r.dist(r.ks.ends[p/2], n), 1)
 			return
 		}
 		r.spread(c.v, p/2, p, n, first, part, ends, nil)

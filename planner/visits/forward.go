@@ -201,9 +201,9 @@ func (r *run) forwardPortion(v *visit, x, p, n, longest int, in *lane, next [][]
 		ready = r.ready(v, x)
 		next[x][c] += (1 - ready) * mass * check.mass
 		if !check.none {
-			w.part.reset()
-			w.part.convolveUpTo(&r.space, longest, from, cells, r.dist(check, n), 1)
-			cells, from = w.part.cells(), w.part.lo
+			r.mem.part.reset()
+			r.mem.part.convolveUpTo(r.space, longest, from, cells, r.dist(check, n), 1)
+			cells, from = r.mem.part.cells(), r.mem.part.lo
 		}
 	}
 	for _, e := range r.edges(p) {
@@ -212,6 +212,6 @@ func (r *run) forwardPortion(v *visit, x, p, n, longest int, in *lane, next [][]
 			next[e.to/2][c] += q * mass * e.k.mass
 			continue
 		}
-		w.inflow[e.to][n].convolveUpTo(&r.space, longest, from, cells, r.dist(e.k, n), q)
+		w.inflow[e.to][n].convolveUpTo(r.space, longest, from, cells, r.dist(e.k, n), q)
 	}
 }

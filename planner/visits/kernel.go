@@ -72,7 +72,8 @@ type workshop struct {
 	lost  float64   // of the kernel being made
 
 	space  *chairtime.Convolver
-	buffer []float64 // cells of one distribution
+	buffer [3][]float64 // cells of a distribution, of a sum with it, and of what is added
+	cells  *arena
 
 	straight bool // barring does not count
 	costed   int  // nodes that have tables for costs
@@ -105,7 +106,7 @@ type recipe struct {
 type mixKey struct{ a, b *kernel }
 
 func newWorkshop(f Factor, cap int, c nodeCounts) *workshop {
-	w := &workshop{cap: cap, space: new(chairtime.Convolver),
+	w := &workshop{cap: cap, space: new(chairtime.Convolver), cells: new(arena),
 		laws: map[law]int{}, sums: map[[2]int]int{}, kernels: map[recipe]*kernel{}, mixes: map[mixKey]*kernel{}, turns: map[mixKey]*kernel{}, chair: c.chair}
 	if c.decideVisit > 0 {
 		w.sets[scouting] = w.product(chairtime.Nodes(f.CaseLogSD, min(c.decideCase, 3)), chairtime.Nodes(0, 1))
@@ -126,6 +127,9 @@ func newWorkshop(f Factor, cap int, c nodeCounts) *workshop {
 	w.coarse = w.sets[odds].lo
 	if c.chair {
 		w.costed = len(w.nodes)
+	}
+	for i := range w.buffer {
+		w.buffer[i] = make([]float64, 2*cap+2)
 	}
 	w.addSum(chairtime.FineExactly(0, perMinute)) // sum 0: no time
 	return w
@@ -255,16 +259,13 @@ func (w *workshop) make(r recipe) *kernel {
 	if r.fixed != 0 {
 		fixed = w.excessOf(r.fixed).Minutes(1, 0, w.cap)
 	}
-	if len(w.buffer) <= w.cap {
-		w.buffer = make([]float64, w.cap+1)
-	}
 	for n, scale := range w.scale {
-		d := w.excessOf(r.scaled).MinutesIn(w.buffer, scale, r.shift+r.contact, w.cap)
+		d := w.excessOf(r.scaled).MinutesIn(w.buffer[0], scale, r.shift+r.contact, w.cap)
 		if r.fixed != 0 {
-			d = d.PlusWith(w.space, fixed, w.cap)
+			d = w.sum(d, fixed)
 		}
 		if r.contact > 0 {
-			d = d.PlusWith(w.space, w.beyondContact(r, scale), w.cap)
+			d = w.sum(d, w.beyondContact(r, scale))
 		}
 		k.at[n] = w.trim(d, n)
 		if r.weight != 1 {
@@ -284,15 +285,25 @@ func (w *workshop) make(r recipe) *kernel {
 // with it costs as much as one chosen without, to a part in a million.
 const choosingTail = 1e-5
 
+// sum is the distribution of two durations one after the other. It lies in one of
+// the buffers, as the first may.
+func (w *workshop) sum(a, b chairtime.Dist) chairtime.Dist {
+	d := a.PlusIn(w.space, w.buffer[1], b, w.cap)
+	w.buffer[0], w.buffer[1] = w.buffer[1], w.buffer[0]
+	return d
+}
+
 // trim returns a copy of a node's kernel without its ends: 1e-8 of probability in
 // all on each side, counting the node's own weight, and never more than a hundred
 // thousandth of the kernel. It stays in the outermost cells and is reported.
 func (w *workshop) trim(d chairtime.Dist, n int) chairtime.Dist {
 	if n < w.coarse {
-		return d.Trim(choosingTail)
+		d = d.TrimIn(choosingTail)
+	} else {
+		d = d.TrimIn(min(1e-8/w.nodes[n].prior, 1e-5))
+		w.lost = max(w.lost, d.Lost*w.nodes[n].prior)
 	}
-	d = d.Trim(min(1e-8/w.nodes[n].prior, 1e-5))
-	w.lost = max(w.lost, d.Lost*w.nodes[n].prior)
+	d.P = w.cells.keep(d.P)
 	return d
 }
 
@@ -301,12 +312,11 @@ func (w *workshop) trim(d chairtime.Dist, n int) chairtime.Dist {
 func (w *workshop) beyondContact(r recipe, scale float64) chairtime.Dist {
 	e := w.excessOf(r.overScaled)
 	if r.overFixed == 0 {
-		return e.Minutes(scale, r.overShift-r.contact, w.cap)
+		return e.MinutesIn(w.buffer[2], scale, r.overShift-r.contact, w.cap)
 	}
 	// Both kinds of work are added before the contact is taken off, so they stay on
 	// the fine lattice until then.
-	sum := e.Scaled(scale, 0, w.cap).PlusWith(w.space, w.sumFine[r.overFixed])
-	return sum.Excess().Minutes(1, r.overShift-r.contact, w.cap)
+	return w.sumFine[r.overFixed].Beyond(w.space, w.buffer[2], *e, scale, r.contact-r.overShift, w.cap)
 }
 
 // mix returns the sum of two kernels; nil stands for none.
@@ -342,7 +352,7 @@ func (w *workshop) plusKernel(a, b *kernel) *kernel {
 func (w *workshop) plusAt(a, b *kernel, nodes int) *kernel {
 	k := &kernel{at: make([]chairtime.Dist, nodes)}
 	for n := range k.at {
-		k.at[n] = w.trim(a.at[n].PlusWith(w.space, b.at[n], w.cap), n)
+		k.at[n] = w.trim(w.sum(a.at[n], b.at[n]), n)
 	}
 	k.lost, w.lost = max(a.lost, b.lost, w.lost), 0
 	w.finish(k)
@@ -374,7 +384,7 @@ func (w *workshop) finish(k *kernel) {
 	for _, d := range k.at[:tables] {
 		total += d.Last() + 1
 	}
-	slab := make([]float64, 2*total)
+	slab := w.cells.take(2 * total)
 	k.none = true
 	k.first = k.at[0].First
 	for _, d := range k.at[:tables] {

@@ -1,6 +1,10 @@
 package visits
 
-import "sync"
+import (
+	"sync"
+
+	"github.com/visitwright/visitwright/planner/chairtime"
+)
 
 // memory is working space that solving takes and gives back, so that one plan
 // after another allocates little. What it hands out is valid until reset.
@@ -9,6 +13,9 @@ type memory struct {
 	used   int
 	lanes  []lane
 	handed int
+
+	space         chairtime.Convolver
+	part, checked lane // of one step
 }
 
 var memories = sync.Pool{New: func() any { return new(memory) }}
@@ -61,5 +68,35 @@ func (m *memory) grid(rows, columns int) [][]lane {
 	for i := range out {
 		out[i] = slab[i*columns : (i+1)*columns : (i+1)*columns]
 	}
+	return out
+}
+
+// arena hands out cells that stay as long as it does, or until it is emptied.
+type arena struct {
+	chunk []float64
+	used  int
+}
+
+const (
+	arenaCells = 1 << 14
+	mostCells  = 1 << 18
+)
+
+// take hands out n cells; their content is arbitrary.
+func (a *arena) take(n int) []float64 {
+	if a.used+n > len(a.chunk) {
+		a.chunk, a.used = make([]float64, max(n, arenaCells, min(2*len(a.chunk), mostCells))), 0
+	}
+	a.used += n
+	return a.chunk[a.used-n : a.used : a.used]
+}
+
+// empty takes back what was handed out.
+func (a *arena) empty() { a.used = 0 }
+
+// keep hands out a copy.
+func (a *arena) keep(cells []float64) []float64 {
+	out := a.take(len(cells))
+	copy(out, cells)
 	return out
 }

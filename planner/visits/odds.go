@@ -144,7 +144,7 @@ func (r *run) collect(v *visit, length, x int, weight []float64, before, cases [
 		if prior.hi-prior.lo == 1 { // nothing before, or all of it at one minute
 			to.add(prior.lo+l.lo, l.cells(), prior.p[prior.lo]/weight[c])
 		} else {
-			to.convolve(&r.space, prior.lo, prior.cells(), chairtime.Dist{First: l.lo, P: l.cells()}, 1/weight[c])
+			to.convolve(r.space, prior.lo, prior.cells(), chairtime.Dist{First: l.lo, P: l.cells()}, 1/weight[c])
 		}
 		r.lost = max(r.lost, to.settle(r.m.Cap))
 		l.reset()
@@ -154,7 +154,6 @@ func (r *run) collect(v *visit, length, x int, weight []float64, before, cases [
 // followFrom follows one visit from the state in which it begins; ends receives
 // the measure over the visit's minutes by the state in which it ends.
 func (r *run) followFrom(v *visit, x0 int, mass []float64, ends [][]lane, o *outcome) {
-	w := &r.work
 	if begins := v.beginning(x0); begins != nil {
 		r.followBeginnings(begins, mass, ends, o)
 		r.followOn(v, x0+1, v.length[x0], ends, o)
@@ -171,11 +170,11 @@ func (r *run) followFrom(v *visit, x0 int, mass []float64, ends [][]lane, o *out
 			if q == 0 {
 				continue
 			}
-			l := &w.part
+			l := &r.mem.part
 			l.reset()
 			l.add(r.dist(k, n).First, r.dist(k, n).P, q)
 			if r.closed(v, x0, b == 1) {
-				ends[x0][n].convolve(&r.space, l.lo, l.cells(), r.dist(r.ks.ends[x0], n), 1)
+				ends[x0][n].convolve(r.space, l.lo, l.cells(), r.dist(r.ks.ends[x0], n), 1)
 				continue
 			}
 			l.trim()
@@ -229,7 +228,7 @@ func (r *run) decide(v *visit, x, p, n, length int, l *lane, ends [][]lane, o *o
 	cells := l.cells()
 	end := r.dist(r.ks.ends[x], n)
 	if r.sp.complete(r.sp.states[x]) {
-		ends[x][n].convolve(&r.space, l.lo, cells, end, 1)
+		ends[x][n].convolve(r.space, l.lo, cells, end, 1)
 		return
 	}
 	o.reached[p] += sum(cells)
@@ -241,7 +240,7 @@ func (r *run) decide(v *visit, x, p, n, length int, l *lane, ends [][]lane, o *o
 		o.goes[p] += sum(cells[:cut])
 		r.spread(v, x, p, n, l.lo, cells[:cut], ends, o)
 	}
-	ends[x][n].convolve(&r.space, l.lo+cut, cells[cut:], end, 1)
+	ends[x][n].convolve(r.space, l.lo+cut, cells[cut:], end, 1)
 }
 
 // spread carries a measure over minutes used through the next portion.
@@ -250,13 +249,13 @@ func (r *run) spread(v *visit, x, p, n, first int, cells []float64, ends [][]lan
 	if check := r.ks.checks[x]; check != nil {
 		ready = r.ready(v, x)
 		if !check.none {
-			l := &r.work.checked
+			l := &r.mem.checked
 			l.reset()
-			l.convolve(&r.space, first, cells, r.dist(check, n), 1)
+			l.convolve(r.space, first, cells, r.dist(check, n), 1)
 			r.lost = max(r.lost, l.settle(r.m.Cap))
 			first, cells = l.lo, l.cells()
 		}
-		ends[x][n].convolve(&r.space, first, cells, r.dist(r.ks.ends[x], n), 1-ready)
+		ends[x][n].convolve(r.space, first, cells, r.dist(r.ks.ends[x], n), 1-ready)
 	}
 	if r.ks.between != nil && len(r.ks.between[p]) > 0 {
 		mass := ready * sum(cells)
@@ -267,9 +266,9 @@ func (r *run) spread(v *visit, x, p, n, first int, cells []float64, ends [][]lan
 	}
 	for _, e := range r.edges(p) {
 		if e.whole != nil {
-			ends[e.to/2][n].convolve(&r.space, first, cells, r.dist(e.whole, n), ready*e.prob)
+			ends[e.to/2][n].convolve(r.space, first, cells, r.dist(e.whole, n), ready*e.prob)
 			continue
 		}
-		r.work.inflow[e.to][n].convolve(&r.space, first, cells, r.dist(e.k, n), ready*e.prob)
+		r.work.inflow[e.to][n].convolve(r.space, first, cells, r.dist(e.k, n), ready*e.prob)
 	}
 }

@@ -15,7 +15,7 @@ type run struct {
 	wide   bool  // all of those are looked at
 	forced bool  // visits may be broken off where no stop is allowed
 	visits []*visit
-	space  chairtime.Convolver
+	space  *chairtime.Convolver
 	mem    *memory
 	lost   float64
 
@@ -52,8 +52,6 @@ type working struct {
 	follows []float64 // by node
 	inflow  [][]lane  // by point and node: measure over minutes used, before the choice
 	first   [][]lane  // by point and node: of visits that begin there
-	part    lane
-	checked lane
 }
 
 // visit is one visit's part of the plan.
@@ -132,6 +130,7 @@ func newRun(sp *space, ks *kernelSet, o Option) *run {
 	for _, l := range o.Lengths {
 		r.reach = max(r.reach, l)
 	}
+	r.space = &r.mem.space
 	n := len(sp.states)
 	for i := range m.Horizon {
 		v := &visit{number: i + 1, ahead: i < o.BookedAhead, forbidden: i+1 < o.EarliestCompletion,

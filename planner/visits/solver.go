@@ -129,8 +129,9 @@ func Distribution(m Model) (Treatment, error) {
 	// In one visit both factors act as one, with the sum of their variances.
 	both := Factor{CaseLogSD: math.Hypot(m.Factor.CaseLogSD, m.Factor.VisitLogSD)}
 	w := newWorkshop(both, m.Cap, nodeCounts{})
-	w.space = spaces.Get().(*chairtime.Convolver)
-	defer func() { w.space.Forget(); spaces.Put(w.space) }()
+	s := spaces.Get().(*scratch)
+	w.space, w.cells = &s.convolver, &s.cells
+	defer func() { s.convolver.Forget(); s.cells.empty(); spaces.Put(s) }()
 	sp := newSpace(m)
 	sp.enumerate()
 	o, err := Option{}.resolve(m)
@@ -143,8 +144,13 @@ func Distribution(m Model) (Treatment, error) {
 	return r.treatment(), nil
 }
 
-// spaces holds working space for distributions.
-var spaces = sync.Pool{New: func() any { return new(chairtime.Convolver) }}
+// scratch is working space for one distribution.
+type scratch struct {
+	convolver chairtime.Convolver
+	cells     arena
+}
+
+var spaces = sync.Pool{New: func() any { return new(scratch) }}
 
 // Follow returns what follows from lengths and a table that are given, instead
 // of chosen, as Solve returned them or changed. Entries and lengths that are

@@ -69,15 +69,17 @@ func (r *run) goStraight() ([]chairtime.Dist, []float64) {
 			r.lost = max(r.lost, l.settle(r.m.Cap))
 			l.trim()
 			if sp.complete(s) {
-				by[s.Found].convolve(&r.space, l.lo, l.cells(), r.dist(r.ks.ends[x], n), 1)
+				by[s.Found].convolve(r.space, l.lo, l.cells(), r.dist(r.ks.ends[x], n), 1)
 				continue
 			}
-			d := chairtime.Dist{First: l.lo, P: l.cells()}
 			if check := r.ks.checks[x]; check != nil && !check.none {
-				d = d.Plus(r.dist(check, n), r.m.Cap)
+				l = &r.mem.checked
+				l.reset()
+				l.convolve(r.space, at[x][n].lo, at[x][n].cells(), r.dist(check, n), 1)
+				r.lost = max(r.lost, l.settle(r.m.Cap))
 			}
 			for _, e := range r.ks.straight[x] {
-				at[e.to][n].convolve(&r.space, d.First, d.P, r.dist(e.k, n), e.prob)
+				at[e.to][n].convolve(r.space, l.lo, l.cells(), r.dist(e.k, n), e.prob)
 			}
 		}
 	}
