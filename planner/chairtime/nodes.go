@@ -37,6 +37,29 @@ func Nodes(sd float64, n int) []Node {
 	return nodes
 }
 
+// Even returns n equally spaced nodes of a normal variable with mean 0 and standard
+// deviation sd, step standard deviations apart but for a factor that makes their
+// own standard deviation sd. With sd 0 there is one node.
+func Even(sd float64, n int, step float64) []Node {
+	if sd == 0 || n <= 1 {
+		return []Node{{0, 1}}
+	}
+	nodes := make([]Node, n)
+	sum, square := 0.0, 0.0
+	for i := range nodes {
+		x := (float64(i) - float64(n-1)/2) * step
+		w := math.Exp(-x * x / 2)
+		nodes[i] = Node{x, w}
+		sum, square = sum+w, square+w*x*x
+	}
+	scale := sd / math.Sqrt(square/sum)
+	for i := range nodes {
+		nodes[i].Value *= scale
+		nodes[i].Weight /= sum
+	}
+	return nodes
+}
+
 // Spaced returns nodes of a normal variable with mean 0 and standard deviation sd
 // at the multiples of step that reach to 3.7 standard deviations, in rising
 // order, an odd number of them with 0 in the middle. Each has the density's share

@@ -1,6 +1,7 @@
 package visits
 
 import (
+	"math"
 	"slices"
 
 	"github.com/visitwright/visitwright/planner/chairtime"
@@ -112,13 +113,15 @@ func (r *run) candidates(v *visit, x int) []int {
 }
 
 // backwardState computes what it costs to stand in a state with so many minutes
-// left, by node. What depends on nothing that changed since the last sweep stays.
+// left, by node. What the whole treatment would not notice stays as it was in the
+// last sweep, and is remembered.
 func (r *run) backwardState(v *visit, x int, next []float64) bool {
 	t := v.tables
 	rows := v.rows[2*x]
 	if r.sp.complete(r.sp.states[x]) {
-		t.changed[2*x], t.changed[2*x+1] = v.stale, v.stale
+		t.drift[2*x] = 0
 		if v.stale {
+			t.drift[2*x] = math.Inf(1)
 			for n, row := range t.value[2*x] {
 				for i, e := range r.endCost[x][n][:rows] {
 					row[i] = e + v.unused
@@ -127,9 +130,11 @@ func (r *run) backwardState(v *visit, x int, next []float64) bool {
 		}
 		return false
 	}
-	// The last sweep only chooses: what it changes nobody would notice elsewhere.
-	restop := v.stale || !r.last && !slices.Equal(next, t.next[x])
-	if restop {
+	drift := apart(next, t.next[x])
+	restop := v.stale || r.matters(drift, v.comes(2*x)+v.comes(2*x+1))
+	if !restop {
+		drift = 0
+	} else {
 		copy(t.next[x], next)
 		for n := range r.count() {
 			c := next[n]
@@ -150,16 +155,22 @@ func (r *run) backwardState(v *visit, x int, next []float64) bool {
 			continue
 		}
 		closed := r.closed(v, x, b == 1)
-		regoing := v.stale || (restop && r.ks.checks[x] != nil)
-		for _, e := range r.edges(p) {
-			regoing = regoing || e.whole == nil && t.changed[e.to] && !r.last
+		if r.ks.checks[x] != nil {
+			t.owed[p] += (1 - r.ready(v, x)) * drift
 		}
+		for _, e := range r.edges(p) {
+			if e.whole == nil {
+				t.owed[p] += e.prob * e.k.mass * t.drift[e.to]
+			}
+		}
+		regoing := v.stale || r.matters(t.owed[p], v.comes(p))
 		left := v.left[p]
 		if closed {
 			left, regoing = Never, false
 		} else {
 			if regoing {
 				r.goingOn(v, x, p, rows)
+				t.owed[p] = 0
 			}
 			switch {
 			case !r.m.Stops[r.sp.states[x].Stage].Allowed:
@@ -171,24 +182,26 @@ func (r *run) backwardState(v *visit, x int, next []float64) bool {
 				best, gain := r.threshold(v, p, rows)
 				// A change that the whole treatment would not notice does not call for
 				// another sweep; the last sweep makes it.
-				if gain >= worthwhile || v.merged == nil || r.last {
+				if gain >= r.worth || v.merged == nil || r.last {
 					left = best
 				}
-				fell = fell || gain >= worthwhile
+				fell = fell || gain >= r.worth
 			}
 		}
 		if left != v.left[p] && (v.mass[p] > 0 || v.merged == nil) {
 			v.same = false
 		}
-		t.changed[p] = regoing || left != v.left[p] || (restop && left > 0) || slices.Contains(v.moved, p)
-		v.left[p] = left
-		if t.changed[p] {
+		t.drift[p] = 0
+		if regoing || left != v.left[p] || (restop && left > 0) || slices.Contains(v.moved, p) {
 			for n, to := range t.value[p] {
 				cut := min(left, rows)
-				copy(to[:cut], t.stop[x][n])
-				copy(to[cut:rows], t.goOn[p][n][cut:rows])
+				t.drift[p] = max(t.drift[p], renew(to[:cut], t.stop[x][n]), renew(to[cut:rows], t.goOn[p][n][cut:rows]))
+			}
+			if v.stale {
+				t.drift[p] = math.Inf(1)
 			}
 		}
+		v.left[p] = left
 		reopen = reopen || regoing || (closed && restop)
 	}
 	if v != r.current && v.beginning(x) == nil && r.begins(v, x) {
@@ -203,6 +216,55 @@ func (r *run) backwardState(v *visit, x int, next []float64) bool {
 	return fell
 }
 
+// matters reports whether a change of costs by as much, at a place to which the
+// treatment comes with a probability, is to be followed up: not where a table of
+// all such changes would be wrong by less than a millionth in all. In the last
+// sweep every cost that a choice reads is made right, wherever it is.
+func (r *run) matters(drift, comes float64) bool {
+	if r.last {
+		return drift > 1e-6
+	}
+	return drift*comes > smallest
+}
+
+const smallest = 1e-8
+
+// comes is a bound of the probability with which the visit comes to a point,
+// whatever its thresholds; 1 as long as it is not known.
+func (v *visit) comes(p int) float64 {
+	if v.could == nil {
+		return 1
+	}
+	return v.could[p]
+}
+
+// apart is the greatest difference of two rows.
+func apart(a, b []float64) float64 {
+	d := 0.0
+	for i, x := range a {
+		d = max(d, math.Abs(x-b[i]))
+	}
+	return d
+}
+
+// renew copies a row and returns by how much it changed at most, as seen at every
+// third minute: costs change smoothly with the minutes left, but for where a
+// threshold moved, and there the rows on both sides tell.
+func renew(dst, src []float64) float64 {
+	lo, hi := 0.0, 0.0
+	src = src[:len(dst)]
+	for i := 0; i < len(src); i += 3 {
+		d := src[i] - dst[i]
+		if d < lo {
+			lo = d
+		} else if d > hi {
+			hi = d
+		}
+	}
+	copy(dst, src)
+	return max(hi, -lo)
+}
+
 // notable is the probability of a point below which no threshold can make a
 // worthwhile difference, since a wrong choice costs less than 500 minutes.
 const notable = worthwhile / 500
@@ -210,6 +272,9 @@ const notable = worthwhile / 500
 // worthwhile is the fall of the expected cost below which a change does not call
 // for another sweep: half a millionth, the unit in which costs are compared.
 const worthwhile = 5e-7
+
+// firstWorth is the same while the first guess is made.
+const firstWorth = 1e-3
 
 // goingOn computes the cost of going on from the point, by node and minutes left.
 func (r *run) goingOn(v *visit, x, p, rows int) {

@@ -64,6 +64,7 @@ func (r *run) forwardVisit(v *visit) [][]float64 {
 			}
 		}
 	}
+	v.could = r.couldCome(v)
 	longest := 0
 	for x, row := range v.weight {
 		if sum(row) > 0 {
@@ -101,6 +102,40 @@ func (r *run) forwardVisit(v *visit) [][]float64 {
 	}
 	r.forwardPoints(v, longest, next)
 	return next
+}
+
+// couldCome returns the probability with which a visit comes to each point when
+// nobody stops before by choice.
+func (r *run) couldCome(v *visit) []float64 {
+	could := make([]float64, 2*len(r.sp.states))
+	for x, row := range v.weight {
+		q := sum(row)
+		if q == 0 {
+			continue
+		}
+		if begins := v.beginning(x); begins != nil {
+			for _, b := range begins {
+				if !b.ends {
+					could[b.to] += q * b.prob * b.k.mass
+				}
+			}
+			continue
+		}
+		open := r.opening(v, x)
+		for b, k := range [2]*kernel{open.clear, open.barred} {
+			if k != nil {
+				could[point(x, b == 1)] += q * k.mass
+			}
+		}
+	}
+	for p, q := range could {
+		if q = could[p]; q > 0 && !r.closed(v, p/2, p%2 == 1) {
+			for _, e := range r.edges(p) {
+				could[e.to] += q * e.prob * e.k.mass
+			}
+		}
+	}
+	return could
 }
 
 // forwardFrom adds the beginnings of a visit in a state to what waits at the
@@ -162,7 +197,7 @@ func (r *run) forwardPoint(v *visit, x, p, longest int, next [][]float64) {
 		v.tables.judged[p] = false
 	}
 	if v.mass[p] > notable && v.tables != nil && !v.stale && !r.closed(v, x, p%2 == 1) && r.m.Stops[r.sp.states[x].Stage].Allowed {
-		if left, gain := r.threshold(v, p, v.rows[p]); gain >= worthwhile {
+		if left, gain := r.threshold(v, p, v.rows[p]); gain >= r.worth {
 			v.left[p] = left
 			v.moved = append(v.moved, p)
 			r.moved = true

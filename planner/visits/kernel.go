@@ -47,6 +47,19 @@ type nodeCounts struct {
 	chair bool // costs are wanted on the nodes of the odds too
 }
 
+// deciding is the case nodes on which lengths and thresholds are chosen: equally
+// spaced unless their number was asked for, since few of those see more of where
+// costs bend than Gauss-Hermite nodes do.
+func (c nodeCounts) deciding(sd float64) []chairtime.Node {
+	switch {
+	case c.oddsCase > 0:
+		return chairtime.Nodes(sd, c.decideCase)
+	case c.decideCase < 5:
+		return chairtime.Even(sd, c.decideCase, 1.2)
+	}
+	return chairtime.Even(sd, c.decideCase, 1.1)
+}
+
 // kernel is the distribution of a piece of work's minutes, for every node. It
 // may be a part of a distribution: the part in which filling was not barred.
 type kernel struct {
@@ -112,7 +125,7 @@ func newWorkshop(f Factor, cap int, c nodeCounts) *workshop {
 		w.sets[scouting] = w.product(chairtime.Nodes(f.CaseLogSD, min(c.decideCase, 3)), chairtime.Nodes(0, 1))
 	}
 	if c.decideVisit > 0 {
-		w.sets[deciding] = w.product(chairtime.Nodes(f.CaseLogSD, c.decideCase), chairtime.Nodes(f.VisitLogSD, c.decideVisit))
+		w.sets[deciding] = w.product(c.deciding(f.CaseLogSD), chairtime.Nodes(f.VisitLogSD, c.decideVisit))
 	}
 	switch {
 	case c.decideVisit > 0 && c.oddsCase == c.decideCase && c.oddsVisit == c.decideVisit:

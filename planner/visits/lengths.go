@@ -22,22 +22,34 @@ func (r *run) backwardOpenings(v *visit) {
 			v.least[x] = r.leastVisit(v, x)
 		}
 		next := r.next(v.number-1, x)
-		again := v.stale || v.curve[x] == nil
-		if !r.last && !slices.Equal(next, t.begun[x]) {
-			copy(t.begun[x], next)
-			again = true
-		}
+		price := apart(next, t.begun[x])
 		for _, b := range begins {
-			again = again || !b.ends && t.changed[b.to] && !r.last
+			switch {
+			case !b.ends:
+				t.opens[x] += b.prob * b.k.mass * t.drift[b.to]
+			case b.to == x:
+				t.opens[x] += b.prob * b.k.mass * price
+			}
 		}
+		copy(t.begun[x], next)
+		again := v.stale || v.curve[x] == nil || r.matters(t.opens[x], v.starting(x))
 		if choice := r.candidates(v, x); again || !slices.Equal(choice, v.choice[x]) {
-			v.choice[x] = choice
+			v.choice[x], t.opens[x] = choice, 0
 			r.newCurve(v, x)
 			for _, b := range begins {
 				r.openInto(v, x, b, next)
 			}
 		}
 	}
+}
+
+// starting is the probability with which the visit begins in a state; 1 as long as
+// it is not known.
+func (v *visit) starting(x int) float64 {
+	if v.weight == nil {
+		return 1
+	}
+	return sum(v.weight[x])
 }
 
 // newCurve clears the curve of a visit that begins in a state at the lengths to
@@ -165,7 +177,7 @@ func (r *run) lengths(v *visit) bool {
 			}
 		}
 		l := r.bestLength(choice, total, least, mass)
-		fell = old != l && (total[old] == 0 || total[old]-total[l] >= worthwhile || float64(old)*mass < least)
+		fell = old != l && (total[old] == 0 || total[old]-total[l] >= r.worth || float64(old)*mass < least)
 		v.same = v.same && l == old
 		for x := range v.curve {
 			v.length[x] = l
@@ -200,7 +212,7 @@ func (r *run) lengths(v *visit) bool {
 			}
 			l, old := r.bestLength(choice, total, least, mass), v.length[x]
 			if known && old != l {
-				fell = fell || total[old]-total[l] >= worthwhile || float64(old)*mass < least
+				fell = fell || total[old]-total[l] >= r.worth || float64(old)*mass < least
 			}
 			v.same = v.same && (l == old || (v.weight != nil && sum(v.weight[x]) == 0))
 			v.length[x] = l

@@ -50,7 +50,7 @@ const maxNodes = 64
 // the spreads so that the error stays as measured in docs/mathematics.md.
 func (o Option) counts(f Factor) nodeCounts {
 	c := nodeCounts{
-		decideCase:  pick(f.CaseLogSD, 5, 0.22, 6, 0.3, 9),
+		decideCase:  pick(f.CaseLogSD, 4, 0.22, 5, 0.3, 7),
 		decideVisit: pick(f.VisitLogSD, 2, 0.12, 3, 0.2, 4),
 	}
 	if o.CaseNodes > 0 {

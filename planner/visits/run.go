@@ -19,12 +19,13 @@ type run struct {
 	mem    *memory
 	lost   float64
 
-	keep      bool   // lengths and thresholds are given,
-	current   *visit // but for the rest of this visit
-	fixedLeft *int   // one threshold everywhere, for comparison
-	moved     bool   // the last forward pass changed a threshold
-	short     error  // a length that cannot hold the least visit
-	last      bool   // the last sweep: choices that the whole would not notice are made too
+	keep      bool    // lengths and thresholds are given,
+	current   *visit  // but for the rest of this visit
+	fixedLeft *int    // one threshold everywhere, for comparison
+	worth     float64 // gain that calls for another sweep
+	moved     bool    // the last forward pass changed a threshold
+	short     error   // a length that cannot hold the least visit
+	last      bool    // the last sweep: choices that the whole would not notice are made too
 
 	// The node set in use and what depends on it.
 	set     nodeSet
@@ -36,13 +37,15 @@ type run struct {
 // tables holds what it costs to stand somewhere in a visit with so many minutes
 // left, and what changed in the present sweep.
 type tables struct {
-	value   [][][]float64 // by point, node and minutes left
-	goOn    [][][]float64 // by point, node and minutes left
-	stop    [][][]float64 // by state, node and minutes left
-	next    [][]float64   // by state and node: what follows a stop, as in stop
-	begun   [][]float64   // by state and node: what follows a visit that ends where it began
-	changed []bool        // by point: value is not what it was
-	judged  []bool        // by point: the threshold is right for the measure and the costs at hand
+	value  [][][]float64 // by point, node and minutes left
+	goOn   [][][]float64 // by point, node and minutes left
+	stop   [][][]float64 // by state, node and minutes left
+	next   [][]float64   // by state and node: what follows a stop, as in stop
+	begun  [][]float64   // by state and node: what follows a visit that ends where it began
+	drift  []float64     // by point: by how much value changed in this sweep
+	owed   []float64     // by point: by how much goOn may be wrong since it was computed
+	opens  []float64     // by state: the same for a visit that begins there
+	judged []bool        // by point: the threshold is right for the measure and the costs at hand
 }
 
 // working is space that is used again in every visit.
@@ -76,6 +79,7 @@ type visit struct {
 	weight [][]float64   // by begin state and case node; nil before the first pass
 	merged [][][]float64 // by point and node: measure over minutes left
 	mass   []float64     // by point: probability of coming to choose there
+	could  []float64     // by point: the same if nobody stopped; nil before the first pass
 	tables *tables
 	choice [][]int // lengths considered, by state in which the visit begins
 	rows   []int   // minutes left that the tables follow, by point
@@ -120,7 +124,7 @@ func (r *run) opening(v *visit, x int) pair {
 // newRun prepares the solving of a validated option.
 func newRun(sp *space, ks *kernelSet, o Option) *run {
 	m := sp.m
-	r := &run{sp: sp, ks: ks, m: m, o: o, reach: m.Grid.Most, mem: memories.Get().(*memory)}
+	r := &run{sp: sp, ks: ks, m: m, o: o, reach: m.Grid.Most, mem: memories.Get().(*memory), worth: worthwhile}
 	for l := m.Grid.Least; l <= m.Grid.Most; l += m.Grid.Step {
 		// Nobody is booked for longer than they can bear.
 		if b := o.Bear.Minutes; b == 0 || l <= b || len(r.grid) == 0 {
@@ -158,7 +162,7 @@ func (r *run) use(purpose int) {
 	r.set = r.ks.sets[purpose]
 	n := len(r.sp.states)
 	for _, v := range r.visits {
-		v.weight, v.merged, v.same = nil, nil, false
+		v.weight, v.merged, v.could, v.same = nil, nil, nil, false
 		v.curve, v.value, v.least = make([][][]float64, n), make([][]float64, n), make([]float64, n)
 	}
 	r.work.inflow, r.work.first = r.mem.grid(2*n, r.count()), r.mem.grid(2*n, r.count())
@@ -178,7 +182,7 @@ func (r *run) use(purpose int) {
 func (r *run) newTables() *tables {
 	n := len(r.sp.states)
 	t := &tables{value: make([][][]float64, 2*n), goOn: make([][][]float64, 2*n), stop: make([][][]float64, n),
-		next: r.mem.zeros(n, r.count()), begun: r.mem.zeros(n, r.count()), changed: make([]bool, 2*n), judged: make([]bool, 2*n)}
+		next: r.mem.zeros(n, r.count()), begun: r.mem.zeros(n, r.count()), drift: make([]float64, 2*n), owed: make([]float64, 2*n), opens: make([]float64, n), judged: make([]bool, 2*n)}
 	for x := range n {
 		t.stop[x] = r.table()
 		for b := range 2 {

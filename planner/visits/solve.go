@@ -71,8 +71,13 @@ func (r *run) choose() int {
 	r.backward()
 	r.asPlanned()
 	r.together()
-	r.forward()
-	r.backward()
+	r.worth = firstWorth
+	for sweep := 1; sweep <= maxSweeps; sweep++ {
+		if r.sweep() {
+			break
+		}
+	}
+	r.worth = worthwhile
 	r.use(deciding)
 	return r.settle()
 }
@@ -97,9 +102,7 @@ func (r *run) firstLook() []int {
 // settle sweeps forward and backward until the cost falls no more.
 func (r *run) settle() int {
 	for sweep := 1; ; sweep++ {
-		r.moved = false
-		r.forward()
-		if !r.backward() && !r.moved || sweep == maxSweeps {
+		if r.sweep() && !r.jointly() || sweep == maxSweeps {
 			r.last = true
 			r.backward()
 			r.last = false
@@ -107,6 +110,14 @@ func (r *run) settle() int {
 			return sweep
 		}
 	}
+}
+
+// sweep goes forward and backward once and reports whether no choice was worth
+// making.
+func (r *run) sweep() bool {
+	r.moved = false
+	r.forward()
+	return !r.backward() && !r.moved
 }
 
 // excess is by how much a visit (from 0) lasts longer than the patient can bear

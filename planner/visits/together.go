@@ -1,5 +1,7 @@
 package visits
 
+import "slices"
+
 // together looks for lengths of the visits booked ahead that go well with each
 // other, before the search settles: a long first visit with a short second one may
 // be as good as the reverse, and no step along one length leads from one to the
@@ -75,6 +77,109 @@ func (r *run) setLength(v *visit, length int) {
 		v.length[x] = length
 		for c, row := range curve {
 			v.value[x][c] = row[length]
+		}
+	}
+}
+
+// jointly tries lengths of visits booked ahead that change together: one step of a
+// later one, while the lengths and thresholds before it follow. It reports whether
+// a cheaper combination was found, which then is the present one.
+func (r *run) jointly() bool {
+	ahead := r.visits[:r.o.BookedAhead]
+	if len(ahead) < 2 || r.keep || r.fixedLeft != nil || len(r.grid) < 2 {
+		return false
+	}
+	before := r.snapshot()
+	best, cost := before, r.expected()
+	for j := len(ahead) - 1; j > 0; j-- {
+		if ahead[j].fixed > 0 {
+			continue
+		}
+		now := ahead[j].length[r.firstBegin(ahead[j])]
+		at, _ := slices.BinarySearch(r.grid, now)
+		for _, to := range [2]int{at - 1, at + 1} {
+			if to < 0 || to >= len(r.grid) || !ahead[j].priced(r.grid[to]) || !r.holds(ahead[j], r.grid[to]) {
+				continue
+			}
+			r.setLength(ahead[j], r.grid[to])
+			for i := j - 1; i >= 0; i-- {
+				r.backwardVisit(i)
+				r.lengths(r.visits[i])
+			}
+			if c := r.expected(); c < cost-r.worth {
+				best, cost = r.snapshot(), c
+			}
+			r.restore(before)
+			r.setLength(ahead[j], now)
+		}
+	}
+	r.restore(best)
+	for _, v := range ahead {
+		v.same = false
+	}
+	for i := len(ahead) - 1; i > 0; i-- {
+		x := r.firstBegin(ahead[i])
+		r.setLength(ahead[i], ahead[i].length[x])
+		r.backwardVisit(i - 1)
+		r.setLength(ahead[i-1], ahead[i-1].length[r.firstBegin(ahead[i-1])])
+	}
+	return len(best) > 0 && &best[0] != &before[0]
+}
+
+// expected is the expected cost of the treatment.
+func (r *run) expected() float64 {
+	v, cost := r.visits[0], 0.0
+	for x, w := range v.weight {
+		for c, q := range w {
+			if q > 0 {
+				cost += q * v.value[x][c]
+			}
+		}
+	}
+	return cost
+}
+
+// priced reports whether the visit's curves hold a length.
+func (v *visit) priced(length int) bool {
+	for x, curve := range v.curve {
+		if curve != nil && !slices.Contains(v.choice[x], length) {
+			return false
+		}
+	}
+	return true
+}
+
+// holds reports whether a length of a visit booked ahead holds the least visit.
+func (r *run) holds(v *visit, length int) bool {
+	least, mass := 0.0, 0.0
+	for x := range v.weight {
+		q := v.starting(x)
+		mass += q
+		least += q * v.least[x]
+	}
+	return float64(length)*mass >= least
+}
+
+// choices is the lengths and thresholds of one visit.
+type choices struct{ length, left []int }
+
+func (r *run) snapshot() []choices {
+	out := make([]choices, len(r.visits))
+	for i, v := range r.visits {
+		out[i] = choices{slices.Clone(v.length), slices.Clone(v.left)}
+	}
+	return out
+}
+
+func (r *run) restore(all []choices) {
+	for i, c := range all {
+		v := r.visits[i]
+		copy(v.length, c.length)
+		for p, left := range c.left {
+			if v.left[p] != left {
+				v.left[p] = left
+				v.moved = append(v.moved, p)
+			}
 		}
 	}
 }
