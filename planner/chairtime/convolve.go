@@ -46,12 +46,26 @@ func (c *Convolver) room(n int) []float64 {
 func (c *Convolver) Forget() { c.used = 0 }
 
 // Add adds scale times the convolution of a and b to dst, as far as dst reaches.
-func (c *Convolver) Add(dst, a, b []float64, scale float64) { c.add(dst, a, b, scale, wide) }
+func (c *Convolver) Add(dst, a, b []float64, scale float64) { c.add(dst, a, b, scale, wide, ends{}) }
 
-func (c *Convolver) add(dst, a, b []float64, scale float64, wide bool) {
+// AddWithEnds is Add with more in the first and the last cell of b than b holds.
+func (c *Convolver) AddWithEnds(dst, a, b []float64, scale, first, last float64) {
+	c.add(dst, a, b, scale, wide, ends{first: first, last: last})
+}
+
+// ends is what the first and the last cell of a or b, the shorter, hold besides.
+type ends struct {
+	first, last float64
+	longer      bool // of the longer
+}
+
+func (c *Convolver) add(dst, a, b []float64, scale float64, wide bool, more ends) {
+	more.longer = true
 	if len(a) > len(b) {
 		a, b = b, a
+		more.longer = false
 	}
+	lastA, lastB := len(a)-1, len(b)-1
 	a = a[:min(len(a), len(dst))]
 	b = b[:min(len(b), len(dst))]
 	if len(a) == 0 {
@@ -63,6 +77,17 @@ func (c *Convolver) add(dst, a, b []float64, scale float64, wide bool) {
 	cells := len(b) + 3
 	c.rows = padded(c.rows, 4*groups, 0, a)
 	c.cells = padded(c.cells, cells+3, 3, b)
+	if more.longer {
+		c.cells[3] += more.first
+		if lastB < len(b) {
+			c.cells[3+lastB] += more.last
+		}
+	} else {
+		c.rows[0] += more.first
+		if lastA < len(a) {
+			c.rows[lastA] += more.last
+		}
+	}
 	if scale != 1 {
 		for i := range c.rows {
 			c.rows[i] *= scale

@@ -25,10 +25,30 @@ func TestTheWideConvolutionHasTheBitsOfTheLoop(t *testing.T) {
 			got := fill(reach)
 			want := slices.Clone(got)
 			var c Convolver
-			c.add(got, a, b, 0.7, wide)
-			c.add(want, a, b, 0.7, false)
+			c.add(got, a, b, 0.7, wide, ends{})
+			c.add(want, a, b, 0.7, false, ends{})
 			if !slices.Equal(got, want) {
 				t.Fatalf("lengths %d and %d: other bits", n, m)
+			}
+		}
+	}
+}
+
+func TestWhatIsAddedToTheEndsOfAKernelCountsAsInItsCells(t *testing.T) {
+	var c Convolver
+	for _, n := range []int{1, 2, 5, 9, 30} {
+		for _, reach := range []int{1, 3, 8, 40} {
+			a, b := []float64{.1, .2, .3, .4, .5, .6}, make([]float64, n)
+			for i := range b {
+				b[i] = float64(i + 1)
+			}
+			got, want := make([]float64, min(reach, n+5)), make([]float64, min(reach, n+5))
+			c.AddWithEnds(got, a, b, 2, .25, .5)
+			b[0] += .25
+			b[n-1] += .5
+			c.Add(want, a, b, 2)
+			if !slices.Equal(got, want) {
+				t.Errorf("%d cells as far as %d: %v, want %v", n, reach, got, want)
 			}
 		}
 	}
@@ -48,7 +68,7 @@ func BenchmarkConvolve(b *testing.B) {
 		b.Run(c.name, func(b *testing.B) {
 			var space Convolver
 			for b.Loop() {
-				space.add(dst, x, y, 1, c.wide)
+				space.add(dst, x, y, 1, c.wide, ends{})
 			}
 		})
 	}

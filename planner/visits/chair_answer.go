@@ -219,7 +219,7 @@ func (c *chairside) straight(a *Answer) {
 					continue
 				}
 				r.lost = max(r.lost, l.settle(r.m.Cap))
-				l.trim()
+				l.trim(laneTail)
 				end := r.dist(r.ks.ends[x], i)
 				for j, q := range l.cells() {
 					pt.Reach += q

@@ -185,7 +185,7 @@ func (r *run) forwardPoint(v *visit, x, p, longest int, next [][]float64) {
 	v.mass[p] = 0
 	for n := range r.count() {
 		in := &w.inflow[p][n]
-		in.trim()
+		in.trim(forwardTail)
 		merged := v.merged[p][n]
 		clear(merged)
 		for t := in.lo; t < in.hi; t++ {

@@ -296,7 +296,7 @@ func (w *workshop) make(r recipe) *kernel {
 // choosingTail is the probability cut from either side of a kernel at nodes on
 // which lengths and thresholds are chosen and nothing is reported. A plan chosen
 // with it costs as much as one chosen without, to a part in a million.
-const choosingTail = 1e-5
+const choosingTail = 1e-4
 
 // sum is the distribution of two durations one after the other. It lies in one of
 // the buffers, as the first may.

@@ -67,13 +67,16 @@ func (l *lane) settle(cap int) float64 {
 // measure is moved into the next one, to keep the measure short.
 const laneTail = 1e-9
 
-func (l *lane) trim() {
-	for l.hi-l.lo > 1 && l.p[l.lo] <= laneTail {
+// forwardTail is the same for a measure that only weighs choices.
+const forwardTail = 1e-7
+
+func (l *lane) trim(tail float64) {
+	for l.hi-l.lo > 1 && l.p[l.lo] <= tail {
 		l.p[l.lo+1] += l.p[l.lo]
 		l.p[l.lo] = 0
 		l.lo++
 	}
-	for l.hi-l.lo > 1 && l.p[l.hi-1] <= laneTail {
+	for l.hi-l.lo > 1 && l.p[l.hi-1] <= tail {
 		l.p[l.hi-2] += l.p[l.hi-1]
 		l.p[l.hi-1] = 0
 		l.hi--
@@ -81,11 +84,11 @@ func (l *lane) trim() {
 }
 
 // cut returns the part of a kernel that is worth convolving with a measure of
-// that mass: what would stay below laneTail at either end is left out and
+// that mass: what would stay below the tail at either end is left out and
 // returned, to be put into the outermost cells kept.
-func cut(k chairtime.Dist, mass float64) (part []float64, first int, low, high float64) {
+func cut(k chairtime.Dist, mass, tail float64) (part []float64, first int, low, high float64) {
 	lo, hi := 0, len(k.P)
-	bound := laneTail / mass
+	bound := tail / mass
 	for hi-lo > 1 && k.P[lo] <= bound {
 		low += k.P[lo]
 		lo++
@@ -103,17 +106,11 @@ func (l *lane) convolve(space *chairtime.Convolver, first int, cells []float64, 
 	if len(cells) == 0 || len(k.P) == 0 || q == 0 {
 		return
 	}
-	p, at, low, high := cut(k, q*sum(cells))
+	p, at, low, high := cut(k, q*sum(cells), laneTail)
 	at += first
 	end := at + len(cells) + len(p) - 1
 	l.grow(at, end)
-	space.Add(l.p[at:end], cells, p, q)
-	if low > 0 {
-		l.add(at, cells, q*low)
-	}
-	if high > 0 {
-		l.add(at+len(p)-1, cells, q*high)
-	}
+	space.AddWithEnds(l.p[at:end], cells, p, q, low, high)
 }
 
 // addUpTo is add with everything beyond a minute put into its cell.
@@ -137,29 +134,34 @@ func (l *lane) convolveUpTo(space *chairtime.Convolver, last, first int, cells [
 	if len(cells) == 0 || len(k.P) == 0 || q == 0 {
 		return
 	}
-	p, at, low, high := cut(k, q*sum(cells))
+	p, at, low, high := cut(k, q*sum(cells), forwardTail)
 	at += first
 	if end := at + len(cells) + len(p) - 1; end-1 <= last {
 		l.grow(at, end)
-		space.Add(l.p[at:end], cells, p, q)
+		space.AddWithEnds(l.p[at:end], cells, p, q, low, high)
 	} else if at > last {
-		l.add(last, []float64{sum(cells)}, q*sum(p))
+		l.grow(last, last+1)
+		l.p[last] += q * sum(cells) * (sum(p) + low + high)
 	} else {
 		l.grow(at, last+1)
-		space.Add(l.p[at:last+1], cells, p, q)
+		space.AddWithEnds(l.p[at:last+1], cells, p, q, low, high)
 		// What lies beyond: for every cell, the part of the kernel that reaches there.
 		beyond, tail := 0.0, 0.0
 		i := len(p) // kernel cells from i on are in tail
 		for c, x := range cells {
 			reach := last - at - c // last kernel index that stays within
 			for i > max(reach+1, 0) {
+				if i == len(p) {
+					tail = high
+				}
 				i--
 				tail += p[i]
+				if i == 0 {
+					tail += low
+				}
 			}
 			beyond += x * tail
 		}
 		l.p[last] += q * beyond
 	}
-	l.addUpTo(last, at, cells, q*low)
-	l.addUpTo(last, at+len(p)-1, cells, q*high)
 }

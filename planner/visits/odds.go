@@ -109,7 +109,7 @@ func (r *run) byCase(nodes, cases []lane, weight, mass []float64) {
 			continue
 		}
 		r.lost = max(r.lost, l.settle(r.m.Cap))
-		l.trim()
+		l.trim(laneTail)
 		for _, h := range r.node(n).shares {
 			cases[h.caseAt].add(l.lo, l.cells(), weight[h.caseAt]*h.weight/mass[n])
 		}
@@ -177,7 +177,7 @@ func (r *run) followFrom(v *visit, x0 int, mass []float64, ends [][]lane, o *out
 				ends[x0][n].convolve(r.space, l.lo, l.cells(), r.dist(r.ks.ends[x0], n), 1)
 				continue
 			}
-			l.trim()
+			l.trim(laneTail)
 			r.spread(v, x0, p, n, l.lo, l.cells(), ends, o)
 		}
 	}
@@ -215,7 +215,7 @@ func (r *run) followOn(v *visit, from, length int, ends [][]lane, o *outcome) {
 					continue
 				}
 				r.lost = max(r.lost, l.settle(r.m.Cap))
-				l.trim()
+				l.trim(laneTail)
 				r.decide(v, x, p, n, length, l, ends, o)
 				l.reset()
 			}

@@ -67,7 +67,7 @@ func (r *run) goStraight() ([]chairtime.Dist, []float64) {
 				continue
 			}
 			r.lost = max(r.lost, l.settle(r.m.Cap))
-			l.trim()
+			l.trim(laneTail)
 			if sp.complete(s) {
 				by[s.Found].convolve(r.space, l.lo, l.cells(), r.dist(r.ks.ends[x], n), 1)
 				continue
