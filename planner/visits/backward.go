@@ -101,6 +101,8 @@ func (r *run) candidates(v *visit, x int) []int {
 		return []int{v.fixed}
 	case r.keep:
 		return []int{now}
+	case r.wide && v != r.visits[0] && v != r.look:
+		return []int{now}
 	case now == 0 || r.wide:
 		return r.first
 	}

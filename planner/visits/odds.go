@@ -55,6 +55,11 @@ func (r *run) follow() []*outcome {
 			}
 		}
 		out = append(out, o)
+		for _, row := range o.total {
+			for c := range row {
+				row[c].trim(laneTail)
+			}
+		}
 		weight = r.mem.zeros(len(sp.states), r.cases())
 		for x := range weight {
 			if !sp.complete(sp.states[x]) {

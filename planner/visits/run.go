@@ -9,11 +9,12 @@ type run struct {
 	ks     *kernelSet
 	m      Model
 	o      Option
-	reach  int   // the longest length: more minutes are never left
-	grid   []int // lengths to choose from
-	first  []int // those with which the search begins
-	wide   bool  // all of those are looked at
-	forced bool  // visits may be broken off where no stop is allowed
+	reach  int    // the longest length: more minutes are never left
+	grid   []int  // lengths to choose from
+	first  []int  // those with which the search begins
+	wide   bool   // all of those are looked at, for the first visit
+	look   *visit // and for this one
+	forced bool   // visits may be broken off where no stop is allowed
 	visits []*visit
 	space  *chairtime.Convolver
 	mem    *memory

@@ -1,6 +1,9 @@
 package visits
 
-import "slices"
+import (
+	"math"
+	"slices"
+)
 
 // together looks for lengths of the visits booked ahead that go well with each
 // other, before the search settles: a long first visit with a short second one may
@@ -14,12 +17,18 @@ func (r *run) together() {
 		return
 	}
 	r.wide = true
-	defer func() { r.wide = false }()
+	defer func() { r.wide, r.look = false, nil }()
 	now := make([]int, len(ahead))
+	set := func(i, length int) {
+		now[i] = length
+		for x := range ahead[i].length {
+			ahead[i].length[x] = length
+		}
+	}
 	for i, v := range ahead {
-		now[i] = r.first[len(r.first)/2]
+		set(i, r.first[len(r.first)/2])
 		if v.fixed > 0 {
-			now[i] = v.fixed
+			set(i, v.fixed)
 		}
 	}
 	// settle makes visit i (from 0) have its length and the visits before it follow,
@@ -51,16 +60,21 @@ func (r *run) together() {
 	const apart = 3
 	for i := len(ahead) - 1; i > 0; i-- {
 		if ahead[i].fixed == 0 {
+			r.look = ahead[i]
 			r.backwardVisit(i) // for the lengths behind it as they are now
+			r.look = nil
 			best, length := 0.0, 0
 			for at := 0; at < len(r.first); at += apart {
-				now[i] = r.first[at]
+				if float64(r.first[at]) < leastOf(ahead[i]) {
+					continue
+				}
+				set(i, r.first[at])
 				if cost, first := settle(i); first > 0 && (length == 0 || micro(cost) < micro(best)) {
 					best, length = cost, now[i]
 				}
 			}
 			if length > 0 {
-				now[i] = length
+				set(i, length)
 			}
 			settle(i)
 		}
@@ -69,6 +83,18 @@ func (r *run) together() {
 	if now[0] > 0 {
 		r.setLength(ahead[0], now[0])
 	}
+}
+
+// leastOf is the expected minutes of the least visit from wherever that is soonest
+// over.
+func leastOf(v *visit) float64 {
+	least := math.Inf(1)
+	for x, curve := range v.curve {
+		if curve != nil {
+			least = min(least, v.least[x])
+		}
+	}
+	return least
 }
 
 // setLength gives a visit one length in every state.
