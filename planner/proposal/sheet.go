@@ -394,6 +394,8 @@ func (w *work) goOn(m visits.Model, res visits.Result, visit int) []string {
 			out = append(out, fmt.Sprintf("%s: stop here", where))
 		case e.LeastLeft == 0:
 			out = append(out, fmt.Sprintf("%s: go on (%s) whatever the clock says", where, next))
+		case e.LeastLeft == 1:
+			out = append(out, fmt.Sprintf("%s: go on (%s) as long as time is left, else stop here", where, next))
 		default:
 			out = append(out, fmt.Sprintf("%s: go on (%s) with at least %d minutes left, else stop here", where, next, e.LeastLeft))
 		}
