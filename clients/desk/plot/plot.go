@@ -92,7 +92,7 @@ func (c *canvas) say(class, anchor string, x, y float64, text string) {
 type scale struct{ from, to, start, end float64 }
 
 func (s scale) at(v float64) float64 {
-	if !(s.to > s.from) || math.IsNaN(v) { //nolint:staticcheck // also true when either is not a number
+	if !(s.to > s.from) || math.IsNaN(v) {
 		return s.start
 	}
 	share := (min(max(v, s.from), s.to) - s.from) / (s.to - s.from)
