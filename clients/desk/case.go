@@ -77,6 +77,11 @@ type casePage struct {
 	Running *vw.ChairVisit
 }
 
+// ShowPlan reports whether the plan still says what is to be done.
+func (p *casePage) ShowPlan() bool {
+	return p.Option != nil && (p.Case.GetState() <= vw.Case_STATE_IN_TREATMENT || p.Plan.GetAccepted() != nil)
+}
+
 // next is one thing that comes next, and where it is done.
 type next struct {
 	Text, Why, Until string
@@ -200,10 +205,21 @@ func (q *ask) whatIsNext(p *casePage, r *records) []next {
 	if p.Running != nil {
 		out = append(out, next{Text: q.t("case.next-running", p.Running.GetTitle()), Do: q.t("case.do-chair"), Path: at + "/chair", Main: true})
 	}
+	told := map[string]bool{}
 	for _, f := range r.due {
-		out = append(out, q.nextDue(f, at))
+		n := q.nextDue(f, at)
+		if a := q.bookedFor(f, p.Coming); a != nil {
+			// What is booked in time needs no further booking.
+			told[a.GetName()] = true
+			n.Text = q.t("case.next-booked", n.Text, q.words.Local(a.GetPlace().GetStart()), a.GetPlace().GetMinutes())
+			n.Do, n.Path, n.Main = q.t("case.do-appointment"), "/appointments/"+lastPart(a.GetName()), false
+		}
+		out = append(out, n)
 	}
 	for _, a := range p.Coming {
+		if told[a.GetName()] {
+			continue
+		}
 		out = append(out, next{Text: q.t("case.next-appointment", q.words.Local(a.GetPlace().GetStart()), a.GetPlace().GetMinutes()),
 			Why: q.words.AppointmentState(a), Do: q.t("case.do-appointment"), Path: "/appointments/" + lastPart(a.GetName())})
 	}
@@ -239,7 +255,9 @@ func (q *ask) nextDue(f *vw.FollowUp, at string) next {
 	}
 	switch f.GetKind() {
 	case "review":
-		n.Do, n.Path = q.t("case.do-review"), at+"/review"
+		if n.Do, n.Path = q.t("case.do-book"), at+"/book"; q.is(clinicians...) {
+			n.Do, n.Path = q.t("case.do-review"), at+"/review"
+		}
 	case "return-visit", "core", "booking":
 		n.Do, n.Path = q.t("case.do-book"), at+"/book"
 	case "re-assessment":
@@ -260,3 +278,18 @@ func (w *words) Urgency(u vw.Referral_Urgency) string {
 	return w.Enum("case.urgency", short(u, "URGENCY_"))
 }
 func (w *words) Party(p vw.Party) string { return w.Enum("case.party", short(p, "PARTY_")) }
+
+// bookedFor is the appointment that answers a follow-up in time; nil when none
+// does, or when it is nothing that a visit here answers.
+func (q *ask) bookedFor(f *vw.FollowUp, coming []*vw.Appointment) *vw.Appointment {
+	if f.GetKind() != "return-visit" && f.GetKind() != "review" && f.GetKind() != "core" {
+		return nil
+	}
+	for _, a := range coming {
+		day := q.words.ISODate(a.GetPlace().GetStart().GetDate())
+		if latest := q.words.ISODate(f.GetLatestDate()); latest == "" || day <= latest {
+			return a
+		}
+	}
+	return nil
+}

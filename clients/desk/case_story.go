@@ -23,11 +23,9 @@ type storyDay struct {
 
 // told is one thing of a day.
 type told struct {
-	day   *date.Date
-	order int64
-	// Kind sets the sign beside it apart: call, found, plan, place, chair, care,
-	// due, end.
-	Kind, Text, More, Path string
+	day              *date.Date
+	order            int64
+	Text, More, Path string
 	// Lines are what happened in the chair.
 	Lines []string
 	Ahead bool
@@ -41,33 +39,33 @@ func (q *ask) story(h *head, r *records) []storyDay {
 	var all []told
 	tell := func(t told) { all = append(all, t) }
 	if day := c.GetReferral().GetReceiveDate(); day.GetDay() != 0 {
-		tell(told{day: day, Kind: "call", Text: w.T("case.told-referral"), More: c.GetReferral().GetQuestion()})
+		tell(told{day: day, Text: w.T("case.told-referral"), More: c.GetReferral().GetQuestion()})
 	}
 	if b := c.GetTreatmentBegun(); b.GetVisitDate().GetDay() != 0 {
-		tell(told{day: b.GetVisitDate(), Kind: "care", Text: w.T("case.told-elsewhere"), More: b.GetNote()})
+		tell(told{day: b.GetVisitDate(), Text: w.T("case.told-elsewhere"), More: b.GetNote()})
 	}
-	tell(told{day: w.DayOf(c.GetCreateTime()), order: order(c.GetCreateTime()), Kind: "call", Text: w.T("case.told-opened")})
+	tell(told{day: w.DayOf(c.GetCreateTime()), order: order(c.GetCreateTime()), Text: w.T("case.told-opened")})
 	for _, a := range slices.Backward(r.assessments) { // the lists come with the newest first
 		more := w.T("case.told-level", w.Level(a.GetDifficulty().GetLevel()))
-		tell(told{day: w.DayOf(a.GetCreateTime()), order: order(a.GetCreateTime()), Kind: "found", Text: w.T("case.told-assessed", a.GetVersion()), More: more, Path: at + "/assess"})
+		tell(told{day: w.DayOf(a.GetCreateTime()), order: order(a.GetCreateTime()), Text: w.T("case.told-assessed", a.GetVersion()), More: more, Path: at + "/assess"})
 	}
 	for _, p := range slices.Backward(r.plans) {
 		path := at + "/options?revision=" + lastPart(p.GetName())
-		tell(told{day: w.DayOf(p.GetCreateTime()), order: order(p.GetCreateTime()), Kind: "plan", Text: w.T("case.told-plan", p.GetRevision()), More: w.Enum("case.cause", shortened(p.GetCause())), Path: path})
+		tell(told{day: w.DayOf(p.GetCreateTime()), order: order(p.GetCreateTime()), Text: w.T("case.told-plan", p.GetRevision()), More: w.Enum("case.cause", shortened(p.GetCause())), Path: path})
 		if acc := p.GetAccepted(); acc != nil {
 			more := w.T("case.no-consent-yet")
 			if acc.GetConsent() != nil {
 				more = w.T("case.consent-taken", w.Enum("case.giver", short(acc.GetConsent().GetGiver(), "GIVER_")))
 			}
-			tell(told{day: w.DayOf(acc.GetAcceptTime()), order: order(acc.GetAcceptTime()), Kind: "plan", Text: w.T("case.told-accepted", optionOf(p, acc.GetOption()).GetTitle()), More: more, Path: path})
+			tell(told{day: w.DayOf(acc.GetAcceptTime()), order: order(acc.GetAcceptTime()), Text: w.T("case.told-accepted", optionOf(p, acc.GetOption()).GetTitle()), More: more, Path: path})
 		}
 	}
 	q.tellVisits(at, r, tell)
 	for _, e := range r.events {
-		tell(told{day: e.GetDate(), order: 1 << 40, Kind: "care", Text: sentence(e.GetText())})
+		tell(told{day: e.GetDate(), order: 1 << 40, Text: sentence(e.GetText())})
 	}
 	if c.GetEndDate().GetDay() != 0 {
-		tell(told{day: c.GetEndDate(), order: 1 << 50, Kind: "end", Text: w.T("case.told-closed", h.Named["closing-reasons"].Title(c.GetClosingReason()))})
+		tell(told{day: c.GetEndDate(), order: 1 << 50, Text: w.T("case.told-closed", h.Named["closing-reasons"].Title(c.GetClosingReason()))})
 	}
 	if !h.Closed() {
 		for _, f := range r.due {
@@ -82,7 +80,7 @@ func (q *ask) story(h *head, r *records) []storyDay {
 			if f.GetLatestDate().GetDay() != 0 {
 				more = w.T("case.told-due-until", w.Date(f.GetLatestDate()), f.GetReason())
 			}
-			tell(told{day: day, Kind: "due", Text: w.Enum("case.due", shortened(f.GetKind())), More: more, Ahead: true})
+			tell(told{day: day, Text: w.Enum("case.due", shortened(f.GetKind())), More: more, Ahead: true})
 		}
 	}
 	return q.byDay(all)
@@ -94,7 +92,7 @@ func (q *ask) tellVisits(at string, r *records, tell func(told)) {
 	visited := map[string]bool{}
 	for _, v := range slices.Backward(r.visits) {
 		visited[v.GetAppointment()] = true
-		t := told{day: w.DayOf(v.GetBeginTime()), order: order(v.GetBeginTime()), Kind: "chair", Text: w.T("case.told-visit", lastPart(v.GetName()), v.GetTitle()), Path: at + "/chair"}
+		t := told{day: w.DayOf(v.GetBeginTime()), order: order(v.GetBeginTime()), Text: w.T("case.told-visit", lastPart(v.GetName()), v.GetTitle()), Path: at + "/chair"}
 		if v.GetPhase() == vw.ChairVisit_PHASE_ENDED {
 			t.More = w.T("case.told-chair", w.Min(v.GetChairMinutes()), w.Min(v.GetAppointmentMinutes()))
 		} else {
@@ -115,7 +113,7 @@ func (q *ask) tellVisits(at string, r *records, tell func(told)) {
 		day := a.GetPlace().GetStart().GetDate()
 		clock := a.GetPlace().GetStart().GetTime()
 		ahead := a.GetState() <= vw.Appointment_STATE_BOOKED && !w.before(day)
-		tell(told{day: day, order: int64(clock.GetHours()*60+clock.GetMinutes()) * 60, Kind: "place", Path: "/appointments/" + lastPart(a.GetName()), Ahead: ahead,
+		tell(told{day: day, order: int64(clock.GetHours()*60+clock.GetMinutes()) * 60, Path: "/appointments/" + lastPart(a.GetName()), Ahead: ahead,
 			Text: w.T("case.told-appointment", w.Clock(clock), w.Min(a.GetPlace().GetMinutes())), More: w.AppointmentState(a)})
 	}
 }
@@ -144,7 +142,9 @@ func (q *ask) byDay(all []told) []storyDay {
 			if n > 0 {
 				day.Gap = q.gap(w.day(out[n-1].Date), w.day(t.day))
 			}
-			day.First = day.Ahead && (n == 0 || !out[n-1].Ahead)
+			if day.First = day.Ahead && (n == 0 || !out[n-1].Ahead); day.First {
+				day.Gap = "" // today stands between them
+			}
 			out = append(out, day)
 		}
 		out[len(out)-1].Told = append(out[len(out)-1].Told, t)

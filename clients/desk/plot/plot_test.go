@@ -2,6 +2,7 @@ package plot
 
 import (
 	"encoding/xml"
+	"errors"
 	"flag"
 	"html/template"
 	"io"
@@ -141,7 +142,7 @@ func whole(t failer, svg template.HTML) {
 	height, titles, drawing := 0.0, 0, true
 	for {
 		token, err := read.Token()
-		if err == io.EOF {
+		if errors.Is(err, io.EOF) {
 			break
 		}
 		if err != nil {
