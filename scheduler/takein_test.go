@@ -123,10 +123,14 @@ func BenchmarkTenThousandAppointmentsTakenIn(b *testing.B) {
 	for name, postgres := range map[string]bool{"SQLite": false, "PostgreSQL": true} {
 		b.Run(name, func(b *testing.B) {
 			var took time.Duration
+			least := time.Hour
 			for b.Loop() {
-				took += takeIn(b, postgres, 10_000)
+				one := takeIn(b, postgres, 10_000)
+				took, least = took+one, min(least, one)
 			}
 			b.ReportMetric(took.Seconds()/float64(b.N), "s/10k")
+			// What other work on the machine does not disturb.
+			b.ReportMetric(least.Seconds(), "least-s/10k")
 		})
 	}
 }

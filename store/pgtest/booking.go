@@ -56,6 +56,7 @@ func (k Booking) Rate(b testing.TB, server *Server, database string, clients, ro
 	if err := os.WriteFile(path, []byte(k.script(clients, round)), 0o600); err != nil {
 		b.Fatal(err)
 	}
+	//nolint:gosec // a program of the server that programs() found
 	cmd := exec.CommandContext(b.Context(), filepath.Join(server.Bin(), "pgbench"), "-n", "-M", "prepared", "-c", strconv.Itoa(clients), "-j", "2",
 		"-T", strconv.Itoa(seconds), "-D", "n=0", "-f", path, "-h", server.Socket(), "-U", Owner, database)
 	out, err := cmd.CombinedOutput()
