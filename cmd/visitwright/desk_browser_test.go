@@ -275,3 +275,6 @@ func (b *deskTab) fitsSideways(name string) {
 		b.t.Errorf("%s is %d pixels wider than the screen", name, over)
 	}
 }
+
+// has reports whether a text stands on the page now.
+func (b *deskTab) has(text string) bool { return strings.Contains(b.text(), text) }

@@ -9,6 +9,7 @@ import (
 	"net/url"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -46,6 +47,9 @@ type deskRig struct {
 	names      map[string]string
 	house      *house
 	dial       func(token string) *client.Client
+	// down breaks every connection to the desk; drop breaks those that are open.
+	down atomic.Bool
+	drop func()
 }
 
 // openDeskRig opens the practice of a data folder at an hour; nil makes a new
@@ -76,8 +80,14 @@ func openDeskRig(t testing.TB, h *home, now time.Time) *deskRig {
 	if err != nil {
 		t.Fatal(err)
 	}
-	web := httptest.NewServer(d)
+	web := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, q *http.Request) {
+		if r.down.Load() {
+			panic(http.ErrAbortHandler) // the connection breaks without an answer
+		}
+		d.ServeHTTP(w, q)
+	}))
 	t.Cleanup(func() { d.Close(); web.Close() })
+	r.drop = web.CloseClientConnections
 	r.url = web.URL
 	manager := r.as(store.RoleManager)
 	for _, role := range []vw.Role{vw.Role_ROLE_RECEPTION, vw.Role_ROLE_NURSE, vw.Role_ROLE_CLINICIAN, vw.Role_ROLE_MANAGER} {
