@@ -38,19 +38,22 @@ func (f *FollowUps) offersFor(ctx context.Context, c Caller, x store.FollowUp) (
 	if kind == followup.Booking {
 		return out, nil // its days are those of the plan's own window
 	}
-	today := snapshot.zone().Date(f.diary.now())
-	earliest, err1 := civil.ParseDate(x.Earliest)
-	latest, err2 := civil.ParseDate(x.Latest)
-	if err1 != nil || err2 != nil || today.After(latest) || today == latest {
-		// The day has come or passed: the soonest place is the best one.
-		out.Wishes.FirstAvailable, out.Wishes.Urgent = true, true
-		return out, nil
-	}
-	out.Wishes.NotAfter = dateToProto(latest)
-	if earliest.After(today) {
-		out.Wishes.NotBefore = dateToProto(earliest)
-	}
+	boundsOf(out.GetWishes(), x, snapshot.zone().Date(f.diary.now()))
 	return out, nil
+}
+
+// boundsOf keeps the places inside the follow-up's own bounds. Once its latest
+// day has come or passed, the soonest place is the best one.
+func boundsOf(w *vw.OfferWishes, x store.FollowUp, today civil.Date) {
+	latest, err := civil.ParseDate(x.Latest)
+	if err != nil || !latest.After(today) {
+		w.FirstAvailable, w.Urgent = true, true
+		return
+	}
+	w.NotAfter = dateToProto(latest)
+	if earliest, err := civil.ParseDate(x.Earliest); err == nil && earliest.After(today) {
+		w.NotBefore = dateToProto(earliest)
+	}
 }
 
 // nextPart is the next visit of the case's newest plan; none when it has none,

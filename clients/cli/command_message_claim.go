@@ -22,6 +22,9 @@ type MessageClaim struct {
 // Run writes a line for each claim. Without --follow it ends when nothing more
 // is due, or when the hands are full.
 func (c *MessageClaim) Run(s *Session) error {
+	if c.Lease < 30*time.Second || c.Lease > 15*time.Minute {
+		return usage("--lease %v: want 30s to 15m", c.Lease)
+	}
 	id := c.Client
 	if id == "" {
 		id = uuid.NewString()
@@ -35,10 +38,8 @@ func (c *MessageClaim) Run(s *Session) error {
 	for {
 		got, err := stream.Recv()
 		switch {
-		case s.Context.Err() != nil || errors.Is(err, io.EOF):
-			return nil
 		case err != nil:
-			return err
+			return unlessOver(s, err)
 		case got.GetClaim() == nil && c.Follow:
 			continue
 		}
@@ -57,6 +58,14 @@ func (c *MessageClaim) Run(s *Session) error {
 			return err
 		}
 	}
+}
+
+// unlessOver is an error of a stream that neither side has ended.
+func unlessOver(s *Session, err error) error {
+	if s.Context.Err() == nil && !errors.Is(err, io.EOF) {
+		return err
+	}
+	return nil
 }
 
 func (c *MessageClaim) end(s *Session, got *vw.ClaimMessagesResponse, seen int, id string) error {
