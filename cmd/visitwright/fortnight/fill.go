@@ -16,7 +16,7 @@ const frontDesk = "front-desk"
 
 // keptFree is how much of each coming day every clinician still has in one
 // piece, in minutes: a diary without a gap books nobody.
-const keptFree = 105
+const keptFree = 120
 
 // otherLengths are the lengths that the other system books, in minutes.
 var otherLengths = []int{30, 45, 30, 60, 15, 45, 30, 60}

@@ -95,6 +95,9 @@ func (p *player) stories(house *house) error {
 		return err
 	}
 	p.usual = all.Usual
+	if err := p.writes(house.Messages); err != nil {
+		return err
+	}
 	for _, one := range all.Patients {
 		if len(one.Teeth) == 0 {
 			if err := p.other(one); err != nil {

@@ -30,6 +30,7 @@ type house struct {
 	Hours      []string        `json:"hours"`
 	Absences   []absence       `json:"absences"`
 	People     []Person        `json:"people"`
+	Messages   messages        `json:"messages"`
 }
 
 type reserve struct{ Days, Span, Release, Who string }
@@ -39,6 +40,14 @@ type clinician struct {
 	Title     string   `json:"title"`
 	Hours     []string `json:"hours"`
 	Protocols []string `json:"protocols"`
+}
+
+// messages are switched on at a moment of the story.
+type messages struct {
+	At        string `json:"at"`
+	Days      int32  `json:"days"` // before an appointment
+	Time      string `json:"time"`
+	Telephone string `json:"telephone"`
 }
 
 type equipment struct{ Title, Class string }
@@ -288,6 +297,30 @@ func publicHolidays(first, last int) (map[string]bool, error) {
 		}
 	}
 	return out, nil
+}
+
+// writes has the manager switch messages on.
+func (p *player) writes(m messages) error {
+	at, err := p.days.at(m.At)
+	if err != nil {
+		return err
+	}
+	hour, err := time.Parse("15:04", m.Time)
+	if err != nil {
+		return err
+	}
+	p.enqueue(at, "messages are switched on", func() error {
+		name := p.practice + "/messagePolicy"
+		now, err := p.manager.FollowUp.GetMessagePolicy(p.ctx, &vw.GetMessagePolicyRequest{Name: name})
+		if err != nil {
+			return err
+		}
+		now.Enabled, now.Telephone = true, m.Telephone
+		now.Leads = []*vw.ReminderLead{{Days: m.Days, Time: clockTime(hour)}}
+		_, err = p.manager.FollowUp.UpdateMessagePolicy(p.ctx, &vw.UpdateMessagePolicyRequest{Policy: now})
+		return err
+	})
+	return nil
 }
 
 // resourcesOf are the names of one kind, in the order of their titles.

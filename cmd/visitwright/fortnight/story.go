@@ -24,7 +24,10 @@ type cast struct {
 // patientStory is one patient: a message of the contract, and the teeth.
 type patientStory struct {
 	Patient json.RawMessage `json:"patient"`
-	Teeth   []toothStory    `json:"teeth"`
+	// Writes is the channel on which the patient agreed to be written to; empty
+	// leaves it to the telephone.
+	Writes string       `json:"writes"`
+	Teeth  []toothStory `json:"teeth"`
 }
 
 // toothStory is one case: how it is opened, what is found, what happens when.

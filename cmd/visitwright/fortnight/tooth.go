@@ -12,6 +12,7 @@ import (
 // tooth is one case while its story is played.
 type tooth struct {
 	story   toothStory
+	writes  string
 	ref     string // the patient's reference and the tooth, for errors and draws
 	patient *vw.Patient
 	of      *vw.Case
@@ -27,7 +28,7 @@ func (p *player) begin(one patientStory, story toothStory) error {
 	if err := into(one.Patient, patient); err != nil {
 		return fmt.Errorf("patient: %w", err)
 	}
-	t := &tooth{story: story, of: &vw.Case{}, patient: patient, ref: patient.GetReference()}
+	t := &tooth{story: story, writes: one.Writes, of: &vw.Case{}, patient: patient, ref: patient.GetReference()}
 	if err := into(story.Case, t.of); err != nil {
 		return fmt.Errorf("case of %s: %w", t.ref, err)
 	}
@@ -106,6 +107,12 @@ func (p *player) open(t *tooth, s scene) error {
 		}
 		known = made
 		p.patients[made.GetReference()] = made
+		if t.writes != "" {
+			if _, err := p.reception.FollowUp.SetContactWishes(p.ctx, &vw.SetContactWishesRequest{Wishes: &vw.ContactWishes{
+				Patient: made.GetName(), Channel: t.writes, ConsentDate: toDate(p.clock.Now().In(p.days.zone))}}); err != nil {
+				return err
+			}
+		}
 	}
 	t.patient = known
 	t.of.Patient, t.of.Clinician = known.GetName(), p.names[t.story.With]
