@@ -37,6 +37,11 @@ func TestAClinicianAssessesComparesAndTakesConsentInARealBrowser(t *testing.T) {
 	if n := evaluate[int](b, `document.querySelectorAll('.say-wrong').length`); n != 0 {
 		t.Errorf("%d messages stay after the answer was mended", n)
 	}
+	b.fill("#f-mouth_opening_mm", "500")
+	b.see("#f-mouth_opening_mm-wrong")
+	b.checkAccess("assessment with a figure that cannot be")
+	b.fill("#f-mouth_opening_mm", "42")
+	b.read("counted on CBCT: speaks against a further canal")
 	b.checkAccess("assessment")
 	b.press(`button[value="options"]`)
 	b.read("Recommended because:")

@@ -5,6 +5,21 @@
   var form = document.querySelector('form[data-preview]');
   if (!form || !window.fetch) return;
   var pending = 0, running = null;
+  // The message beside each field comes and goes with what stands in it.
+  function besideFields(page) {
+    form.querySelectorAll('.field').forEach(function (old) {
+      var input = old.querySelector('input[id],select[id],textarea[id]'), same = input && page.getElementById(input.id), fresh = same && same.closest('.field');
+      if (!fresh) return;
+      var was = old.querySelector('.say-wrong'), is = fresh.querySelector('.say-wrong');
+      if (was && is) was.textContent = is.textContent;
+      else if (was) was.remove();
+      else if (is) old.appendChild(document.importNode(is, true));
+      old.classList.toggle('wrong', !!is);
+      ['aria-invalid', 'aria-describedby'].forEach(function (a) {
+        if (same.hasAttribute(a)) input.setAttribute(a, same.getAttribute(a)); else input.removeAttribute(a);
+      });
+    });
+  }
   function show() {
     if (running) running.abort();
     running = new AbortController();
@@ -15,6 +30,7 @@
       return r.status === 200 || r.status === 422 ? r.text() : Promise.reject(r.status);
     }).then(function (text) {
       var page = new DOMParser().parseFromString(text, 'text/html');
+      besideFields(page);
       document.querySelectorAll('[data-part][id]').forEach(function (old) {
         var fresh = page.getElementById(old.id);
         // The id of the request stays that of this form.
