@@ -50,6 +50,9 @@ func routes() []route {
 		shortNoticeRoutes,
 		callRoutes,
 		chairRoutes,
+		sheetRoutes,
+		reportRoutes,
+		careRoutes,
 	)
 }
 
