@@ -59,7 +59,7 @@ func (b *deskTab) begin(caseID string) {
 	b.press("#alert-1")
 	b.press(`input[name="history"]`)
 	b.pressText("Begin the visit")
-	b.read("minutes used")
+	b.read("min used")
 }
 
 // event marks a chair event by the page; choices are ids of radio buttons.
@@ -74,7 +74,7 @@ func (b *deskTab) event(at, event, field, value string, choices ...string) {
 		b.press(`label[for="` + c + `"]`)
 	}
 	b.press("#event-" + event + " button.main")
-	b.read("First:")
+	b.read("Back to the work")
 }
 
 func TestTheDemoCaseIsTappedThroughInTheBrowserAndItsBookingRepaired(t *testing.T) {

@@ -195,3 +195,133 @@ func TestTheDemoCaseIsPlayedThroughOnTheDesk(t *testing.T) {
 	says(p, "Kept as revision 2")
 	says(v.mustGet(at), "no time left", "calcium hydroxide", "Seal 4.0 mm")
 }
+
+func TestWhatDoesNotFitAVisitIsSaidBesideTheFieldAndNothingIsKept(t *testing.T) {
+	r, id := chairRig(t)
+	v := r.signIn("nurse")
+	at := "/cases/" + id + "/chair"
+	v.send(v.mustGet(at), "main form", confirmed(), "")
+	at += "/1"
+	r.minute(10, v)
+	entries := v.mustGet(at + "?view=entries").Find(".entries > li").Length()
+	for name, c := range map[string]struct {
+		view, form string
+		typed      url.Values
+		says       string
+	}{
+		"a length of 60 mm":                     {"?view=canals", "#canal-0 form", url.Values{"zero_mm": {"60"}}, "5 to 40 mm"},
+		"a length in words":                     {"?view=canals", "#canal-0 form", url.Values{"working_length_mm": {markup}}, "Enter a number"},
+		"a file that is none":                   {"?view=canals", "#canal-0 form", url.Values{"file_size": {"3"}}, "6 to 140"},
+		"a state that is none":                  {"?view=canals", "#canal-0 form", url.Values{"state": {"polished"}}, "Expected, located"},
+		"a reference point that is a book":      {"?view=canals", "#canal-0 form", url.Values{"reference_point": {strings.Repeat("long ", 60)}}, "60"},
+		"a ledge in no third":                   {"?view=events", "#event-ledge form", url.Values{"canal": {"MB"}}, "Coronal, middle or apical"},
+		"a ledge in no canal":                   {"?view=events", "#event-ledge form", url.Values{"third": {"apical"}}, "One of [MB ML D]"},
+		"a canal that joins itself":             {"?view=events", "#event-canals-join form", url.Values{"canal": {"MB"}, "partner": {"MB"}, "third": {"apical"}}, "the canal it joins"},
+		"a further canal of no name":            {"?view=events", "#event-further-canal form", url.Values{"canal": {""}}, "The name of the canal that was found"},
+		"a further canal named in markup":       {"?view=events", "#event-further-canal form", url.Values{"canal": {markup}}, ""},
+		"forty cartridges":                      {"?view=numb", `form[action$="/give"]`, url.Values{"cartridges": {"40"}}, "Enter a number from 0.1 to 20"},
+		"no cartridges":                         {"?view=numb", `form[action$="/give"]`, url.Values{"cartridges": {""}}, "above 0, at most 20"},
+		"a solution of our own making":          {"?view=numb", `form[action$="/give"]`, url.Values{"cartridges": {"1"}, "solution": {"moonshine|x|y|z|w"}}, "Choose one of the entries"},
+		"a radiograph without justification":    {"?view=numb", `form[action$="/film"]`, url.Values{"justification": {" "}}, "Say why the radiograph is needed"},
+		"consent to nothing":                    {"?view=numb", `form[action$="/consent"]`, url.Values{"covers": {""}}, "Say what the patient agreed to"},
+		"an event before the visit":             {"?view=events", "#event-perforation form", url.Values{"at": {"07:30"}}, "before the visit began"},
+		"an event ahead":                        {"?view=events", "#event-perforation form", url.Values{"at": {"11:00"}}, "has not come yet"},
+		"a time that is none":                   {"?view=events", "#event-perforation form", url.Values{"at": {"25:61"}}, "Enter a time of day"},
+		"a seal of half a metre":                {"?view=close", `form[action$="/close"]`, url.Values{"seal_mm": {"500"}}, "Enter a number from 0 to 20"},
+		"a dressing that is none":               {"?view=close", `form[action$="/close"]`, url.Values{"medicament": {"snake-oil"}, "do": {"end"}}, "catalogue"},
+		"a reason to stop that is a long story": {"?view=close", `form[action$="/close"]`, url.Values{"forced_because": {strings.Repeat("story ", 80)}, "do": {"end"}}, "300"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			p := v.send(v.mustGet(at+c.view), c.form, c.typed, "")
+			if p.status != http.StatusUnprocessableEntity || !p.has(c.says) {
+				t.Errorf("status %d, want %q said: %s", p.status, c.says, p.text())
+			}
+			if p.Find("main script, main [onerror]").Length() > 0 {
+				t.Error("what was typed became markup")
+			}
+			for field, typed := range c.typed {
+				if field == "zero_mm" || field == "cartridges" || field == "forced_because" {
+					if got := p.Find(`[name="` + field + `"]`).First().AttrOr("value", ""); strings.TrimSpace(got) != strings.TrimSpace(typed[0]) {
+						t.Errorf("%s was typed as %.20q and is now %.20q", field, typed[0], got)
+					}
+				}
+			}
+		})
+	}
+	for _, wrong := range []string{"/step", "/stage", "/check", "/undo", "/retime"} {
+		if p := v.post(at+wrong, url.Values{"step": {"no-such|XX"}, "stage": {"no-such"}, "answer": {"dry|perhaps"}, "mark": {"no-such"}, "at": {"08:05"}}); p.status != http.StatusUnprocessableEntity {
+			t.Errorf("%s: status %d: %s", wrong, p.status, p.text())
+		}
+	}
+	for path, want := range map[string]int{"/cases/" + id + "/chair/2": http.StatusNotFound, "/cases/" + id + "/chair/0": http.StatusNotFound, "/cases/" + id + "/chair/x": http.StatusNotFound,
+		"/cases/01jxxxxxxxxxxxxxxxxxxxxxxx/chair": http.StatusNotFound, at + "?view=nonsense": http.StatusNotFound, at + "/stop": http.StatusForbidden} {
+		if p := v.get(path); p.status != want {
+			t.Errorf("%s: status %d, want %d", path, p.status, want)
+		}
+	}
+	if p := r.signIn("reception").get(at); p.status != http.StatusForbidden {
+		t.Errorf("reception stands at the chair: %d", p.status)
+	}
+	if now := v.mustGet(at + "?view=entries").Find(".entries > li").Length(); now != entries {
+		t.Errorf("%d entries became %d", entries, now)
+	}
+}
+
+func TestAnEntryThatComesLateStandsWhereItBelongsAndItsTimeCanBeCorrected(t *testing.T) {
+	r, id := chairRig(t)
+	v := r.signIn("clinician")
+	at := "/cases/" + id + "/chair"
+	v.send(v.mustGet(at), "main form", confirmed(), "")
+	at += "/1"
+	r.minute(12, v)
+	p := v.send(v.mustGet(at), `#next form[action$="/step"]`, url.Values{"at": {"08:04"}}, "step="+v.mustGet(at).Find("#next button.giant").AttrOr("value", ""))
+	if p.status != http.StatusOK {
+		t.Fatalf("a late entry: %d %s", p.status, p.text())
+	}
+	entries := v.mustGet(at + "?view=entries")
+	if first := entries.Find(".entries > li").First().Text(); !strings.Contains(first, "08:04") || !strings.Contains(first, "entered later") {
+		t.Fatalf("the entry reads %q", first)
+	}
+	p = v.send(entries, `.entries form[action$="/retime"]`, url.Values{"at": {"08:06"}}, "mark="+entries.Find(`.entries form[action$="/retime"] button`).AttrOr("value", ""))
+	if !p.has("The time is corrected") {
+		t.Errorf("%d %s", p.status, p.text())
+	}
+	double := v.mustGet(at)
+	step := double.Find("#next button.giant").AttrOr("value", "")
+	for range 2 {
+		if p := v.send(double, `#next form[action$="/step"]`, nil, "step="+step); p.status != http.StatusOK {
+			t.Errorf("the same tap twice: %d %s", p.status, p.text())
+		}
+	}
+	if n := strings.Count(v.mustGet(at+"?view=entries").Find(".entries").Text(), "local anaesthetic given"); n != 1 {
+		t.Errorf("tapped twice, kept %d times", n)
+	}
+}
+
+func TestATreatmentIsStoppedAsOneActionWithItsReport(t *testing.T) {
+	r, id := chairRig(t)
+	booking := r.bookBoth(id)
+	v := r.signIn("clinician")
+	at := "/cases/" + id + "/chair"
+	v.send(v.mustGet(at), "main form", confirmed(), "")
+	stop := v.mustGet(at + "/1/stop")
+	if p := v.send(stop, "main form", nil, "do=stop"); p.status != http.StatusUnprocessableEntity || !p.has("Say why the treatment stops") {
+		t.Fatalf("stopped for nothing: %d", p.status)
+	}
+	typed := url.Values{"event": {"crack-or-root-fracture"}, "temporary": {"double-seal"}, "note": {"a crack across the floor; extraction agreed"}}
+	p := v.send(stop, "main form", typed, "do=show")
+	if !p.has("Cancelled with it") || !p.has("Treatment stopped: crack or root fracture") || p.Find("#appointments, .panel .rows li").Length() == 0 {
+		t.Fatalf("the preview: %s", p.text())
+	}
+	if !v.mustGet(at + "/1").has("min used") {
+		t.Fatal("a preview stopped the treatment")
+	}
+	p = v.send(p, "main form", nil, "do=stop")
+	if !strings.Contains(p.at, "/report?kind=stop") || !p.has("The treatment is stopped") {
+		t.Fatalf("at %s: %s", p.at, p.text())
+	}
+	second, err := r.as(store.RoleReception).Diary.GetAppointment(t.Context(), &vw.GetAppointmentRequest{Name: booking.GetAppointments()[1].GetName()})
+	if err != nil || second.GetState() != vw.Appointment_STATE_CANCELLED {
+		t.Errorf("the second appointment is %v %v", second.GetState(), err)
+	}
+}
