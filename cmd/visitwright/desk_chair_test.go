@@ -241,7 +241,7 @@ func TestWhatDoesNotFitAVisitIsSaidBesideTheFieldAndNothingIsKept(t *testing.T) 
 			}
 			for field, typed := range c.typed {
 				if field == "zero_mm" || field == "cartridges" || field == "forced_because" {
-					if got := p.Find(`[name="` + field + `"]`).First().AttrOr("value", ""); strings.TrimSpace(got) != strings.TrimSpace(typed[0]) {
+					if got := p.Find(`[name="`+field+`"]`).First().AttrOr("value", ""); strings.TrimSpace(got) != strings.TrimSpace(typed[0]) {
 						t.Errorf("%s was typed as %.20q and is now %.20q", field, typed[0], got)
 					}
 				}
