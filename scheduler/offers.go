@@ -215,6 +215,39 @@ func (s *Diary) previous(ctx context.Context, c Caller, d *demand, x *snapshot) 
 				last = &all[i]
 			}
 		}
+		if of.Visit == 1 {
+			if last, err = s.laterInChair(ctx, c, of, last); err != nil {
+				return nil, err
+			}
+		}
+	}
+	return last, nil
+}
+
+// laterInChair is the last visit of an earlier plan that the chair's record
+// knows, where it is later than the last appointment: a patient may have come
+// without one.
+func (s *Diary) laterInChair(ctx context.Context, c Caller, of store.VisitOf, last *store.Appointment) (*store.Appointment, error) {
+	visits, _, err := s.store.ListChairVisits(ctx, c.reading(), of.CaseID, store.Page{})
+	if err != nil {
+		return nil, s.fault(err, c, nil)
+	}
+	for _, v := range visits {
+		if v.Revision >= of.Revision || !v.Ended() {
+			continue
+		}
+		end := v.Marks[0].At
+		for _, m := range v.Marks {
+			if m.Kind == store.MarkEnd {
+				end = m.At
+			}
+		}
+		if last == nil || end.After(last.End) {
+			last = &store.Appointment{Start: end, End: end, State: store.StateLeft}
+			if v.Clinician != "" {
+				last.Spans = []store.Span{{ResourceRef: store.ResourceRef{Kind: store.KindClinician, ID: v.Clinician}, Start: end, End: end}}
+			}
+		}
 	}
 	return last, nil
 }

@@ -7,6 +7,7 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	"github.com/visitwright/visitwright/planner/chairside"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store"
 )
@@ -25,14 +26,8 @@ func TestTheFirstVisitOfAPlanMadeAnewIsCountedFromTheVisitThatTookPlace(t *testi
 		a, err = h.client.RecordAttendance(t.Context(), &vw.RecordAttendanceRequest{Name: a.GetName(), Etag: a.GetEtag(), State: state})
 		h.must(err)
 	}
-	n := caseOf(plan)
-	document, err := proto.Marshal(&vw.Plan{Protocol: "primary-treatment", Options: []*vw.TreatmentOption{{Id: "rest", Feasible: true, Visits: []*vw.PlannedVisit{{Number: 1, AppointmentMinutes: 45}}}}})
-	h.must(err)
-	_, err = h.store.SavePlanRevision(t.Context(), h.call(), store.NewPlanRevision{CaseID: n, Base: 1, Cause: "visit-ended", Recommended: "rest", Document: document,
-		Visits: []store.PlannedVisit{{Option: "rest", Visit: 1, Minutes: 45, EarliestDays: days(7), TargetDays: days(14), LatestDays: days(28), NeedPermille: 1000}}})
-	h.must(err)
+	again := h.planAnew(plan)
 	h.clock.Advance(9 * 24 * time.Hour)
-	again := "practices/" + willow + "/cases/" + n + "/plans/2"
 	offers := h.offers(h.patient, []*vw.VisitToPlace{{Parts: part(again, 1)}}, nil).GetOffers()
 	if len(offers) == 0 {
 		t.Fatal("no offers")
@@ -51,6 +46,31 @@ func TestTheFirstVisitOfAPlanMadeAnewIsCountedFromTheVisitThatTookPlace(t *testi
 	if got := reason(err); got != "OUTSIDE_WINDOW" {
 		t.Errorf("30 days after the visit: got %s, want OUTSIDE_WINDOW: %v", got, err)
 	}
+}
+
+// The patient came without an appointment: the chair's record says when.
+func TestTheFirstVisitOfAPlanMadeAnewIsCountedFromTheChairsRecordWithoutAnAppointment(t *testing.T) {
+	x := newFollows(t, options{})
+	plan := x.plan(x.patientID, 46)
+	x.visited(caseOf(plan), chairside.Closing{Medicament: "calcium-hydroxide", Temporary: "glass-ionomer"}, "")
+	again := x.planAnew(plan)
+	x.clock.Advance(9 * 24 * time.Hour)
+	offers := x.offers(x.patient, []*vw.VisitToPlace{{Parts: part(again, 1)}}, nil).GetOffers()
+	if len(offers) == 0 || civilDate(offers[0].GetPlaces()[0].GetPlace().GetStart().GetDate()).String() != "2026-01-21" {
+		t.Errorf("offered %v, want the target day 2026-01-21 first", offers)
+	}
+}
+
+// planAnew keeps the plan of the rest, as the chair makes it: one visit 7 to 28
+// days after the last.
+func (h *house) planAnew(plan string) string {
+	h.Helper()
+	document, err := proto.Marshal(&vw.Plan{Protocol: "primary-treatment", Options: []*vw.TreatmentOption{{Id: "rest", Feasible: true, Visits: []*vw.PlannedVisit{{Number: 1, AppointmentMinutes: 45}}}}})
+	h.must(err)
+	_, err = h.store.SavePlanRevision(h.Context(), h.call(), store.NewPlanRevision{CaseID: caseOf(plan), Base: 1, Cause: "visit-ended", Recommended: "rest", Document: document,
+		Visits: []store.PlannedVisit{{Option: "rest", Visit: 1, Minutes: 45, EarliestDays: days(7), TargetDays: days(14), LatestDays: days(28), NeedPermille: 1000}}})
+	h.must(err)
+	return "practices/" + willow + "/cases/" + caseOf(plan) + "/plans/2"
 }
 
 // caseOf is the case's id of a plan's name.

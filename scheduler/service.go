@@ -33,6 +33,7 @@ type Store interface {
 	GetCase(ctx context.Context, call store.Call, id string) (store.Case, error)
 	Conflicts(ctx context.Context, call store.Call, ids []string) (map[string][]string, error)
 	GetPlanRevision(ctx context.Context, call store.Call, caseID string, revision int) (store.PlanRevision, error)
+	ListChairVisits(ctx context.Context, call store.Call, caseID string, page store.Page) ([]store.ChairVisit, string, error)
 }
 
 // DiaryConfig is what the diary's service is built from. What has no default

@@ -248,12 +248,12 @@ func (q *ask) attend() (*page, error) {
 	}
 	r := &vw.RecordAttendanceRequest{Name: q.name("appointments", q.path("appointment")), Etag: f.Get("etag"), State: to, RequestId: f.RequestID}
 	if text := f.Get("late"); text != "" && to == vw.Appointment_STATE_ARRIVED {
-		n, err := strconv.Atoi(text)
-		if err != nil || n < 0 || n > 600 {
+		n, ok := wholeBetween(text, 0, 600)
+		if !ok {
 			f.wrong("late", q.t("appointment.late-wrong"))
 			return q.appointmentShow(f, newForm(nil), nil)
 		}
-		r.LateMinutes = int32(n)
+		r.LateMinutes = n
 	}
 	a, err := q.diary().RecordAttendance(q, r)
 	switch {

@@ -204,16 +204,14 @@ func (q *ask) choices(p *bookPage) {
 		f.Set("what", p.Unplanned)
 	}
 	if p.Unplanned != "" {
-		n, err := strconv.Atoi(f.Get("minutes"))
 		if f.Get("minutes") == "" {
-			n, err = 30, nil
+			f.Set("minutes", "30")
 		}
-		if err != nil || n < 5 || n > 480 {
+		n, ok := wholeBetween(f.Get("minutes"), 5, 480)
+		if !ok {
 			f.wrong("minutes", q.t("booking.minutes-wrong"))
-			return
 		}
-		p.Minutes = int32(n)
-		f.Set("minutes", strconv.Itoa(n))
+		p.Minutes = n
 		return
 	}
 	asked := f.All("visit")
@@ -412,12 +410,11 @@ func (q *ask) keepMinutes(f *form) (int32, error) {
 		until, err := q.overnight()
 		return int32(min(mostKeep, max(1, until.Sub(q.now()).Minutes()))), err
 	default:
-		n, err := strconv.Atoi(text)
-		if err != nil || n < 0 || n > mostKeep {
+		n, ok := wholeBetween(text, 0, mostKeep)
+		if !ok {
 			f.wrong("keep", q.t("booking.keep-wrong"))
-			return 0, nil
 		}
-		return int32(n), nil
+		return n, nil
 	}
 }
 

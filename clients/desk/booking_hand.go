@@ -144,7 +144,7 @@ func (q *ask) placeTyped(f *form, length int) *vw.Place {
 	if at == nil {
 		f.wrong("at", q.t("booking.time-wrong"))
 	}
-	place := &vw.Place{Start: &vw.LocalDateTime{Date: day, Time: at}, Minutes: int32(length)} //nolint:gosec // bounded by the caller
+	place := &vw.Place{Start: &vw.LocalDateTime{Date: day, Time: at}, Minutes: int32(length)}
 	if id := f.Get("clinician"); id != "" {
 		place.Holds = append(place.Holds, &vw.Hold{Resource: q.name("clinicians", id), ToMinute: place.GetMinutes()})
 	}

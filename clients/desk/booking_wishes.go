@@ -40,7 +40,7 @@ func (q *ask) wishes(f *form) *vw.OfferWishes {
 			f.wrong("day", q.t("booking.day-wrong"))
 			continue
 		}
-		w.Weekdays = append(w.Weekdays, dayofweek.DayOfWeek(n)) //nolint:gosec // 1 to 7
+		w.Weekdays = append(w.Weekdays, dayofweek.DayOfWeek(n))
 	}
 	if f.Get("not") != "" {
 		if d := readDate(f.Get("not")); d == nil {
@@ -91,7 +91,7 @@ func (q *ask) times(f *form, w *vw.OfferWishes) {
 		f.wrong("end", q.t("booking.end-before"))
 		return
 	}
-	w.Times = append(w.Times, &vw.DaySpan{FromMinute: int32(s.From), ToMinute: int32(s.To)}) //nolint:gosec // minutes of a day
+	w.Times = append(w.Times, &vw.DaySpan{FromMinute: int32(s.From), ToMinute: int32(s.To)})
 }
 
 // wishedAny reports whether anything at all was asked, so that the form stands

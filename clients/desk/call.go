@@ -4,7 +4,6 @@ import (
 	"errors"
 	"net/http"
 	"net/url"
-	"strconv"
 
 	"golang.org/x/sync/errgroup"
 
@@ -91,12 +90,11 @@ func (q *ask) callAnswer() (*page, error) {
 	}
 	r := &vw.FindEmergencyPlaceRequest{Parent: q.practice, Answers: answers, InstructionAcknowledged: f.Get("read-out") == "yes", MostPlaces: mostOffers}
 	if text := f.Get("minutes"); text != "" {
-		n, err := strconv.Atoi(text)
-		if err != nil || n < 5 || n > 480 {
+		n, ok := wholeBetween(text, 5, 480)
+		if !ok {
 			f.wrong("minutes", q.t("booking.minutes-wrong"))
-		} else {
-			r.Minutes = int32(n)
 		}
+		r.Minutes = n
 	}
 	if id := f.Get("patient"); id != "" {
 		r.Patient = q.name("patients", id)

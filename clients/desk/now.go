@@ -97,7 +97,7 @@ func (q *ask) nowPage() (*page, error) {
 		p.Waiting = n.waiting
 	}
 	if q.is(vw.Role_ROLE_NURSE) {
-		if p.SetOut, err = n.setOut(p.Next); err != nil {
+		if p.SetOut, err = n.setOut(); err != nil {
 			return nil, err
 		}
 	}
@@ -260,23 +260,31 @@ func (n *nowInputs) next() (out []*nextVisit, more int) {
 	return out, more
 }
 
-// mostSetOut is for how many visits the nurse is told what to set out.
-const mostSetOut = 3
+// For how many visits the nurse is told what to set out, and how many days
+// ahead: over a weekend, what comes on Monday.
+const (
+	mostSetOut = 3
+	setOutDays = 3
+)
 
-// setOut says what the nurse sets out for the next visits.
-func (n *nowInputs) setOut(next []*nextVisit) ([]setOut, error) {
-	var list []*nextVisit
-	for _, v := range next {
-		if len(v.A.GetParts()) > 0 && (ahead(v.A) || v.A.GetState() == vw.Appointment_STATE_ARRIVED) && len(list) < mostSetOut {
-			list = append(list, v)
+// setOut says what the nurse sets out for the next visits, today's first; late
+// in the day these are tomorrow's.
+func (n *nowInputs) setOut() ([]setOut, error) {
+	var list []*vw.Appointment
+	for _, a := range n.upcoming {
+		if n.q.words.daysBetween(n.q.words.Today(), a.GetPlace().GetStart().GetDate()) > setOutDays {
+			break
+		}
+		if len(a.GetParts()) > 0 && (ahead(a) || a.GetState() == vw.Appointment_STATE_ARRIVED) && len(list) < mostSetOut {
+			list = append(list, a)
 		}
 	}
 	out := make([]setOut, len(list))
 	g := errgroup.Group{}
-	for i, v := range list {
+	for i, a := range list {
 		g.Go(func() error {
-			out[i] = setOut{Time: v.Time, Who: v.Who, Tooth: v.Teeth, Link: "/cases/" + lastPart(v.A.GetCases()[0]) + "/sheet"}
-			sheet, err := n.q.planner().GetVisitSheet(n.q, &vw.GetVisitSheetRequest{Parts: v.A.GetParts()})
+			out[i] = setOut{Time: n.q.words.When(a.GetPlace().GetStart().GetInstantTime()), Who: n.who.Patient(a.GetPatient()), Tooth: n.who.Teeth(a), Link: "/cases/" + lastPart(a.GetCases()[0]) + "/sheet"}
+			sheet, err := n.q.planner().GetVisitSheet(n.q, &vw.GetVisitSheetRequest{Parts: a.GetParts()})
 			if err != nil {
 				if newForm(nil).refused(err, nil) {
 					return nil // the sheet itself says why it cannot be made
@@ -284,8 +292,8 @@ func (n *nowInputs) setOut(next []*nextVisit) ([]setOut, error) {
 				return err
 			}
 			out[i].Things = sheet.GetSetOut()
-			for _, a := range sheet.GetAlerts() {
-				out[i].Alerts = append(out[i].Alerts, a.GetEffect())
+			for _, alert := range sheet.GetAlerts() {
+				out[i].Alerts = append(out[i].Alerts, alert.GetEffect())
 			}
 			return nil
 		})

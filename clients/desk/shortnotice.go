@@ -163,7 +163,7 @@ func (q *ask) shortNoticeAdd() (*page, error) {
 	e := &vw.ShortNoticeEntry{Patient: s.Patient.GetName(), Wishes: q.wishes(f)}
 	e.Wishes.OtherDays = false
 	n, err := strconv.Atoi(f.Get("visit"))
-	if v := s.visit(int32(min(max(n, 0), 99))); err == nil && v != nil { //nolint:gosec // bounded
+	if v := s.visit(int32(min(max(n, 0), 99))); err == nil && v != nil {
 		e.Parts = []*vw.VisitPart{v.Part}
 	} else {
 		f.wrong("visit", q.t("booking.visit-wrong"))
@@ -172,7 +172,7 @@ func (q *ask) shortNoticeAdd() (*page, error) {
 	if err != nil || hours < 0 || hours > 336 {
 		f.wrong("notice", q.t("short.notice-wrong"))
 	}
-	e.NoticeMinutes = int32(min(max(hours, 0), 336) * 60) //nolint:gosec // bounded
+	e.NoticeMinutes = int32(min(max(hours, 0), 336) * 60)
 	if id := f.Get("instead"); id != "" {
 		e.InsteadOf = q.name("appointments", id)
 	}

@@ -3,6 +3,7 @@ package desk
 import (
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -238,7 +239,16 @@ func readClock(text string) *timeofday.TimeOfDay {
 	if err != nil {
 		return nil
 	}
-	return &timeofday.TimeOfDay{Hours: int32(t.Hour()), Minutes: int32(t.Minute())} //nolint:gosec // a time of day fits
+	return &timeofday.TimeOfDay{Hours: int32(t.Hour()), Minutes: int32(t.Minute())}
+}
+
+// wholeBetween reads a whole number between two bounds, both included.
+func wholeBetween(text string, low, high int64) (int32, bool) {
+	n, err := strconv.ParseInt(text, 10, 32)
+	if err != nil || n < low || n > high {
+		return 0, false
+	}
+	return int32(n), true
 }
 
 // addDays is a day so many days later.
