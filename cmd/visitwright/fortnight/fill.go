@@ -14,9 +14,12 @@ import (
 // called.
 const frontDesk = "front-desk"
 
-// keptFree is how much of each coming day every clinician still has in one
-// piece, in minutes: a diary without a gap books nobody.
-const keptFree = 120
+// How much of a coming day every clinician still has in one piece, in minutes: a
+// diary without a gap books nobody, and next week's is emptier than this one's.
+const (
+	freeThisWeek = 120
+	freeNextWeek = 195
+)
 
 // otherLengths are the lengths that the other system books, in minutes.
 var otherLengths = []int{30, 45, 30, 60, 15, 45, 30, 60}
@@ -82,7 +85,11 @@ func (f *filler) day(day time.Time, at int, c clinician, h *house) error {
 	}
 	spans := f.spans(day, name)
 	if day.After(f.days.today) {
-		f.keepFree(name, spans, draw(day.Format(time.DateOnly), c.ID, "free"))
+		length := freeThisWeek * time.Minute
+		if day.Sub(f.days.today) > 4*24*time.Hour {
+			length = freeNextWeek * time.Minute
+		}
+		f.keepFree(name, spans, length, draw(day.Format(time.DateOnly), c.ID, "free"))
 	}
 	n := 0
 	for _, s := range spans {
@@ -213,11 +220,11 @@ func (f *filler) keepReserve(day time.Time, id, name string, h *house) error {
 }
 
 // keepFree leaves one piece of the day to whoever books next.
-func (f *filler) keepFree(name string, spans []spell, chance float64) {
+func (f *filler) keepFree(name string, spans []spell, length time.Duration, chance float64) {
 	var fit []spell
 	for _, s := range spans {
-		for from := s.from; !from.Add(keptFree * time.Minute).After(s.to); from = from.Add(15 * time.Minute) {
-			if x := (spell{from, from.Add(keptFree * time.Minute)}); f.free(name, x) {
+		for from := s.from; !from.Add(length).After(s.to); from = from.Add(15 * time.Minute) {
+			if x := (spell{from, from.Add(length)}); f.free(name, x) {
 				fit = append(fit, x)
 			}
 		}
