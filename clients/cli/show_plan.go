@@ -267,14 +267,9 @@ func showOptions(p *Page, plan *vw.Plan) {
 			return chance(o.GetCompleteBy()[i].GetProbability())
 		}))
 	}
-	rows = append(rows,
-		row("visits, on average", func(o *vw.TreatmentOption) string { return fmt.Sprintf("%.1f", o.GetExpectedVisits()) }),
-		row("in the chair, mean", func(o *vw.TreatmentOption) string { return minutes(o.GetTotalMinutes().GetMean()) }),
-		row("9 in 10 take at most", func(o *vw.TreatmentOption) string { return quantile(o.GetTotalMinutes(), 0.9) }),
-		row("overrun, mean", func(o *vw.TreatmentOption) string { return minutes(o.GetExpectedOverrunMinutes()) }),
-		row("unused, mean", func(o *vw.TreatmentOption) string { return minutes(o.GetExpectedIdleMinutes()) }),
-		row("cost, min of work", func(o *vw.TreatmentOption) string { return fmt.Sprintf("%.0f", o.GetExpectedCost()) }),
-	)
+	if most > 0 {
+		rows = append(rows, sums(row)...)
+	}
 	p.Table(head, rows)
 	if most > 0 {
 		star := ""
@@ -287,6 +282,18 @@ func showOptions(p *Page, plan *vw.Plan) {
 		if !o.GetFeasible() {
 			p.Item("%s cannot be booked: %s", o.GetTitle(), o.GetInfeasibleBecause())
 		}
+	}
+}
+
+// sums are the rows over all visits of an option.
+func sums(row func(string, func(*vw.TreatmentOption) string) []string) [][]string {
+	return [][]string{
+		row("visits, on average", func(o *vw.TreatmentOption) string { return fmt.Sprintf("%.1f", o.GetExpectedVisits()) }),
+		row("in the chair, mean", func(o *vw.TreatmentOption) string { return minutes(o.GetTotalMinutes().GetMean()) }),
+		row("9 in 10 take at most", func(o *vw.TreatmentOption) string { return quantile(o.GetTotalMinutes(), 0.9) }),
+		row("overrun, mean", func(o *vw.TreatmentOption) string { return minutes(o.GetExpectedOverrunMinutes()) }),
+		row("unused, mean", func(o *vw.TreatmentOption) string { return minutes(o.GetExpectedIdleMinutes()) }),
+		row("cost, min of work", func(o *vw.TreatmentOption) string { return fmt.Sprintf("%.0f", o.GetExpectedCost()) }),
 	}
 }
 
@@ -405,7 +412,11 @@ func showWindow(p *Page, w *vw.ReturnWindow) {
 			p.Under("because %s%s", r.GetText(), mark(r.GetProvenance()))
 		}
 	}
-	bound("not before", w.GetEarliest())
+	if e := w.GetEarliest(); e != nil && e.GetDays() <= 0 && len(e.GetReasons()) == 0 {
+		p.Item("from the same day on")
+	} else {
+		bound("not before", e)
+	}
 	bound("aim for", w.GetTarget())
 	bound("not after", w.GetLatest())
 	if w.GetPastLatest() != "" {

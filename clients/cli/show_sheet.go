@@ -218,7 +218,14 @@ func showPolicy(p *Page, table *vw.PolicyTable, visit int32, canals bool) {
 	}
 	p.Gap()
 	p.Text("Go on or stop: what costs least at each point where the visit may stop. It weighs minutes; whether the tooth is ready is the clinician's to say.")
-	p.Table([]string{"at", "with", "then"}, rows)
+	head := []string{"at", "with", "then"}
+	if !slices.ContainsFunc(rows, func(row []string) bool { return row[1] != "" }) {
+		head = slices.Delete(head, 1, 2)
+		for i := range rows {
+			rows[i] = slices.Delete(rows[i], 1, 2)
+		}
+	}
+	p.Table(head, rows)
 }
 
 // rarelyReached is the chance below which a row is left off the printed sheet;

@@ -226,3 +226,11 @@ func TestBadInputIsRefusedClearlyAndKeepsNothing(t *testing.T) {
 		t.Errorf("patients were kept:\n%s", out)
 	}
 }
+
+func TestAPlanWithoutAnyOptionExplainsNoRecommendation(t *testing.T) {
+	h := newHome(t)
+	out := h.must("plan", "--tooth", "46", "--diagnosis", "necrosis", "--bear-minutes", "10")
+	if strings.Contains(out, "* recommended") || strings.Contains(out, "Overrun and unused") || !strings.Contains(out, "none of the options can be booked") {
+		t.Errorf("the page reads\n%s", out)
+	}
+}
