@@ -27,6 +27,11 @@ func (f *FollowUps) ListFollowUps(ctx context.Context, r *vw.ListFollowUpsReques
 	if _, err := f.Refresh(ctx, caller.Practice); err != nil {
 		return nil, f.diary.fault(err, caller, nil)
 	}
+	if f.Replan != nil {
+		if _, err := f.Replan(ctx); err != nil {
+			return nil, f.diary.fault(err, caller, nil)
+		}
+	}
 	p, err := f.diary.store.GetPractice(ctx, caller.reading())
 	if err != nil {
 		return nil, f.diary.fault(err, caller, nil)

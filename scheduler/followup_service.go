@@ -36,7 +36,11 @@ type FollowUps struct {
 	diary   *Diary
 	store   FollowUpStore
 	shipped *protocol.Catalogue
-	freed   bell // rings when an integration has ended a claim
+	// Replan, where no job does it, plans cases anew whose latest date has passed,
+	// before the first list that shows them. Nil leaves that to the job.
+	Replan func(context.Context) (int, error)
+
+	freed bell // rings when an integration has ended a claim
 }
 
 var _ vw.FollowUpServiceServer = (*FollowUps)(nil)

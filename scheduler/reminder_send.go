@@ -4,10 +4,12 @@ import (
 	"context"
 	"errors"
 	"hash/fnv"
+	netmail "net/mail"
 	"strings"
 	"time"
 
 	"github.com/visitwright/visitwright/scheduler/channel"
+	"github.com/visitwright/visitwright/scheduler/civil"
 	"github.com/visitwright/visitwright/scheduler/reminder"
 	"github.com/visitwright/visitwright/store"
 )
@@ -216,12 +218,18 @@ func addressOf(p store.Patient, channelID string) string {
 		}
 	}
 	switch {
-	case channelID == "email" && strings.Contains(address, "@"):
+	case channelID == "email" && isMail(address):
 		return address
 	case channelID == "text":
 		return phone
 	}
 	return ""
+}
+
+// isMail reports whether a text is one e-mail address and nothing beside it.
+func isMail(text string) bool {
+	a, err := netmail.ParseAddress(text)
+	return err == nil && a.Address == strings.TrimSpace(text)
 }
 
 // letter fills in the wording.
@@ -234,9 +242,8 @@ func (s surroundings) letter(m store.Message, st store.Standing, channelID strin
 	if !m.Start.IsZero() {
 		local := s.zone.Local(m.Start)
 		values["day"], values["time"] = dayWords(local.Date), local.Time.String()
-	} else if m.CaseID != "" {
-		// Around when: three weeks after the first invitation may leave.
-		values["day"] = dayWords(s.zone.Date(m.NotBefore).AddDays(s.messages.Policy.InviteDays))
+	} else if target, err := civil.ParseDate(st.Target); err == nil {
+		values["day"] = dayWords(target)
 	}
 	subject, body, err := t.Render(values)
 	return channel.Letter{ID: m.ID, Kind: m.Kind, To: addressOf(st.Patient, channelID), Subject: subject, Body: body}, err

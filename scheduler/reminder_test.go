@@ -4,15 +4,20 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"sync"
 	"testing"
 	"time"
 
+	"google.golang.org/genproto/googleapis/type/timeofday"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
 
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/scheduler"
 	"github.com/visitwright/visitwright/scheduler/channel"
+	"github.com/visitwright/visitwright/store"
 )
 
 // post is a receiver that shows a letter once for one id.
@@ -169,4 +174,172 @@ func TestAWorkerThatDiesLosesNoLetterAndShowsNoneTwice(t *testing.T) {
 			}
 		})
 	}
+}
+
+// wording sets the practice's own words for a kind in a language.
+func (x *follows) wording(kind, language, subject, body string) {
+	x.Helper()
+	p, err := x.f.GetMessagePolicy(x.in(), &vw.GetMessagePolicyRequest{Name: "practices/" + willow + "/messagePolicy"})
+	x.must(err)
+	p.Templates = append(p.GetTemplates(), &vw.MessageTemplate{Kind: kind, Language: language, Subject: subject, Body: body})
+	_, err = x.f.UpdateMessagePolicy(x.in(), &vw.UpdateMessagePolicyRequest{Policy: p})
+	x.must(err)
+}
+
+// A new time is told at once, in the night too and beside the day's routine
+// message; what was planned for the old one is cancelled.
+func TestAMovedAndACancelledAppointmentAreToldAtOnce(t *testing.T) {
+	x := newFollows(t, options{})
+	x.writes()
+	b := x.booked()
+	if got := kinds(x.post.take()); fmt.Sprint(got) != "[confirmation]" {
+		t.Fatalf("%v", got)
+	}
+	x.to(time.Date(2026, 1, 7, 21, 30, 0, 0, time.UTC)) // 22:30 in Vienna, quiet since 20:00
+	a := b.GetAppointments()[0]
+	moved, err := x.client.MoveAppointment(t.Context(), &vw.MoveAppointmentRequest{Name: a.GetName(), Etag: a.GetEtag(), Reason: "patient-asked", Place: &vw.Place{Start: at("2026-01-16 11:00"), Minutes: 60}})
+	x.must(err)
+	x.sweeps()
+	got := x.post.take()
+	if fmt.Sprint(kinds(got)) != "[moved]" || !strings.Contains(got[0].Body, "Friday 16 January at 11:00") {
+		t.Errorf("after the move: %v", got)
+	}
+	if old := x.messages("cancelled"); len(old) != 2 { // the reminders of the old time
+		t.Errorf("cancelled: %v", old)
+	}
+	_, err = x.client.CancelAppointment(t.Context(), &vw.CancelAppointmentRequest{Name: a.GetName(), Etag: moved.GetAppointment().GetEtag(), Reason: "patient-asked"})
+	x.must(err)
+	x.sweeps()
+	if got := kinds(x.post.take()); fmt.Sprint(got) != "[cancelled]" {
+		t.Errorf("after the cancellation: %v", got)
+	}
+	for range 12 {
+		x.clock.Advance(24 * time.Hour)
+		x.sweeps()
+	}
+	if left := x.post.take(); len(left) != 0 {
+		t.Errorf("and then: %v", kinds(left))
+	}
+}
+
+func TestAnOverdueReturnIsWrittenToTheDayAfterAndOnceMore(t *testing.T) {
+	x := newFollows(t, options{})
+	x.writes()
+	_, err := x.f.RecordCare(x.in(), &vw.RecordCareRequest{Case: x.name, Left: &vw.RecordCareRequest_Open{Open: &vw.LeftOpen{Stop: "shaped-and-dressed", Medicament: "calcium-hydroxide", Temporary: "double-seal"}}})
+	x.must(err)
+	var left []string
+	for range 60 {
+		x.clock.Advance(24 * time.Hour)
+		x.sweeps()
+		for _, l := range x.post.take() {
+			left = append(left, x.clock.Now().Format("2 January ")+l.Kind)
+		}
+	}
+	// Latest day 4 February, 28 days of calcium hydroxide; messages leave at 10:00, the sweep of this test at 09:00.
+	if fmt.Sprint(left) != "[6 February return-overdue 9 February return-overdue]" {
+		t.Errorf("%v", left)
+	}
+}
+
+func TestAPatientIsWrittenToInTheirOwnLanguageWhereThePracticeHasIt(t *testing.T) {
+	x := newFollows(t, options{})
+	x.writes()
+	x.wording("confirmation", "de", "Ihr Termin", "Am [day] um [time].")
+	x.wording("upcoming", "fr", "Rappel", "[day]")
+	_, err := x.store.SetContactWishes(t.Context(), x.call(), store.ContactWishes{PatientID: x.patientID, Channel: "email", ConsentDay: "2026-01-07", Language: "de"})
+	x.must(err)
+	x.booked()
+	if got := x.post.take(); len(got) != 1 || got[0].Subject != "Ihr Termin" {
+		t.Errorf("%v", got)
+	}
+	x.to(time.Date(2026, 1, 12, 9, 0, 0, 0, time.UTC))
+	x.sweeps()
+	if got := x.post.take(); len(got) != 1 || !strings.HasPrefix(got[0].Subject, "Reminder") { // neither German nor French fits: the neutral wording that ships
+		t.Errorf("%v", got)
+	}
+}
+
+// Every invitation speaks of the same day, however late it is.
+func TestEachInvitationNamesTheDayOfTheReview(t *testing.T) {
+	x := newFollows(t, options{zone: "Europe/London", now: filledOn})
+	x.writes()
+	x.filled()
+	seen := map[string]int{}
+	for range 190 {
+		x.clock.Advance(24 * time.Hour)
+		x.sweeps()
+		for _, l := range x.post.take() {
+			if l.Kind == "review-invitation" {
+				_, after, _ := strings.Cut(l.Body, "around ")
+				day, _, _ := strings.Cut(after, ".")
+				seen[day]++
+			}
+		}
+	}
+	if len(seen) != 1 || seen["Monday 1 March"] != 3 {
+		t.Errorf("%v", seen)
+	}
+}
+
+func TestBadInputAboutMessagesIsRefusedAndNothingIsKept(t *testing.T) {
+	x := newFollows(t, options{})
+	x.writes()
+	name := "practices/" + willow + "/messagePolicy"
+	before, err := x.f.GetMessagePolicy(x.in(), &vw.GetMessagePolicyRequest{Name: name})
+	x.must(err)
+	clock := func(h int32) *timeofday.TimeOfDay { return &timeofday.TimeOfDay{Hours: h} }
+	for what, change := range map[string]func(*vw.MessagePolicy){
+		"a template with an unknown field": func(p *vw.MessagePolicy) {
+			p.Templates = []*vw.MessageTemplate{{Kind: "upcoming", Language: "en", Subject: "s", Body: "[tooth]"}}
+		},
+		"a kind of message that is none": func(p *vw.MessagePolicy) {
+			p.Templates = []*vw.MessageTemplate{{Kind: "advert", Language: "en", Subject: "s", Body: "b"}}
+		},
+		"a reminder in the quiet hours":     func(p *vw.MessagePolicy) { p.Leads = []*vw.ReminderLead{{Days: 1, Time: clock(23)}} },
+		"an invitation a day ahead":         func(p *vw.MessagePolicy) { p.InviteDays = 1 },
+		"attempts on consecutive days":      func(p *vw.MessagePolicy) { p.RepeatDays = 1 },
+		"an hour that is none":              func(p *vw.MessagePolicy) { p.Time = clock(25) },
+		"messages at night, as their usual": func(p *vw.MessagePolicy) { p.Time = clock(3) },
+	} {
+		t.Run(what, func(t *testing.T) {
+			p := proto.CloneOf(before)
+			change(p)
+			_, err := x.f.UpdateMessagePolicy(x.in(), &vw.UpdateMessagePolicyRequest{Policy: p})
+			x.refused(err, codes.InvalidArgument, "INVALID_FIELD")
+			after, err := x.f.GetMessagePolicy(x.in(), &vw.GetMessagePolicyRequest{Name: name})
+			x.must(err)
+			if !proto.Equal(before, after) {
+				t.Errorf("kept: %v", after)
+			}
+		})
+	}
+	for _, address := range []string{"nobody", "a@b\r\nBcc: c@d.example", "two@x.example, three@x.example", "Name <a@b.example>"} {
+		p, err := x.store.GetPatient(t.Context(), x.call(), x.patientID2)
+		x.must(err)
+		if _, err := x.store.UpdatePatient(t.Context(), x.call(), store.PatientUpdate{ID: p.ID, Etag: p.Etag, Contact: &store.Contact{Address: address}}); err != nil {
+			continue // the record itself refuses it
+		}
+		_, err = x.f.SetContactWishes(x.in(), &vw.SetContactWishesRequest{Wishes: &vw.ContactWishes{Patient: x.patient2, Channel: "email", ConsentDate: day("2026-01-07")}})
+		x.refused(err, codes.InvalidArgument, "INVALID_FIELD")
+	}
+	w, err := x.f.GetContactWishes(x.in(), &vw.GetContactWishesRequest{Patient: x.patient2})
+	x.must(err)
+	if w.GetChannel() != "none" {
+		t.Errorf("kept: %v", w)
+	}
+	c := x.served(x.f)
+	for what, r := range map[string]*vw.FailMessageRequest{
+		"no attempt":      {Name: "practices/" + willow + "/messages/m1", Outcome: "temporary"},
+		"no such outcome": {Name: "practices/" + willow + "/messages/m1", Attempt: 1, Outcome: "lost"},
+	} {
+		if _, err := c.FailMessage(asIntegration(t.Context()), r); status.Code(err) != codes.InvalidArgument {
+			t.Errorf("%s: %v", what, err)
+		}
+	}
+	_, err = c.FailMessage(asIntegration(t.Context()), &vw.FailMessageRequest{Name: "practices/" + willow + "/messages/m1", Attempt: 1, Outcome: "temporary"})
+	x.want(err, codes.NotFound, "MESSAGE_NOT_FOUND")
+	s, err := c.ClaimMessages(asIntegration(t.Context()), &vw.ClaimMessagesRequest{Parent: "practices/" + willow, LeaseSeconds: 5})
+	x.must(err)
+	_, err = s.Recv()
+	x.want(err, codes.InvalidArgument, "INVALID_FIELD")
 }

@@ -76,26 +76,58 @@ func BenchmarkSweep(b *testing.B) {
 					}
 				}
 				b.Run(fmt.Sprintf("due=%d", due), func(b *testing.B) {
+					best := time.Hour
 					for b.Loop() {
-						got, err := s.DueCare(context.Background(), "", 5000)
-						if err != nil || len(got) != due {
-							b.Fatalf("%d due, %v", len(got), err)
-						}
+						began := time.Now()
+						sweepOf(b, s, due)
+						best = min(best, time.Since(began))
 					}
+					b.ReportMetric(float64(best.Microseconds()), "best-us")
 					if due > 0 {
 						b.ReportMetric(float64(buffers(b, db, clock.Now()))/float64(due), "buffers/due")
 					}
 				})
 			}
 			b.Run("list", func(b *testing.B) {
+				best := time.Hour
 				for b.Loop() {
+					began := time.Now()
 					got, _, err := s.ListFollowUps(context.Background(), store.Call{Practice: "p7", Actor: "b", Method: "/m"}, store.FollowUpQuery{})
 					if err != nil || len(got) == 0 {
 						b.Fatalf("%d, %v", len(got), err)
 					}
+					best = min(best, time.Since(began))
 				}
+				b.ReportMetric(float64(best.Microseconds()), "best-us")
 			})
 		})
+	}
+}
+
+// sweepOf is everything that a sweep over all practices asks before it looks at
+// a case: what changed, which cases are due, which latest dates have passed,
+// which messages may leave, which provisional bookings have ended.
+func sweepOf(b *testing.B, s *store.Store, due int) {
+	b.Helper()
+	ctx := context.Background()
+	_, err := s.TakeCauses(ctx, "", 200, func(context.Context, string, store.Appointment, []store.Message, time.Time) ([]store.NewMessage, error) {
+		return nil, nil
+	})
+	if err != nil {
+		b.Fatal(err)
+	}
+	got, err := s.DueCare(ctx, "", 5000)
+	if err != nil || len(got) != due {
+		b.Fatalf("%d due, %v", len(got), err)
+	}
+	if _, err := s.PassedDates(ctx, 50); err != nil {
+		b.Fatal(err)
+	}
+	if _, err := s.ClaimMessages(ctx, "b", 200, time.Minute); err != nil {
+		b.Fatal(err)
+	}
+	if _, err := s.EndExpired(ctx, 1000); err != nil {
+		b.Fatal(err)
 	}
 }
 

@@ -59,6 +59,7 @@ type Standing struct {
 	Died        bool   // a case of the patient was closed so
 	FollowState string // empty when the follow-up has ended
 	Actor       string
+	Target      string // calendar day that the follow-up aims at
 	Now         time.Time
 }
 

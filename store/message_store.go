@@ -69,7 +69,7 @@ var (
 			language = excluded.language, consent_day = excluded.consent_day, update_us = excluded.update_us`)
 	stmtPatientDied = reads("patient died", `
 		SELECT count(*) FROM cases WHERE practice_id = ?1 AND patient_id = ?2 AND closing_reason = 'died'`)
-	stmtFollowUpOf = reads("follow up get", `SELECT state, actor FROM follow_ups WHERE practice_id = ?1 AND case_id = ?2 AND key = ?3`)
+	stmtFollowUpOf = reads("follow up get", `SELECT state, actor, target FROM follow_ups WHERE practice_id = ?1 AND case_id = ?2 AND key = ?3`)
 )
 
 type messageRow struct {
@@ -279,13 +279,14 @@ func (t *tx) standing(ctx context.Context, m Message) (Standing, error) {
 	}
 	out.CaseClosed = c.State == string(CaseClosed)
 	var f struct {
-		State string `db:"state"`
-		Actor string `db:"actor"`
+		State  string `db:"state"`
+		Actor  string `db:"actor"`
+		Target string `db:"target"`
 	}
 	if err := t.get(ctx, &f, stmtFollowUpOf, m.Practice, m.CaseID, m.FollowKey); err != nil && !noRows(err) {
 		return out, err
 	}
-	out.FollowState, out.Actor = f.State, f.Actor
+	out.FollowState, out.Actor, out.Target = f.State, f.Actor, f.Target
 	return out, nil
 }
 

@@ -74,6 +74,9 @@ func openHouse(ctx context.Context, o houseOptions) (*house, error) {
 	if err == nil {
 		people, err = newIdentity(h.store, o)
 	}
+	if err == nil && !o.jobs {
+		followUps.Replan = h.planner.ReplanOverdue // nobody else does it in a process of one command
+	}
 	if err == nil && o.jobs {
 		h.jobs, err = newRunner(followUps, h.planner, o)
 	}
