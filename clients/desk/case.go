@@ -203,9 +203,16 @@ func (q *ask) whatIsNext(p *casePage, r *records) []next {
 	}
 	var out []next
 	if p.Running != nil {
-		out = append(out, next{Text: q.t("case.next-running", p.Running.GetTitle()), Do: q.t("case.do-chair"), Path: at + "/chair", Main: true})
+		n := next{Text: q.t("case.next-running", p.Running.GetTitle()), Do: q.t("case.do-chair"), Path: at + "/chair", Main: true}
+		if a := p.Running.GetAppointment(); !q.is(clinical...) {
+			n.Main = false // the chair is not reception's
+			if n.Do, n.Path = "", ""; a != "" {
+				n.Do, n.Path = q.t("case.do-appointment"), "/appointments/"+lastPart(a)
+			}
+		}
+		out = append(out, n)
 	}
-	told := map[string]bool{}
+	told := map[string]bool{p.Running.GetAppointment(): true}
 	for _, f := range r.due {
 		n := q.nextDue(f, at)
 		if a := q.bookedFor(f, p.Coming); a != nil {

@@ -100,6 +100,9 @@ func (q *ask) orUnknown(e entries) []option {
 }
 
 func (q *ask) newCasePage() (*page, error) {
+	if q.form.Get("patient") == "" {
+		return goTo("/patients"), nil // a case begins with its patient
+	}
 	patient, err := q.planner().GetPatient(q, &vw.GetPatientRequest{Name: q.name("patients", q.form.Get("patient"))})
 	if err != nil {
 		return nil, err

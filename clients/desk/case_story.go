@@ -90,9 +90,13 @@ func (q *ask) story(h *head, r *records) []storyDay {
 func (q *ask) tellVisits(at string, r *records, tell func(told)) {
 	w := q.words
 	visited := map[string]bool{}
+	chair := at + "/chair"
+	if !q.is(clinical...) {
+		chair = "" // the chair is not reception's
+	}
 	for _, v := range slices.Backward(r.visits) {
 		visited[v.GetAppointment()] = true
-		t := told{day: w.DayOf(v.GetBeginTime()), order: order(v.GetBeginTime()), Text: w.T("case.told-visit", lastPart(v.GetName()), v.GetTitle()), Path: at + "/chair"}
+		t := told{day: w.DayOf(v.GetBeginTime()), order: order(v.GetBeginTime()), Text: w.T("case.told-visit", lastPart(v.GetName()), v.GetTitle()), Path: chair}
 		if v.GetPhase() == vw.ChairVisit_PHASE_ENDED {
 			t.More = w.T("case.told-chair", w.Min(v.GetChairMinutes()), w.Min(v.GetAppointmentMinutes()))
 		} else {

@@ -261,3 +261,28 @@ func TestAGuardianConsentsForThePatientOnlyWhereThereIsOne(t *testing.T) {
 		t.Error(p.text())
 	}
 }
+
+func TestARunningVisitLeadsTheClinicianToTheChairAndReceptionToItsAppointment(t *testing.T) {
+	r := openDeskRig(t, nil, tuesday9)
+	at := r.lowerMolar(quietLesion)
+	v := r.signIn("clinician")
+	v.send(v.mustGet(at+"/assess"), assessForm, url.Values{"sign.film-count": {"3"}}, "do=options")
+	v.send(v.mustGet(at+"/options"), acceptForm, url.Values{"option": {"two-visits"}}, "")
+	if _, err := r.as(store.RoleClinician).Chair.BeginVisit(t.Context(), &vw.BeginVisitRequest{Parent: r.practice + at, Part: &vw.VisitPart{Plan: r.practice + at + "/plans/1", Visit: 1},
+		IdentityConfirmed: true, AlertsConfirmed: true}); err != nil {
+		t.Fatal(err)
+	}
+	p := v.mustGet(at)
+	if !p.has("A visit is running") || p.Find(`#case-next a[href$="/chair"]`).Length() != 1 || !p.has("running now") {
+		t.Errorf("%s", p.text())
+	}
+	if p = r.signIn("reception").mustGet(at); !p.has("A visit is running") || p.Find(`main a[href$="/chair"]`).Length() != 0 {
+		t.Errorf("reception is led to the chair: %s", p.text())
+	}
+	if p = r.signIn("reception").get("/cases/new"); p.at != "/patients" {
+		t.Errorf("a case begins with its patient; one is at %s", p.at)
+	}
+	if p = v.mustGet(at + "/stop"); !p.has("A visit is running. End it first") {
+		t.Error(p.text())
+	}
+}
