@@ -39,6 +39,7 @@ var markings = map[string]marking{
 	"consent": {"numb", readConsent, map[string]string{"consent.covers": "covers"}},
 	"undo":    {"entries", readTakeBack, nil},
 	"retime":  {"entries", readCorrection, nil},
+	"log":     {"close", readLog, map[string]string{"log.chair_minutes": "chair_minutes", "log.reason": "reason"}},
 }
 
 var canalFields = map[string]string{"canal.state": "state", "canal.patent": "patent", "canal.zero_mm": "zero_mm", "canal.working_length_mm": "working_length_mm",
@@ -252,6 +253,19 @@ func readConsent(q *ask, f *form, _ *vw.ChairVisit, m *vw.ChairMark) {
 		f.wrong("covers", q.t("chair.covers-missing"))
 	}
 	m.What = &vw.ChairMark_Consent{Consent: &vw.ConsentMark{Covers: f.Get("covers")}}
+}
+
+// readLog reads a correction of the log, after the end: the earlier entries
+// stay.
+func readLog(q *ask, f *form, _ *vw.ChairVisit, m *vw.ChairMark) {
+	mark := &vw.LogMark{ChairMinutes: f.number(q, "chair_minutes", 1, 960), Reason: f.Get("reason")}
+	if mark.ChairMinutes == nil {
+		f.wrong("chair_minutes", q.t("chair.log-minutes-missing"))
+	}
+	if mark.GetReason() == "" {
+		f.wrong("reason", q.t("chair.log-reason-missing"))
+	}
+	m.What = &vw.ChairMark_Log{Log: mark}
 }
 
 func readTakeBack(_ *ask, f *form, _ *vw.ChairVisit, m *vw.ChairMark) {

@@ -86,7 +86,7 @@ func (q *ask) fillView(p *visitView) error {
 	case "close":
 		q.fillClose(p)
 	case "entries":
-		p.Entries = entryLines(v)
+		p.Entries = q.entryLines(v)
 	}
 	return nil
 }
@@ -343,13 +343,19 @@ type entryLine struct {
 	Number int
 	// Fix: its time can be corrected, and it can be taken back.
 	Fix bool
+	// Who entered it: whoever reads, or somebody else.
+	Who string
 }
 
-func entryLines(v *vw.ChairVisit) []entryLine {
+func (q *ask) entryLines(v *vw.ChairVisit) []entryLine {
 	var out []entryLine
 	for i, m := range slices.Backward(v.GetMarks()) {
 		fix := !m.GetTakenBack() && m.GetTakeBack() == nil && m.GetCorrection() == nil && m.GetBegin() == nil && m.GetEnd() == nil && m.GetLog() == nil
-		out = append(out, entryLine{ChairMark: m, Number: i + 1, Fix: fix})
+		who := q.t("chair.by-other")
+		if m.GetActor() == q.me.GetSubject() {
+			who = q.t("chair.by-you")
+		}
+		out = append(out, entryLine{ChairMark: m, Number: i + 1, Fix: fix, Who: who})
 	}
 	return out
 }

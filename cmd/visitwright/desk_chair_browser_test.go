@@ -1,10 +1,13 @@
 package main
 
 import (
+	"bytes"
+	"context"
 	"fmt"
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
@@ -200,4 +203,39 @@ func TestAVisitThatIsNotReadyToFillIsDressedAgainInTheBrowser(t *testing.T) {
 	b.read("Visit 3")
 	b.read("not after")
 	b.checkAccess("what changes after a visit that was not ready to fill")
+}
+
+// pages prints the page on A4 as it stands and counts the sheets of paper.
+func (b *deskTab) pages() int {
+	b.t.Helper()
+	ctx, cancel := context.WithTimeout(b.ctx, actWithin)
+	defer cancel()
+	background := false
+	printed, err := chromedp.Call(ctx, page.PrintToPDF, page.PrintToPDFParams{PaperWidth: 8.27, PaperHeight: 11.69, PrintBackground: &background})
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	return bytes.Count(printed.Data, []byte("/Type /Page\n")) + bytes.Count(printed.Data, []byte("/Type /Page "))
+}
+
+func TestTheVisitSheetAndTheLetterFitOnePageOfPaperEach(t *testing.T) {
+	r, id := chairRig(t)
+	r.bookBoth(id)
+	b := r.person("nurse")
+	for _, at := range []string{"/sheet", "/sheet?visit=2", "/report?kind=consultation"} {
+		b.open("/cases/" + id + at)
+		b.read("46, lower right first molar")
+		if n := b.pages(); n != 1 {
+			t.Errorf("%s takes %d pages of A4", at, n)
+		}
+		b.checkAccess(at)
+		b.wide(390)
+		b.fitsSideways(at)
+		b.wide(1440)
+	}
+	b.open("/cases/" + id + "/care")
+	b.read("The patient calls")
+	b.checkAccess("a call between visits")
+	b.wide(390)
+	b.fitsSideways("a call between visits")
 }

@@ -193,7 +193,12 @@ func TestTheDemoCaseIsPlayedThroughOnTheDesk(t *testing.T) {
 	says(p, "The visit is closed", "What changes", "not after")
 	p = v.send(p, `form[action$="/plan"]`, nil, "do=keep")
 	says(p, "Kept as revision 2")
-	says(v.mustGet(at), "no time left", "calcium hydroxide", "Seal 4.0 mm")
+	ended := v.mustGet(at)
+	says(ended, "no time left", "calcium hydroxide", "Seal 4.0 mm")
+	if p := v.send(ended, "#log form", url.Values{"chair_minutes": {"0"}}, ""); p.status != http.StatusUnprocessableEntity || !p.has("Say why the log is changed") || p.beside("chair_minutes") == "" {
+		t.Errorf("a log of no minutes: %d %s", p.status, p.text())
+	}
+	says(v.send(ended, "#log form", url.Values{"chair_minutes": {"84"}, "reason": {"the end was tapped early"}}, ""), "84 min in the chair", "The log is corrected")
 }
 
 func TestWhatDoesNotFitAVisitIsSaidBesideTheFieldAndNothingIsKept(t *testing.T) {
