@@ -47,10 +47,6 @@ func (p *player) mark(v *vw.ChairVisit, marks []*vw.ChairMark) error {
 	}
 	_, err := p.nurse.Chair.AddMarks(p.ctx, &vw.AddMarksRequest{Name: v.GetName(), Marks: marks})
 	if err != nil {
-		for _, m := range marks {
-			fmt.Println(m.GetTime().AsTime().Sub(v.GetBeginTime().AsTime()).Minutes(), m.GetWhat())
-		}
-		fmt.Println(v.GetCanals(), v.GetState())
 		return fmt.Errorf("marks: %w", err)
 	}
 	return nil

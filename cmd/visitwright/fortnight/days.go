@@ -100,5 +100,5 @@ func (c *calendar) at(text string) (time.Time, error) {
 
 func toDate(t time.Time) *date.Date {
 	y, m, d := t.Date()
-	return &date.Date{Year: int32(y), Month: int32(m), Day: int32(d)} //nolint:gosec // calendar parts
+	return &date.Date{Year: int32(y), Month: int32(m), Day: int32(d)}
 }

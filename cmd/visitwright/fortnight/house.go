@@ -158,7 +158,7 @@ func (p *player) diarySettings(h *house) error {
 		}
 		for _, d := range days {
 			wanted.Reserves = append(wanted.Reserves, &vw.EmergencyReserve{Weekday: d, Resource: p.names[r.Who],
-				FromMinute: minuteOf(from), ToMinute: minuteOf(to), ReleaseMinute: int32(release.Hour()*60 + release.Minute())}) //nolint:gosec // minutes of a day
+				FromMinute: minuteOf(from), ToMinute: minuteOf(to), ReleaseMinute: int32(release.Hour()*60 + release.Minute())})
 		}
 	}
 	wanted.Name, wanted.Etag = name, now.GetEtag()
@@ -221,7 +221,7 @@ func span(text string) (from, to *timeofday.TimeOfDay, err error) {
 }
 
 func clockTime(t time.Time) *timeofday.TimeOfDay {
-	return &timeofday.TimeOfDay{Hours: int32(t.Hour()), Minutes: int32(t.Minute())} //nolint:gosec // parts of a day
+	return &timeofday.TimeOfDay{Hours: int32(t.Hour()), Minutes: int32(t.Minute())}
 }
 
 func minuteOf(t *timeofday.TimeOfDay) int32 { return t.GetHours()*60 + t.GetMinutes() }
@@ -231,7 +231,7 @@ func minuteOf(t *timeofday.TimeOfDay) int32 { return t.GetHours()*60 + t.GetMinu
 func (p *player) closures(h *house) error {
 	year := p.days.today.Year()
 	for y := year - 2; y <= year+1; y++ {
-		listed, err := p.manager.Diary.ListHolidays(p.ctx, &vw.ListHolidaysRequest{Parent: p.practice, Year: int32(y), PageSize: 1000}) //nolint:gosec // a year
+		listed, err := p.manager.Diary.ListHolidays(p.ctx, &vw.ListHolidaysRequest{Parent: p.practice, Year: int32(y), PageSize: 1000})
 		if err != nil {
 			return err
 		}
