@@ -215,7 +215,7 @@ func (q *ask) mend() (*page, error) {
 	if err != nil {
 		return nil, err
 	}
-	to := ""
+	var to string
 	switch f.Get("do") {
 	case "longer":
 		to, err = q.mendLonger(f, a)

@@ -44,14 +44,16 @@ type nowGroup struct {
 
 // nowLine is one thing to decide: who, why, and what to do about it.
 type nowLine struct {
-	rank  int
-	by    time.Time
-	When  string
-	Who   string
-	Tooth string
-	Why   string
-	Do    string // words of the action
-	Link  string
+	rank int
+	by   time.Time
+	// appointment is what it is about, while the patient has not been read yet.
+	appointment *vw.Appointment
+	When        string
+	Who         string
+	Tooth       string
+	Why         string
+	Do          string // words of the action
+	Link        string
 	// Post sends a form in place of following a link.
 	Post map[string]string
 }
@@ -119,7 +121,7 @@ func (q *ask) nowPage() (*page, error) {
 
 // lookAhead is for how many days bookings are looked through for what does not
 // fit any more.
-const lookAhead = 28
+const lookAhead = 14
 
 // nowInputs is what the opening page is made from.
 type nowInputs struct {
@@ -206,8 +208,18 @@ func (n *nowInputs) read() error {
 	for _, c := range n.cases {
 		names = append(names, c.GetPatient())
 	}
+	// Of what lies ahead only the cases are needed, to see what a newer plan did to
+	// it: a large practice has thousands of appointments there.
+	shown := slices.Clone(n.in.appointments)
+	for _, a := range n.upcoming {
+		if a.GetState() == vw.Appointment_STATE_PROVISIONAL || len(a.GetConflicts()) > 0 {
+			shown = append(shown, a)
+		} else if len(a.GetParts()) > 0 {
+			names = append(names, a.GetCases()...)
+		}
+	}
 	var err error
-	if n.who, err = q.whoIs(n.upcoming, names...); err != nil {
+	if n.who, err = q.whoIs(shown, names...); err != nil {
 		return err
 	}
 	n.in.who, n.in.house, n.in.hours = n.who, n.house, n.hours
@@ -280,10 +292,14 @@ func (n *nowInputs) setOut() ([]setOut, error) {
 		}
 	}
 	out := make([]setOut, len(list))
+	who, err := n.q.whoIs(list)
+	if err != nil {
+		return nil, err
+	}
 	g := errgroup.Group{}
 	for i, a := range list {
 		g.Go(func() error {
-			out[i] = setOut{Time: n.q.words.When(a.GetPlace().GetStart().GetInstantTime()), Who: n.who.Patient(a.GetPatient()), Tooth: n.who.Teeth(a), Link: "/cases/" + lastPart(a.GetCases()[0]) + "/sheet"}
+			out[i] = setOut{Time: n.q.words.When(a.GetPlace().GetStart().GetInstantTime()), Who: who.Patient(a.GetPatient()), Tooth: who.Teeth(a), Link: "/cases/" + lastPart(a.GetCases()[0]) + "/sheet"}
 			sheet, err := n.q.planner().GetVisitSheet(n.q, &vw.GetVisitSheetRequest{Parts: a.GetParts()})
 			if err != nil {
 				if newForm(nil).refused(err, nil) {

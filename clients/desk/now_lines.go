@@ -49,7 +49,31 @@ func (n *nowInputs) careLines() ([]*nowLine, error) {
 		out = append(out, n.followLines(reception)...)
 		out = append(out, n.messageLines()...)
 	}
-	return append(out, n.caseLines()...), nil
+	out = append(out, n.caseLines()...)
+	return out, n.nameThem(out)
+}
+
+// nameThem reads the patients of the lines that speak of days ahead.
+func (n *nowInputs) nameThem(lines []*nowLine) error {
+	var late []*vw.Appointment
+	for _, l := range lines {
+		if l.appointment != nil && l.Who == "" {
+			late = append(late, l.appointment)
+		}
+	}
+	if len(late) == 0 {
+		return nil
+	}
+	who, err := n.q.whoIs(late)
+	if err != nil {
+		return err
+	}
+	for _, l := range lines {
+		if l.appointment != nil && l.Who == "" {
+			l.Who, l.Tooth = who.Patient(l.appointment.GetPatient()), who.Teeth(l.appointment)
+		}
+	}
+	return nil
 }
 
 // waitFor is after how many minutes somebody who has not come is asked for.
@@ -85,7 +109,7 @@ func (n *nowInputs) mine(a *vw.Appointment) bool {
 }
 
 func (n *nowInputs) line(a *vw.Appointment, rank int, by time.Time) *nowLine {
-	return &nowLine{rank: rank, by: by, Who: n.who.Patient(a.GetPatient()), Tooth: n.who.Teeth(a), Link: "/appointments/" + lastPart(a.GetName())}
+	return &nowLine{rank: rank, by: by, appointment: a, Who: n.who.Patient(a.GetPatient()), Tooth: n.who.Teeth(a), Link: "/appointments/" + lastPart(a.GetName())}
 }
 
 func startOf(a *vw.Appointment) time.Time { return a.GetPlace().GetStart().GetInstantTime().AsTime() }
