@@ -93,7 +93,7 @@ func (q *ask) sheetParts(p *sheetView) ([]*vw.VisitPart, error) {
 			}
 		}
 	}
-	number = min(number, max(1, int32(len(p.Visits)))) //nolint:gosec // a plan has few visits
+	number = min(number, max(1, int32(len(p.Visits))))
 	if n, err := strconv.ParseInt(q.form.Get("visit"), 10, 32); err == nil && n >= 1 {
 		number = int32(n)
 		coming = nil
