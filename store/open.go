@@ -29,7 +29,8 @@ type Config struct {
 	ReadAudit ReadAudit
 	// Connections bounds the pool on PostgreSQL; 0 means DefaultConnections.
 	Connections int
-	// NoSync leaves out the wait for the disk on SQLite. For tests of speed only:
+	// NoSync leaves out the wait for the disk on SQLite. For tests of speed, and
+	// for a database that goes with its process:
 	// a loss of power may lose what was acknowledged.
 	NoSync bool
 }

@@ -92,7 +92,7 @@ func (c *demoCommand) open(r *errand, w *where) (*demoHouse, error) {
 	_, _ = fmt.Fprintf(r.world.out, "Furnishing the %s: two weeks of diary, three dozen patients. A moment.\n", demo.Practice)
 	d := &demoHouse{clock: fortnight.NewClock(fortnight.Before(now), r.world.now)}
 	web.Now = d.clock.Now
-	d.house, err = openHouse(r.ctx, houseOptions{where: w, now: d.clock.Now, log: log, name: demo.Practice, zone: demo.Zone, jobs: true, jobsLater: true,
+	d.house, err = openHouse(r.ctx, houseOptions{where: w, now: d.clock.Now, log: log, name: demo.Practice, zone: demo.Zone, passing: true, jobs: true, jobsLater: true,
 		server: server.Options{Listen: c.Service, CallsPerSecond: demoRate, CallsBurst: demoRate}})
 	if err != nil {
 		return nil, err

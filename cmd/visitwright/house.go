@@ -31,7 +31,9 @@ type houseOptions struct {
 	log   *slog.Logger
 	// name and zone are what a first start gives the practice.
 	name, zone string
-	server     server.Options
+	// passing: the data folder goes with the process.
+	passing bool
+	server  server.Options
 	// jobs runs the sweeps of follow-ups, provisional bookings, messages and
 	// retention; a process that lives for one command leaves them alone.
 	jobs bool
@@ -122,7 +124,7 @@ func openStore(ctx context.Context, o houseOptions) (*store.Store, access.Creden
 	}
 	return access.Embedded{
 		Folder: o.where.Data, Database: o.where.Database, Keys: o.where.KeyFile,
-		Clock: o.now, Log: o.log, Name: o.name, Zone: o.zone,
+		Clock: o.now, Log: o.log, Name: o.name, Zone: o.zone, Passing: o.passing,
 	}.Open(ctx)
 }
 

@@ -51,6 +51,9 @@ type Embedded struct {
 	Name      string // empty means "My practice"
 	Zone      string // IANA; empty means "UTC"
 	ReadAudit store.ReadAudit
+	// Passing is a database that goes with the process: it does not wait for the
+	// disk.
+	Passing bool
 }
 
 // Open opens the embedded store. The first start makes a key file, the database,
@@ -65,7 +68,7 @@ func (e Embedded) Open(ctx context.Context) (*store.Store, Credentials, error) {
 	if err != nil {
 		return nil, none, err
 	}
-	config := store.Config{Database: e.database(), Keys: keys, Clock: e.Clock, Log: e.Log, ReadAudit: e.ReadAudit}
+	config := store.Config{Database: e.database(), Keys: keys, Clock: e.Clock, Log: e.Log, ReadAudit: e.ReadAudit, NoSync: e.Passing}
 	if strings.HasPrefix(config.Database, "postgres") {
 		config.Clock = nil // the database's own, which all replicas share
 	}
