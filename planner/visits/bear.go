@@ -16,12 +16,13 @@ var ErrUnbearable = errors.New("the patient cannot bear even the shortest visits
 // Two ways of keeping to it go together: stopping earlier and booking shorter. For
 // ever shorter longest appointments the best plan without the limit is sought; it
 // costs no more than any plan with the limit, so the search ends where it costs
-// more than the cheapest found. In between, the plan is bounded by floors.
+// more than the cheapest found, or where twice in a row nothing was gained. In
+// between, the plan is bounded by floors.
 func (r *run) solveBounded() (Result, error) {
 	var best Result
 	var err error
 	found := false
-	for {
+	for worse := 0; worse < 2; {
 		sweeps := r.choose()
 		if r.short != nil {
 			if !found && err == nil {
@@ -35,15 +36,17 @@ func (r *run) solveBounded() (Result, error) {
 			break
 		}
 		if r.bearable(outs) {
-			best, found = res, true
-			break
-		}
-		res, bounded := r.bounded()
-		switch {
-		case bounded != nil && err == nil:
-			err = bounded
-		case bounded == nil && (!found || res.CostMicro < best.CostMicro):
-			best, found = res, true
+			best, found = res, true // and a shorter one may turn out cheaper yet
+		} else {
+			res, bounded := r.bounded()
+			switch {
+			case bounded != nil && err == nil:
+				err = bounded
+			case bounded == nil && (!found || res.CostMicro < best.CostMicro):
+				best, found, worse = res, true, 0
+			case bounded == nil:
+				worse++
+			}
 		}
 		if len(r.grid) == 1 {
 			break
@@ -71,6 +74,7 @@ func (r *run) bounded() (Result, error) {
 	if b.best == nil {
 		return Result{}, err
 	}
+	b.around()
 	b.anew()
 	r.restore(b.best)
 	return r.result(b.sweeps, r.followed()), nil
@@ -90,13 +94,18 @@ type bounding struct {
 
 // from chooses the plan for the floors, beginning with another plan.
 func (b *bounding) from(plan []choices, floors []int) []*outcome {
+	return b.judge(b.under(plan, floors))
+}
+
+// under is from without following the plan.
+func (b *bounding) under(plan []choices, floors []int) int {
 	b.restore(plan)
 	for i, v := range b.visits {
 		v.floor = floors[i]
 	}
 	b.use(deciding)
 	b.lift()
-	return b.judge(b.settle())
+	return b.settle()
 }
 
 // judge follows the present plan and keeps it when it is the cheapest so far.
@@ -184,6 +193,24 @@ func (b *bounding) downwards() {
 		one := func(floor int) { floors[i] = floor }
 		if !try(one, 0) {
 			floors[i] = down(one, 0, common)
+		}
+	}
+}
+
+// around tries floors beside those found: a visit keeps to the limit more often
+// under a higher floor as a rule, and not always, since lengths follow.
+func (b *bounding) around() {
+	for i := range b.visits {
+		found := slices.Clone(b.floors)
+		if found[i] == 0 {
+			continue
+		}
+		for _, by := range []int{-3, -1, 1, 3} {
+			floors := slices.Clone(found)
+			floors[i] = max(0, floors[i]+by)
+			if n := b.under(b.best, floors); b.expected() < b.cost-worthwhile {
+				b.judge(n)
+			}
 		}
 	}
 }
