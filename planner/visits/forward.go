@@ -128,8 +128,8 @@ func (r *run) couldCome(v *visit) []float64 {
 			}
 		}
 	}
-	for p, q := range could {
-		if q = could[p]; q > 0 && !r.closed(v, p/2, p%2 == 1) {
+	for p := range could { // what comes before a point has a lower number
+		if q := could[p]; q > 0 && !r.closed(v, p/2, p%2 == 1) {
 			for _, e := range r.edges(p) {
 				could[e.to] += q * e.prob * e.k.mass
 			}
