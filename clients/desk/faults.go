@@ -27,7 +27,6 @@ var (
 	errBadForm     = &deskError{http.StatusBadRequest, "fault.bad-form"}
 	errOtherOrigin = &deskError{http.StatusForbidden, "fault.other-origin"}
 	errInside      = &deskError{http.StatusInternalServerError, "fault.inside"}
-	errAway        = &deskError{http.StatusServiceUnavailable, "fault.away"}
 )
 
 // sayError answers with a page that says what went wrong and what to do. A

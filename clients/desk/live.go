@@ -84,7 +84,7 @@ func (e *events) send(kind, id string, data map[string]string) error {
 	// The deadline is the machine's business: a connection knows no other clock.
 	_ = e.control.SetWriteDeadline(time.Now().Add(writeWithin)) //nolint:forbidigo // see above
 	if id == "-" {
-		id = "" // an empty id clears what the browser remembers
+		// An empty id clears what the browser remembers.
 		_, err = fmt.Fprintf(e.w, "event: %s\nid:\ndata: %s\n\n", kind, body)
 	} else if id != "" {
 		_, err = fmt.Fprintf(e.w, "event: %s\nid: %s\ndata: %s\n\n", kind, id, body)

@@ -230,7 +230,7 @@ func readTimeOfDay(text string) (*timeofday.TimeOfDay, error) {
 	if err != nil {
 		return nil, errHours
 	}
-	return &timeofday.TimeOfDay{Hours: int32(t.Hour()), Minutes: int32(t.Minute())}, nil //nolint:gosec // a time of day fits
+	return &timeofday.TimeOfDay{Hours: int32(t.Hour()), Minutes: int32(t.Minute())}, nil
 }
 
 type closuresPage struct {

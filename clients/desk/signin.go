@@ -32,7 +32,7 @@ func sessionToken(r *http.Request) string {
 
 // setSession gives the browser a token, or takes it back when it is empty.
 func (d *Desk) setSession(w http.ResponseWriter, token string) {
-	c := &http.Cookie{Name: cookiePlain, Value: token, Path: "/", HttpOnly: true, Secure: d.o.Secure, SameSite: http.SameSiteLaxMode}
+	c := &http.Cookie{Name: cookiePlain, Value: token, Path: "/", HttpOnly: true, Secure: d.o.Secure, SameSite: http.SameSiteLaxMode} //nolint:gosec // Secure follows TLS: on loopback there is none
 	if d.o.Secure {
 		c.Name = cookieSecure
 	}

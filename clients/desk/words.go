@@ -36,7 +36,7 @@ func (w *words) day(d *date.Date) time.Time {
 func (w *words) Today() *date.Date { return dateOf(w.now) }
 
 func dateOf(t time.Time) *date.Date {
-	return &date.Date{Year: int32(t.Year()), Month: int32(t.Month()), Day: int32(t.Day())} //nolint:gosec // a calendar date fits
+	return &date.Date{Year: int32(t.Year()), Month: int32(t.Month()), Day: int32(t.Day())}
 }
 
 // DayOf is the practice's day of an instant.

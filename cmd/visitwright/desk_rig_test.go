@@ -143,7 +143,6 @@ type deskPage struct {
 	status int
 	at     string // path and query after redirects
 	header http.Header
-	bytes  int
 }
 
 // text is what stands on the page, runs of space made one.

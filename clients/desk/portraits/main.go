@@ -11,6 +11,7 @@ import (
 	"errors"
 	"flag"
 	"fmt"
+	"io"
 	"net/url"
 	"os"
 	"os/exec"
@@ -34,7 +35,7 @@ func main() {
 	people := flag.String("people", "", "who to sign in as: name=passphrase, separated by semicolons; the first part of a name's role is the folder")
 	flag.Parse()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
-	err := portray(ctx, *at, *into, *people)
+	err := portray(ctx, os.Stdout, *at, *into, *people)
 	stop()
 	if err != nil {
 		fmt.Fprintln(os.Stderr, "portraits:", err)
@@ -42,7 +43,7 @@ func main() {
 	}
 }
 
-func portray(ctx context.Context, at, into, people string) error {
+func portray(ctx context.Context, out io.Writer, at, into, people string) error {
 	base, err := url.Parse(at)
 	if err != nil || base.Host == "" {
 		return errors.New("give --desk, the address of a running desk")
@@ -69,7 +70,7 @@ func portray(ctx context.Context, at, into, people string) error {
 		if err := p.person(browser, name, passphrase); err != nil {
 			return fmt.Errorf("%s: %w", name, err)
 		}
-		fmt.Printf("%s: %d pages\n", name, len(p.done))
+		fmt.Fprintf(out, "%s: %d pages\n", name, len(p.done))
 	}
 	return nil
 }
