@@ -3,6 +3,7 @@ package desk
 import (
 	"net/http"
 	"net/url"
+	"regexp"
 	"slices"
 
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
@@ -19,6 +20,9 @@ var dueRoutes = []route{
 // The parts of the follow-up list, in the order of the page; all is everything
 // that is not ahead.
 var dueViews = []string{"needs-decision", "today", "overdue", "next-14-days", "all"}
+
+// caseID is what the id of a case looks like.
+var caseID = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,62}$`)
 
 // mostDue is how many entries one page shows.
 const mostDue = 200
@@ -61,6 +65,10 @@ func (q *ask) duePage() (*page, error) {
 	request := &vw.ListFollowUpsRequest{Parent: q.practice, PageSize: mostDue, View: p.View}
 	if p.View == "all" {
 		request.View = ""
+	}
+	// One case's entries, those ahead included.
+	if id := q.form.Get("case"); caseID.MatchString(id) {
+		request.Case, request.View = q.name("cases", id), ""
 	}
 	for _, k := range []string{"return-visit", "core", "restoration", "review", "re-assessment", "decision", "booking"} {
 		p.Kinds = append(p.Kinds, option{Value: k, Text: q.t("due.kind-" + k)})

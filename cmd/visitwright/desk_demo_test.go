@@ -67,7 +67,7 @@ func (v *deskVisitor) kindsOfPages(see func(at string, p *deskPage)) {
 		see(at, p)
 		p.Find("a[href]").Each(func(_ int, a *goquery.Selection) {
 			link, err := url.Parse(a.AttrOr("href", ""))
-			if _, file := a.Attr("download"); file || err != nil || link.Host != "" || link.Scheme != "" || !strings.HasPrefix(link.Path, "/") || strings.HasPrefix(link.Path, "/static/") || strings.HasSuffix(link.Path, ".ics") {
+			if _, file := a.Attr("download"); file || err != nil || link.Host != "" || link.Scheme != "" || !strings.HasPrefix(link.Path, "/") || strings.HasPrefix(link.Path, "/static/") || strings.HasSuffix(link.Path, "/calendar") {
 				return
 			}
 			kind := identifierInPath.ReplaceAllString(link.Path, "/one$2") + "?" + strings.Join(keysOf(link.Query()), "&")
