@@ -48,6 +48,9 @@ func settingsToProto(p store.Practice) (*vw.PracticeSettings, error) {
 	return out, nil
 }
 
+// Shown reads the settings by which a practice shows teeth, days and weeks.
+func Shown(p store.Practice) (*vw.PracticeSettings, error) { return settingsToProto(p) }
+
 // settingsDocument puts the settings back into the practice's document. What
 // has a column of its own is left out.
 func settingsDocument(document []byte, s *vw.PracticeSettings) ([]byte, error) {

@@ -16,7 +16,7 @@ import (
 var settable = []string{
 	"title", "zone", "notation", "grid", "cost", "anaesthetic_profile", "anaesthetics", "cartridge_ml", "difficulty_edition", "dressing",
 	"temporary", "overrides", "steps_off", "sequences", "microscope", "horizon", "core_same_visit", "urgent_instruction", "chair_instructions",
-	"clinician_figures",
+	"clinician_figures", "week_start", "date_order",
 }
 
 // UpdatePracticeSettings changes the settings.

@@ -12,6 +12,8 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
+	"google.golang.org/genproto/googleapis/type/dayofweek"
+
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
@@ -22,6 +24,8 @@ type SettingsChange struct {
 	Title       string   `help:"How the practice calls itself." placeholder:"TEXT"`
 	Zone        string   `help:"Time zone, for example Europe/Vienna." placeholder:"ZONE"`
 	Notation    string   `help:"How teeth are shown: iso, universal or quadrant." enum:",iso,universal,quadrant" default:"" placeholder:"NAME"`
+	WeekStart   string   `help:"Day on which a week begins where weeks are shown, for example monday." enum:",monday,tuesday,wednesday,thursday,friday,saturday,sunday" default:"" placeholder:"DAY"`
+	DateOrder   string   `help:"How days are written: day-month, month-day or year-first." enum:",day-month,month-day,year-first" default:"" placeholder:"NAME"`
 	Grid        string   `help:"Lengths that are booked, in minutes: shortest-longest/step." placeholder:"30-180/15"`
 	Cost        []string `help:"What is weighed, in minutes of work: work, overrun and idle for each minute, visit for a further visit, unused for a booking not needed. Repeat." sep:"none" placeholder:"NAME=N"`
 	Edition     string   `help:"Edition of the difficulty form (catalogue difficulty-editions)." placeholder:"ID"`
@@ -133,6 +137,14 @@ func (c *SettingsChange) words(to settingsChange) {
 	if c.Notation != "" {
 		to.Notation = vw.ToothNotation(vw.ToothNotation_value["TOOTH_NOTATION_"+enumName(c.Notation)])
 		to.given("notation")
+	}
+	if c.WeekStart != "" {
+		to.WeekStart = dayofweek.DayOfWeek(dayofweek.DayOfWeek_value[strings.ToUpper(c.WeekStart)])
+		to.given("week_start")
+	}
+	if c.DateOrder != "" {
+		to.DateOrder = vw.DateOrder(vw.DateOrder_value["DATE_ORDER_"+enumName(c.DateOrder)])
+		to.given("date_order")
 	}
 	if c.FiguresFor != "" {
 		to.ClinicianFigures = vw.FiguresSeenBy(vw.FiguresSeenBy_value["FIGURES_SEEN_BY_"+enumName(c.FiguresFor)])

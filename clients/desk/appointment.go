@@ -502,6 +502,11 @@ func (q *ask) move() (*page, error) {
 	}
 	f.RequestID = newForm(nil).RequestID
 	problem := f.Problem
+	// Why an appointment is moved is asked beside the checked place: until that
+	// is shown again, its message stands above.
+	if text := f.Wrong["why"]; text != "" && problem == "" {
+		problem = text
+	}
 	f.Problem = ""
 	out, err := q.moveShow(f)
 	f.Problem = problem

@@ -6,7 +6,6 @@ import (
 	"net/url"
 	"slices"
 	"strconv"
-	"time"
 
 	"google.golang.org/genproto/googleapis/type/dayofweek"
 	"google.golang.org/protobuf/proto"
@@ -151,8 +150,8 @@ func opened(text string, into proto.Message) error {
 // weekdayOptions are the days of the week in the order of the practice's week.
 func (q *ask) weekdayOptions() []option {
 	var out []option
-	for n := 1; n <= 7; n++ {
-		out = append(out, option{Value: strconv.Itoa(n), Text: q.t("words.weekday-" + time.Weekday(n % 7).String()[:3])})
+	for _, d := range q.words.Week() {
+		out = append(out, option{Value: strconv.Itoa((int(d)+6)%7 + 1), Text: q.t("words.weekday-" + d.String()[:3])})
 	}
 	return out
 }

@@ -362,7 +362,7 @@ func (q *ask) weekPage() (*page, error) {
 	if d == nil {
 		return nil, errNoPage
 	}
-	first := q.words.addDays(d, -(int(q.words.day(d).Weekday())+6)%7)
+	first := q.words.addDays(d, -((int(q.words.day(d).Weekday()) - int(q.words.weekStart) + 7) % 7))
 	last := q.words.addDays(first, 6)
 	days := &vw.DateRange{FirstDate: first, LastDate: last}
 	var all []*vw.Appointment

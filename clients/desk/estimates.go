@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"strings"
 
+	"google.golang.org/genproto/googleapis/type/dayofweek"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
@@ -52,6 +53,13 @@ func (q *ask) estimatesFields(f *form) (*estimatesPage, error) {
 		word := enumWord(n.String(), "TOOTH_NOTATION_")
 		p.Choices["notation"] = append(p.Choices["notation"], option{Value: word, Text: q.t("practice.notation-" + word)})
 	}
+	for _, d := range []string{"Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"} {
+		p.Choices["week"] = append(p.Choices["week"], option{Value: strings.ToLower(d), Text: q.t("words.long-" + d)})
+	}
+	for _, o := range []vw.DateOrder{vw.DateOrder_DATE_ORDER_DAY_MONTH, vw.DateOrder_DATE_ORDER_MONTH_DAY, vw.DateOrder_DATE_ORDER_YEAR_FIRST} {
+		word := enumWord(o.String(), "DATE_ORDER_")
+		p.Choices["order"] = append(p.Choices["order"], option{Value: word, Text: q.t("practice.order-" + word)})
+	}
 	for _, s := range []vw.FiguresSeenBy{vw.FiguresSeenBy_FIGURES_SEEN_BY_OWNER, vw.FiguresSeenBy_FIGURES_SEEN_BY_MANAGER, vw.FiguresSeenBy_FIGURES_SEEN_BY_CLINICIANS} {
 		word := enumWord(s.String(), "FIGURES_SEEN_BY_")
 		p.Choices["seen"] = append(p.Choices["seen"], option{Value: word, Text: q.t("practice.seen-" + word)})
@@ -67,7 +75,14 @@ func estimateValues(s *vw.PracticeSettings) url.Values {
 		"title": {s.GetTitle()}, "zone": {s.GetZone()}, "notation": {enumWord(s.GetNotation().String(), "TOOTH_NOTATION_")},
 		"least": {strconv.Itoa(int(s.GetGrid().GetLeast()))}, "most": {strconv.Itoa(int(s.GetGrid().GetMost()))}, "step": {strconv.Itoa(int(s.GetGrid().GetStep()))},
 		"dressing": {s.GetDressing()}, "temporary": {s.GetTemporary()}, "profile": {s.GetAnaestheticProfile()}, "edition": {s.GetDifficultyEdition()},
+		"week": {strings.ToLower(s.GetWeekStart().String())}, "order": {enumWord(s.GetDateOrder().String(), "DATE_ORDER_")},
 		"urgent": {s.GetUrgentInstruction()}, "seen": {enumWord(s.GetClinicianFigures().String(), "FIGURES_SEEN_BY_")}, "etag": {s.GetEtag()},
+	}
+	if s.GetWeekStart() == dayofweek.DayOfWeek_DAY_OF_WEEK_UNSPECIFIED {
+		v.Set("week", "monday")
+	}
+	if s.GetDateOrder() == vw.DateOrder_DATE_ORDER_UNSPECIFIED {
+		v.Set("order", "day_month")
 	}
 	if s.GetNotation() == vw.ToothNotation_TOOTH_NOTATION_UNSPECIFIED {
 		v.Set("notation", "iso")
@@ -111,6 +126,8 @@ func (q *ask) keepEstimates() (*page, error) {
 		AnaestheticProfile: f.chosen(q, "profile", p.Choices["profile"]), DifficultyEdition: f.chosen(q, "edition", p.Choices["edition"]),
 		UrgentInstruction: f.Get("urgent"), Microscope: f.On("microscope"), CoreSameVisit: f.On("core"),
 		Notation:         vw.ToothNotation(vw.ToothNotation_value["TOOTH_NOTATION_"+strings.ToUpper(f.chosen(q, "notation", p.Choices["notation"]))]),
+		WeekStart:        dayofweek.DayOfWeek(dayofweek.DayOfWeek_value[strings.ToUpper(f.chosen(q, "week", p.Choices["week"]))]),
+		DateOrder:        vw.DateOrder(vw.DateOrder_value["DATE_ORDER_"+strings.ToUpper(f.chosen(q, "order", p.Choices["order"]))]),
 		ClinicianFigures: vw.FiguresSeenBy(vw.FiguresSeenBy_value["FIGURES_SEEN_BY_"+strings.ToUpper(f.chosen(q, "seen", p.Choices["seen"]))]),
 	}
 	for field, to := range map[string]*int32{"least": &s.Grid.Least, "most": &s.Grid.Most, "step": &s.Grid.Step} {
@@ -129,7 +146,7 @@ func (q *ask) keepEstimates() (*page, error) {
 	}
 	if f.ok() {
 		_, err = q.planner().UpdatePracticeSettings(q, &vw.UpdatePracticeSettingsRequest{Settings: s, RequestId: f.RequestID, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{
-			"title", "zone", "notation", "grid", "cost", "dressing", "temporary", "anaesthetic_profile", "difficulty_edition", "urgent_instruction", "microscope", "core_same_visit", "clinician_figures"}}})
+			"title", "zone", "notation", "grid", "cost", "dressing", "temporary", "anaesthetic_profile", "difficulty_edition", "urgent_instruction", "microscope", "core_same_visit", "clinician_figures", "week_start", "date_order"}}})
 		switch {
 		case err == nil:
 			return goTo("/practice/estimates?done=kept"), nil

@@ -24,7 +24,15 @@ var hoursRoutes = []route{
 	{"POST /practice/closures/{absence}/end", []vw.Role{vw.Role_ROLE_MANAGER, vw.Role_ROLE_RECEPTION}, (*ask).endClosure},
 }
 
-var weekdays = []string{"Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"}
+// weekNames are the days of a week, by the names that code gives them, in the
+// practice's order.
+func (w *words) weekNames() []string {
+	var out []string
+	for _, d := range w.Week() {
+		out = append(out, d.String())
+	}
+	return out
+}
 
 // owner is one whose hours are kept.
 type owner struct {
@@ -73,7 +81,7 @@ func (q *ask) hoursPage() (*page, error) {
 		if all[i].Hours, err = q.diary().GetHours(q, &vw.GetHoursRequest{Owner: all[i].Name}); err != nil {
 			return nil, err
 		}
-		for _, day := range weekdays {
+		for _, day := range q.words.weekNames() {
 			all[i].Days = append(all[i].Days, dayHours{q.t("words.long-" + day), hoursText(all[i].Hours, day)})
 		}
 	}
@@ -120,7 +128,7 @@ func (q *ask) hoursOf(f *form) (*hoursForm, error) {
 		return nil, errNoPage
 	}
 	p := &hoursForm{Form: f, Owner: all[at]}
-	for _, day := range weekdays {
+	for _, day := range q.words.weekNames() {
 		p.Days = append(p.Days, weekdayField{strings.ToLower(day[:3]), q.t("words.long-" + day)})
 	}
 	p.Owner.Hours, err = q.diary().GetHours(q, &vw.GetHoursRequest{Owner: p.Owner.Name})
@@ -135,7 +143,7 @@ func (q *ask) hoursForm() (*page, error) {
 	if err != nil {
 		return nil, err
 	}
-	for i, day := range weekdays {
+	for i, day := range q.words.weekNames() {
 		p.Form.Set(p.Days[i].Field, hoursText(p.Owner.Hours, day))
 	}
 	p.Form.Set("etag", p.Owner.Hours.GetEtag())
@@ -150,7 +158,7 @@ func (q *ask) keepHours() (*page, error) {
 		return nil, err
 	}
 	hours := &vw.Hours{Owner: p.Owner.Name, Etag: f.Get("etag")}
-	for i, day := range weekdays {
+	for i, day := range q.words.weekNames() {
 		rules, err := readHours(f.Get(p.Days[i].Field), dayofweek.DayOfWeek(dayofweek.DayOfWeek_value[strings.ToUpper(day)]))
 		if err != nil {
 			f.wrong(p.Days[i].Field, q.t("practice.hours-wrong"))
@@ -171,7 +179,7 @@ func (q *ask) keepHours() (*page, error) {
 			}
 		case conflict(err):
 			f.Problem = q.t("practice.changed-meanwhile")
-			for i, day := range weekdays {
+			for i, day := range q.words.weekNames() {
 				if now := hoursText(p.Owner.Hours, day); now != f.Get(p.Days[i].Field) {
 					f.Theirs[p.Days[i].Field] = now
 				}

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"google.golang.org/genproto/googleapis/type/date"
+	"google.golang.org/genproto/googleapis/type/dayofweek"
 	"google.golang.org/genproto/googleapis/type/timeofday"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -17,6 +18,9 @@ type words struct {
 	*texts
 	zone *time.Location
 	now  time.Time
+	// weekStart is the day on which a week begins; order is how days are written.
+	weekStart time.Weekday
+	order     vw.DateOrder
 }
 
 func newWords(t *texts, me *vw.Me, now time.Time) (*words, error) {
@@ -24,7 +28,11 @@ func newWords(t *texts, me *vw.Me, now time.Time) (*words, error) {
 	if err != nil {
 		return nil, fmt.Errorf("the zone of the practice: %w", err)
 	}
-	return &words{texts: t, zone: zone, now: now.In(zone)}, nil
+	w := &words{texts: t, zone: zone, now: now.In(zone), weekStart: time.Monday, order: me.GetDateOrder()}
+	if d := me.GetWeekStart(); d != dayofweek.DayOfWeek_DAY_OF_WEEK_UNSPECIFIED {
+		w.weekStart = time.Weekday(d % 7)
+	}
+	return w, nil
 }
 
 // day is the calendar day, at noon so that no change of the clock moves it.
@@ -48,17 +56,40 @@ func (w *words) Date(d *date.Date) string {
 		return w.T("words.no-date")
 	}
 	t := w.day(d)
-	text := w.T("words.date", w.T("words.weekday-"+t.Weekday().String()[:3]), t.Day(), w.T("words.month-"+t.Month().String()[:3]))
-	if t.Year() != w.now.Year() {
-		text = w.T("words.date-year", text, t.Year())
+	weekday := w.T("words.weekday-" + t.Weekday().String()[:3])
+	if w.order == vw.DateOrder_DATE_ORDER_YEAR_FIRST {
+		return w.T("words.date-iso", weekday, w.ISODate(d))
 	}
-	return text
+	key := "words.date"
+	if t.Year() != w.now.Year() {
+		key = "words.date-year"
+	}
+	if w.order == vw.DateOrder_DATE_ORDER_MONTH_DAY {
+		key += "-month-first"
+	}
+	return w.T(key, weekday, t.Day(), w.T("words.month-"+t.Month().String()[:3]), t.Year())
 }
 
 // LongDate is a day in full: "Tuesday 24 November 2026".
 func (w *words) LongDate(d *date.Date) string {
 	t := w.day(d)
-	return w.T("words.long-date", w.T("words.long-"+t.Weekday().String()), t.Day(), w.T("words.long-"+t.Month().String()), t.Year())
+	key := "words.long-date"
+	switch w.order {
+	case vw.DateOrder_DATE_ORDER_MONTH_DAY:
+		key = "words.long-date-month-first"
+	case vw.DateOrder_DATE_ORDER_YEAR_FIRST:
+		return w.T("words.date-iso", w.T("words.long-"+t.Weekday().String()), w.ISODate(d))
+	}
+	return w.T(key, w.T("words.long-"+t.Weekday().String()), t.Day(), w.T("words.long-"+t.Month().String()), t.Year())
+}
+
+// Week are the days of a week in the practice's order.
+func (w *words) Week() []time.Weekday {
+	var out []time.Weekday
+	for i := range 7 {
+		out = append(out, (w.weekStart+time.Weekday(i))%7)
+	}
+	return out
 }
 
 // ISODate is a day as forms and addresses write it: 2026-11-24.

@@ -150,4 +150,3 @@ func (v *deskVisitor) sendBad(p *deskPage, f *goquery.Selection, value string) *
 	}
 	return v.post(target.RequestURI(), values)
 }
-

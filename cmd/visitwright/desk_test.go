@@ -107,3 +107,21 @@ func TestAScreenThatNobodyUsesIsLockedEvenWhileItsPageRefreshesItself(t *testing
 		t.Errorf("after twenty minutes the page is %s: %s", p.at, p.text())
 	}
 }
+
+func TestDaysAndWeeksAreWrittenAsThePracticeSets(t *testing.T) {
+	r := openDeskRig(t, nil, tuesday9)
+	manager, v := r.signIn("manager"), r.signIn("reception")
+	if p := v.mustGet("/week/2026-11-24"); !strings.Contains(p.Find("thead th").Eq(1).Text(), "Mon 23 Nov") {
+		t.Errorf("as shipped the week begins with %q", p.Find("thead").Text())
+	}
+	p := manager.send(manager.mustGet("/practice/estimates"), "main form", url.Values{"week": {"sunday"}, "order": {"month_day"}, "notation": {"universal"}}, "")
+	if !p.has("The change is kept") {
+		t.Fatalf("status %d: %s", p.status, p.text())
+	}
+	if p := v.mustGet("/week/2026-11-24"); !strings.Contains(p.Find("thead th").Eq(1).Text(), "Sun, Nov 22") {
+		t.Errorf("the week begins with %q", p.Find("thead").Text())
+	}
+	if p := v.mustGet("/day/2026-11-24"); !p.has("Tuesday, November 24, 2026") {
+		t.Errorf("the day is headed %q", p.Find("h1").Text())
+	}
+}

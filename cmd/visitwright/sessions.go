@@ -6,6 +6,7 @@ import (
 
 	"github.com/visitwright/visitwright/clients/cli"
 	"github.com/visitwright/visitwright/cmd/visitwright/identity"
+	"github.com/visitwright/visitwright/planner"
 	"github.com/visitwright/visitwright/store"
 )
 
@@ -29,5 +30,5 @@ func newIdentity(s *store.Store, o houseOptions) (*identity.Service, error) {
 	if err != nil {
 		return nil, err
 	}
-	return identity.New(identity.Config{Store: s, PageKey: pageKey, Now: o.now, Lifetime: o.sessions.Lifetime, Idle: o.sessions.Idle})
+	return identity.New(identity.Config{Store: s, PageKey: pageKey, Now: o.now, Shown: planner.Shown, Lifetime: o.sessions.Lifetime, Idle: o.sessions.Idle})
 }

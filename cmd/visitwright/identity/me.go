@@ -26,6 +26,13 @@ func (s *Service) GetMe(ctx context.Context, _ *vw.GetMeRequest) (*vw.Me, error)
 	}
 	me := &vw.Me{Subject: c.Subject(), Role: rolesToProto[c.Role], Practice: names.Practice(c.Practice), PracticeTitle: practice.Name,
 		Zone: practice.Zone, Notation: notations[practice.Notation], ServerTime: timestamppb.New(s.now())}
+	if s.shown != nil {
+		settings, err := s.shown(practice)
+		if err != nil {
+			return nil, err
+		}
+		me.WeekStart, me.DateOrder = settings.GetWeekStart(), settings.GetDateOrder()
+	}
 	if c.Clinician != "" {
 		me.Clinician = names.Clinician(c.Practice, c.Clinician)
 	}

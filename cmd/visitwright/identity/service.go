@@ -44,6 +44,9 @@ type Config struct {
 	// Now is told to whoever asks what time it is here; sessions go by the
 	// store's clock.
 	Now func() time.Time
+	// Shown reads the settings by which a practice shows days and weeks; nil
+	// leaves them out.
+	Shown func(store.Practice) (*vw.PracticeSettings, error)
 	// Lifetime and Idle of the sessions that begin here; 0 means the defaults.
 	Lifetime, Idle time.Duration
 	// Work is what one passphrase costs; the zero value means access.UsualWork.
@@ -59,6 +62,7 @@ type Service struct {
 	key            []byte
 	now            func() time.Time
 	lifetime, idle time.Duration
+	shown          func(store.Practice) (*vw.PracticeSettings, error)
 	hasher         *access.Hasher
 }
 
@@ -86,7 +90,7 @@ func New(c Config) (*Service, error) {
 	if c.Idle < ShortestIdle || c.Lifetime < c.Idle {
 		return nil, errors.New("a session's idle limit is at least 2 minutes and at most its lifetime")
 	}
-	return &Service{store: c.Store, pager: pager, key: c.PageKey, now: c.Now, lifetime: c.Lifetime, idle: c.Idle,
+	return &Service{store: c.Store, pager: pager, key: c.PageKey, now: c.Now, shown: c.Shown, lifetime: c.Lifetime, idle: c.Idle,
 		hasher: access.NewHasher(c.Work, HashesAtOnce)}, nil
 }
 

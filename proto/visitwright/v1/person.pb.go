@@ -8,6 +8,7 @@ package visitwrightv1
 
 import (
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
+	dayofweek "google.golang.org/genproto/googleapis/type/dayofweek"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
 	durationpb "google.golang.org/protobuf/types/known/durationpb"
@@ -185,7 +186,11 @@ type Me struct {
 	// How long a session may lie unused; absent for a token.
 	IdleLimit *durationpb.Duration `protobuf:"bytes,11,opt,name=idle_limit,json=idleLimit,proto3" json:"idle_limit,omitempty"`
 	// What time the server takes it to be; a demo has a clock of its own.
-	ServerTime    *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=server_time,json=serverTime,proto3" json:"server_time,omitempty"`
+	ServerTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=server_time,json=serverTime,proto3" json:"server_time,omitempty"`
+	// Day on which a week begins where weeks are shown; unspecified means Monday.
+	WeekStart dayofweek.DayOfWeek `protobuf:"varint,13,opt,name=week_start,json=weekStart,proto3,enum=google.type.DayOfWeek" json:"week_start,omitempty"`
+	// How a day is written where people read it.
+	DateOrder     DateOrder `protobuf:"varint,14,opt,name=date_order,json=dateOrder,proto3,enum=visitwright.v1.DateOrder" json:"date_order,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -304,11 +309,25 @@ func (x *Me) GetServerTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Me) GetWeekStart() dayofweek.DayOfWeek {
+	if x != nil {
+		return x.WeekStart
+	}
+	return dayofweek.DayOfWeek(0)
+}
+
+func (x *Me) GetDateOrder() DateOrder {
+	if x != nil {
+		return x.DateOrder
+	}
+	return DateOrder_DATE_ORDER_UNSPECIFIED
+}
+
 var File_visitwright_v1_person_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_person_proto_rawDesc = "" +
 	"\n" +
-	"\x1bvisitwright/v1/person.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xa7\x04\n" +
+	"\x1bvisitwright/v1/person.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1bgoogle/type/dayofweek.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1dvisitwright/v1/practice.proto\x1a\x1avisitwright/v1/tooth.proto\"\xa7\x04\n" +
 	"\x06Person\x12\x1c\n" +
 	"\x04name\x18\x01 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04name\x12Q\n" +
 	"\fsign_in_name\x18\x02 \x01(\tB/\xbaH,r*\x18@2&^[\\p{L}\\p{N}][\\p{L}\\p{M}\\p{N} ._@'-]*$R\n" +
@@ -323,7 +342,7 @@ const file_visitwright_v1_person_proto_rawDesc = "" +
 	"\vupdate_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"updateTime\x12\x1b\n" +
 	"\x04etag\x18\n" +
-	" \x01(\tB\a\xbaH\x04r\x02\x18PR\x04etag\"\xe7\x03\n" +
+	" \x01(\tB\a\xbaH\x04r\x02\x18PR\x04etag\"\xd8\x04\n" +
 	"\x02Me\x12\x18\n" +
 	"\asubject\x18\x01 \x01(\tR\asubject\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12(\n" +
@@ -340,7 +359,11 @@ const file_visitwright_v1_person_proto_rawDesc = "" +
 	"\n" +
 	"idle_limit\x18\v \x01(\v2\x19.google.protobuf.DurationR\tidleLimit\x12;\n" +
 	"\vserver_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"serverTimeBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
+	"serverTime\x125\n" +
+	"\n" +
+	"week_start\x18\r \x01(\x0e2\x16.google.type.DayOfWeekR\tweekStart\x128\n" +
+	"\n" +
+	"date_order\x18\x0e \x01(\x0e2\x19.visitwright.v1.DateOrderR\tdateOrderBGZEgithub.com/visitwright/visitwright/proto/visitwright/v1;visitwrightv1b\x06proto3"
 
 var (
 	file_visitwright_v1_person_proto_rawDescOnce sync.Once
@@ -362,21 +385,25 @@ var file_visitwright_v1_person_proto_goTypes = []any{
 	(*timestamppb.Timestamp)(nil), // 3: google.protobuf.Timestamp
 	(ToothNotation)(0),            // 4: visitwright.v1.ToothNotation
 	(*durationpb.Duration)(nil),   // 5: google.protobuf.Duration
+	(dayofweek.DayOfWeek)(0),      // 6: google.type.DayOfWeek
+	(DateOrder)(0),                // 7: visitwright.v1.DateOrder
 }
 var file_visitwright_v1_person_proto_depIdxs = []int32{
-	2, // 0: visitwright.v1.Person.role:type_name -> visitwright.v1.Role
-	3, // 1: visitwright.v1.Person.create_time:type_name -> google.protobuf.Timestamp
-	3, // 2: visitwright.v1.Person.update_time:type_name -> google.protobuf.Timestamp
-	2, // 3: visitwright.v1.Me.role:type_name -> visitwright.v1.Role
-	4, // 4: visitwright.v1.Me.notation:type_name -> visitwright.v1.ToothNotation
-	3, // 5: visitwright.v1.Me.expire_time:type_name -> google.protobuf.Timestamp
-	5, // 6: visitwright.v1.Me.idle_limit:type_name -> google.protobuf.Duration
-	3, // 7: visitwright.v1.Me.server_time:type_name -> google.protobuf.Timestamp
-	8, // [8:8] is the sub-list for method output_type
-	8, // [8:8] is the sub-list for method input_type
-	8, // [8:8] is the sub-list for extension type_name
-	8, // [8:8] is the sub-list for extension extendee
-	0, // [0:8] is the sub-list for field type_name
+	2,  // 0: visitwright.v1.Person.role:type_name -> visitwright.v1.Role
+	3,  // 1: visitwright.v1.Person.create_time:type_name -> google.protobuf.Timestamp
+	3,  // 2: visitwright.v1.Person.update_time:type_name -> google.protobuf.Timestamp
+	2,  // 3: visitwright.v1.Me.role:type_name -> visitwright.v1.Role
+	4,  // 4: visitwright.v1.Me.notation:type_name -> visitwright.v1.ToothNotation
+	3,  // 5: visitwright.v1.Me.expire_time:type_name -> google.protobuf.Timestamp
+	5,  // 6: visitwright.v1.Me.idle_limit:type_name -> google.protobuf.Duration
+	3,  // 7: visitwright.v1.Me.server_time:type_name -> google.protobuf.Timestamp
+	6,  // 8: visitwright.v1.Me.week_start:type_name -> google.type.DayOfWeek
+	7,  // 9: visitwright.v1.Me.date_order:type_name -> visitwright.v1.DateOrder
+	10, // [10:10] is the sub-list for method output_type
+	10, // [10:10] is the sub-list for method input_type
+	10, // [10:10] is the sub-list for extension type_name
+	10, // [10:10] is the sub-list for extension extendee
+	0,  // [0:10] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_person_proto_init() }
@@ -385,6 +412,7 @@ func file_visitwright_v1_person_proto_init() {
 		return
 	}
 	file_visitwright_v1_identity_proto_init()
+	file_visitwright_v1_practice_proto_init()
 	file_visitwright_v1_tooth_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{

@@ -8,6 +8,7 @@ package visitwrightv1
 
 import (
 	_ "buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
+	dayofweek "google.golang.org/genproto/googleapis/type/dayofweek"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
 	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
@@ -22,6 +23,63 @@ const (
 	// Verify that runtime/protoimpl is sufficiently up-to-date.
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
+
+// How a day is written where people read it.
+type DateOrder int32
+
+const (
+	// The day before the month.
+	DateOrder_DATE_ORDER_UNSPECIFIED DateOrder = 0
+	// The day before the month: 24 Nov 2026.
+	DateOrder_DATE_ORDER_DAY_MONTH DateOrder = 1
+	// The month before the day: Nov 24, 2026.
+	DateOrder_DATE_ORDER_MONTH_DAY DateOrder = 2
+	// As ISO 8601 writes it: 2026-11-24.
+	DateOrder_DATE_ORDER_YEAR_FIRST DateOrder = 3
+)
+
+// Enum value maps for DateOrder.
+var (
+	DateOrder_name = map[int32]string{
+		0: "DATE_ORDER_UNSPECIFIED",
+		1: "DATE_ORDER_DAY_MONTH",
+		2: "DATE_ORDER_MONTH_DAY",
+		3: "DATE_ORDER_YEAR_FIRST",
+	}
+	DateOrder_value = map[string]int32{
+		"DATE_ORDER_UNSPECIFIED": 0,
+		"DATE_ORDER_DAY_MONTH":   1,
+		"DATE_ORDER_MONTH_DAY":   2,
+		"DATE_ORDER_YEAR_FIRST":  3,
+	}
+)
+
+func (x DateOrder) Enum() *DateOrder {
+	p := new(DateOrder)
+	*p = x
+	return p
+}
+
+func (x DateOrder) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (DateOrder) Descriptor() protoreflect.EnumDescriptor {
+	return file_visitwright_v1_practice_proto_enumTypes[0].Descriptor()
+}
+
+func (DateOrder) Type() protoreflect.EnumType {
+	return &file_visitwright_v1_practice_proto_enumTypes[0]
+}
+
+func (x DateOrder) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use DateOrder.Descriptor instead.
+func (DateOrder) EnumDescriptor() ([]byte, []int) {
+	return file_visitwright_v1_practice_proto_rawDescGZIP(), []int{0}
+}
 
 // Who may see the figures of one clinician.
 type FiguresSeenBy int32
@@ -64,11 +122,11 @@ func (x FiguresSeenBy) String() string {
 }
 
 func (FiguresSeenBy) Descriptor() protoreflect.EnumDescriptor {
-	return file_visitwright_v1_practice_proto_enumTypes[0].Descriptor()
+	return file_visitwright_v1_practice_proto_enumTypes[1].Descriptor()
 }
 
 func (FiguresSeenBy) Type() protoreflect.EnumType {
-	return &file_visitwright_v1_practice_proto_enumTypes[0]
+	return &file_visitwright_v1_practice_proto_enumTypes[1]
 }
 
 func (x FiguresSeenBy) Number() protoreflect.EnumNumber {
@@ -77,7 +135,7 @@ func (x FiguresSeenBy) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use FiguresSeenBy.Descriptor instead.
 func (FiguresSeenBy) EnumDescriptor() ([]byte, []int) {
-	return file_visitwright_v1_practice_proto_rawDescGZIP(), []int{0}
+	return file_visitwright_v1_practice_proto_rawDescGZIP(), []int{1}
 }
 
 // How one practice works. One record per practice.
@@ -133,6 +191,10 @@ type PracticeSettings struct {
 	// Who may see the figures of one clinician; nothing set means the clinician
 	// alone.
 	ClinicianFigures FiguresSeenBy `protobuf:"varint,23,opt,name=clinician_figures,json=clinicianFigures,proto3,enum=visitwright.v1.FiguresSeenBy" json:"clinician_figures,omitempty"`
+	// Day on which a week begins where weeks are shown; unspecified means Monday.
+	WeekStart dayofweek.DayOfWeek `protobuf:"varint,24,opt,name=week_start,json=weekStart,proto3,enum=google.type.DayOfWeek" json:"week_start,omitempty"`
+	// How a day is written where people read it.
+	DateOrder DateOrder `protobuf:"varint,25,opt,name=date_order,json=dateOrder,proto3,enum=visitwright.v1.DateOrder" json:"date_order,omitempty"`
 	// When the settings were last changed. Output only.
 	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
 	// Changes with every change; send it back with an update.
@@ -316,6 +378,20 @@ func (x *PracticeSettings) GetClinicianFigures() FiguresSeenBy {
 		return x.ClinicianFigures
 	}
 	return FiguresSeenBy_FIGURES_SEEN_BY_UNSPECIFIED
+}
+
+func (x *PracticeSettings) GetWeekStart() dayofweek.DayOfWeek {
+	if x != nil {
+		return x.WeekStart
+	}
+	return dayofweek.DayOfWeek(0)
+}
+
+func (x *PracticeSettings) GetDateOrder() DateOrder {
+	if x != nil {
+		return x.DateOrder
+	}
+	return DateOrder_DATE_ORDER_UNSPECIFIED
 }
 
 func (x *PracticeSettings) GetUpdateTime() *timestamppb.Timestamp {
@@ -575,8 +651,7 @@ var File_visitwright_v1_practice_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_practice_proto_rawDesc = "" +
 	"\n" +
-	"\x1dvisitwright/v1/practice.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a visitwright/v1/anaesthetic.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xd6\n" +
-	"\n" +
+	"\x1dvisitwright/v1/practice.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1bgoogle/type/dayofweek.proto\x1a visitwright/v1/anaesthetic.proto\x1a\x1avisitwright/v1/model.proto\x1a\x1dvisitwright/v1/quantity.proto\x1a\x1avisitwright/v1/tooth.proto\"\xdb\v\n" +
 	"\x10PracticeSettings\x12\x1b\n" +
 	"\x04name\x18\x01 \x01(\tB\a\xbaH\x04r\x02\x18xR\x04name\x12\x1d\n" +
 	"\x05title\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18xR\x05title\x12\x1b\n" +
@@ -601,7 +676,11 @@ const file_visitwright_v1_practice_proto_rawDesc = "" +
 	"\ahorizon\x18\x13 \x01(\x05B\t\xbaH\x06\x1a\x04\x18\b(\x00R\ahorizon\x127\n" +
 	"\x12urgent_instruction\x18\r \x01(\tB\b\xbaH\x05r\x03\x18\xe8\aR\x11urgentInstruction\x12Y\n" +
 	"\x12chair_instructions\x18\x16 \x03(\v2 .visitwright.v1.ChairInstructionB\b\xbaH\x05\x92\x01\x02\x10@R\x11chairInstructions\x12T\n" +
-	"\x11clinician_figures\x18\x17 \x01(\x0e2\x1d.visitwright.v1.FiguresSeenByB\b\xbaH\x05\x82\x01\x02\x10\x01R\x10clinicianFigures\x12;\n" +
+	"\x11clinician_figures\x18\x17 \x01(\x0e2\x1d.visitwright.v1.FiguresSeenByB\b\xbaH\x05\x82\x01\x02\x10\x01R\x10clinicianFigures\x12?\n" +
+	"\n" +
+	"week_start\x18\x18 \x01(\x0e2\x16.google.type.DayOfWeekB\b\xbaH\x05\x82\x01\x02\x10\x01R\tweekStart\x12B\n" +
+	"\n" +
+	"date_order\x18\x19 \x01(\x0e2\x19.visitwright.v1.DateOrderB\b\xbaH\x05\x82\x01\x02\x10\x01R\tdateOrder\x12;\n" +
 	"\vupdate_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"updateTime\x12\x1b\n" +
 	"\x04etag\x18\x0f \x01(\tB\a\xbaH\x04r\x02\x18PR\x04etagB\x0f\n" +
@@ -622,7 +701,12 @@ const file_visitwright_v1_practice_proto_rawDesc = "" +
 	"\x10ChairInstruction\x126\n" +
 	"\x05event\x18\x01 \x01(\tB \xbaH\x1dr\x1b2\x19^[a-z0-9][a-z0-9-]{0,62}$R\x05event\x12\x1e\n" +
 	"\x04text\x18\x02 \x01(\tB\n" +
-	"\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x04text*\x88\x01\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x04text*v\n" +
+	"\tDateOrder\x12\x1a\n" +
+	"\x16DATE_ORDER_UNSPECIFIED\x10\x00\x12\x18\n" +
+	"\x14DATE_ORDER_DAY_MONTH\x10\x01\x12\x18\n" +
+	"\x14DATE_ORDER_MONTH_DAY\x10\x02\x12\x19\n" +
+	"\x15DATE_ORDER_YEAR_FIRST\x10\x03*\x88\x01\n" +
 	"\rFiguresSeenBy\x12\x1f\n" +
 	"\x1bFIGURES_SEEN_BY_UNSPECIFIED\x10\x00\x12\x19\n" +
 	"\x15FIGURES_SEEN_BY_OWNER\x10\x01\x12\x1b\n" +
@@ -641,39 +725,43 @@ func file_visitwright_v1_practice_proto_rawDescGZIP() []byte {
 	return file_visitwright_v1_practice_proto_rawDescData
 }
 
-var file_visitwright_v1_practice_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_visitwright_v1_practice_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
 var file_visitwright_v1_practice_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
 var file_visitwright_v1_practice_proto_goTypes = []any{
-	(FiguresSeenBy)(0),            // 0: visitwright.v1.FiguresSeenBy
-	(*PracticeSettings)(nil),      // 1: visitwright.v1.PracticeSettings
-	(*FigureOverride)(nil),        // 2: visitwright.v1.FigureOverride
-	(*OwnSequence)(nil),           // 3: visitwright.v1.OwnSequence
-	(*OwnStep)(nil),               // 4: visitwright.v1.OwnStep
-	(*ChairInstruction)(nil),      // 5: visitwright.v1.ChairInstruction
-	(ToothNotation)(0),            // 6: visitwright.v1.ToothNotation
-	(*LengthGrid)(nil),            // 7: visitwright.v1.LengthGrid
-	(*Cost)(nil),                  // 8: visitwright.v1.Cost
-	(*AnaestheticSolution)(nil),   // 9: visitwright.v1.AnaestheticSolution
-	(*timestamppb.Timestamp)(nil), // 10: google.protobuf.Timestamp
-	(*Minutes)(nil),               // 11: visitwright.v1.Minutes
+	(DateOrder)(0),                // 0: visitwright.v1.DateOrder
+	(FiguresSeenBy)(0),            // 1: visitwright.v1.FiguresSeenBy
+	(*PracticeSettings)(nil),      // 2: visitwright.v1.PracticeSettings
+	(*FigureOverride)(nil),        // 3: visitwright.v1.FigureOverride
+	(*OwnSequence)(nil),           // 4: visitwright.v1.OwnSequence
+	(*OwnStep)(nil),               // 5: visitwright.v1.OwnStep
+	(*ChairInstruction)(nil),      // 6: visitwright.v1.ChairInstruction
+	(ToothNotation)(0),            // 7: visitwright.v1.ToothNotation
+	(*LengthGrid)(nil),            // 8: visitwright.v1.LengthGrid
+	(*Cost)(nil),                  // 9: visitwright.v1.Cost
+	(*AnaestheticSolution)(nil),   // 10: visitwright.v1.AnaestheticSolution
+	(dayofweek.DayOfWeek)(0),      // 11: google.type.DayOfWeek
+	(*timestamppb.Timestamp)(nil), // 12: google.protobuf.Timestamp
+	(*Minutes)(nil),               // 13: visitwright.v1.Minutes
 }
 var file_visitwright_v1_practice_proto_depIdxs = []int32{
-	6,  // 0: visitwright.v1.PracticeSettings.notation:type_name -> visitwright.v1.ToothNotation
-	7,  // 1: visitwright.v1.PracticeSettings.grid:type_name -> visitwright.v1.LengthGrid
-	8,  // 2: visitwright.v1.PracticeSettings.cost:type_name -> visitwright.v1.Cost
-	2,  // 3: visitwright.v1.PracticeSettings.overrides:type_name -> visitwright.v1.FigureOverride
-	3,  // 4: visitwright.v1.PracticeSettings.sequences:type_name -> visitwright.v1.OwnSequence
-	9,  // 5: visitwright.v1.PracticeSettings.anaesthetics:type_name -> visitwright.v1.AnaestheticSolution
-	5,  // 6: visitwright.v1.PracticeSettings.chair_instructions:type_name -> visitwright.v1.ChairInstruction
-	0,  // 7: visitwright.v1.PracticeSettings.clinician_figures:type_name -> visitwright.v1.FiguresSeenBy
-	10, // 8: visitwright.v1.PracticeSettings.update_time:type_name -> google.protobuf.Timestamp
-	4,  // 9: visitwright.v1.OwnSequence.steps:type_name -> visitwright.v1.OwnStep
-	11, // 10: visitwright.v1.OwnStep.minutes:type_name -> visitwright.v1.Minutes
-	11, // [11:11] is the sub-list for method output_type
-	11, // [11:11] is the sub-list for method input_type
-	11, // [11:11] is the sub-list for extension type_name
-	11, // [11:11] is the sub-list for extension extendee
-	0,  // [0:11] is the sub-list for field type_name
+	7,  // 0: visitwright.v1.PracticeSettings.notation:type_name -> visitwright.v1.ToothNotation
+	8,  // 1: visitwright.v1.PracticeSettings.grid:type_name -> visitwright.v1.LengthGrid
+	9,  // 2: visitwright.v1.PracticeSettings.cost:type_name -> visitwright.v1.Cost
+	3,  // 3: visitwright.v1.PracticeSettings.overrides:type_name -> visitwright.v1.FigureOverride
+	4,  // 4: visitwright.v1.PracticeSettings.sequences:type_name -> visitwright.v1.OwnSequence
+	10, // 5: visitwright.v1.PracticeSettings.anaesthetics:type_name -> visitwright.v1.AnaestheticSolution
+	6,  // 6: visitwright.v1.PracticeSettings.chair_instructions:type_name -> visitwright.v1.ChairInstruction
+	1,  // 7: visitwright.v1.PracticeSettings.clinician_figures:type_name -> visitwright.v1.FiguresSeenBy
+	11, // 8: visitwright.v1.PracticeSettings.week_start:type_name -> google.type.DayOfWeek
+	0,  // 9: visitwright.v1.PracticeSettings.date_order:type_name -> visitwright.v1.DateOrder
+	12, // 10: visitwright.v1.PracticeSettings.update_time:type_name -> google.protobuf.Timestamp
+	5,  // 11: visitwright.v1.OwnSequence.steps:type_name -> visitwright.v1.OwnStep
+	13, // 12: visitwright.v1.OwnStep.minutes:type_name -> visitwright.v1.Minutes
+	13, // [13:13] is the sub-list for method output_type
+	13, // [13:13] is the sub-list for method input_type
+	13, // [13:13] is the sub-list for extension type_name
+	13, // [13:13] is the sub-list for extension extendee
+	0,  // [0:13] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_practice_proto_init() }
@@ -691,7 +779,7 @@ func file_visitwright_v1_practice_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_visitwright_v1_practice_proto_rawDesc), len(file_visitwright_v1_practice_proto_rawDesc)),
-			NumEnums:      1,
+			NumEnums:      2,
 			NumMessages:   5,
 			NumExtensions: 0,
 			NumServices:   0,
