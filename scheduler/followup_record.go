@@ -345,7 +345,7 @@ func eventWords(e followup.Event) string {
 	case followup.Called:
 		return "the patient called: " + string(e.Complaint)
 	case followup.PutOffTo:
-		return "asked again on " + e.Until.String() + ": " + e.Reason
+		return "asked again on " + e.Until.Words() + ": " + e.Reason
 	}
 	return "decided: " + e.Reason
 }

@@ -67,7 +67,8 @@ func (q *ask) appointment() (*vw.Appointment, error) {
 }
 
 func (q *ask) appointmentPage() (*page, error) {
-	return q.appointmentShow(newForm(nil), newForm(nil), nil)
+	// Who comes to take it back finds that open.
+	return q.appointmentShow(newForm(nil), newForm(url.Values{"cancel": q.form["cancel"]}), nil)
 }
 
 func (q *ask) appointmentShow(f, cancel *form, outlook *vw.LateOutlook) (*page, error) {
@@ -317,6 +318,8 @@ type movePage struct {
 	Repair  []repairLine
 	Sealed  string
 	Places  []moveChoice
+	Days    []option
+	Parts   []option
 	Minutes int32
 }
 
@@ -334,7 +337,7 @@ func (q *ask) moveShow(f *form) (*page, error) {
 	if err != nil {
 		return nil, err
 	}
-	p := &movePage{Form: f, Minutes: a.GetPlace().GetMinutes()}
+	p := &movePage{Form: f, Minutes: a.GetPlace().GetMinutes(), Days: q.weekdayOptions(), Parts: q.partOptions()}
 	var h *house
 	var who *who
 	g := errgroup.Group{}
@@ -383,7 +386,11 @@ func (q *ask) movePlaces(p *movePage, h *house, a *vw.Appointment) error {
 		p.Form.Problem = q.t("appointment.elsewhere-master")
 		return nil
 	}
-	got, err := q.diary().FindOffers(q, &vw.FindOffersRequest{Parent: q.practice, Patient: a.GetPatient(), Visits: []*vw.VisitToPlace{v}, Wishes: &vw.OfferWishes{OtherDays: true}, MostOffers: mostOffers})
+	wishes := q.wishes(p.Form)
+	if wishes.OtherDays = true; !p.Form.ok() {
+		return nil
+	}
+	got, err := q.diary().FindOffers(q, &vw.FindOffersRequest{Parent: q.practice, Patient: a.GetPatient(), Visits: []*vw.VisitToPlace{v}, Wishes: wishes, MostOffers: mostOffers})
 	if err != nil {
 		if p.Form.refused(err, nil) {
 			return nil

@@ -87,6 +87,8 @@ type placeView struct {
 	Window   string
 	IfNeeded bool
 	Kept     bool // chosen or booked already
+	// NotWith says that another clinician treats the case.
+	NotWith  string
 	Warnings []*vw.PlaceWarning
 }
 
@@ -309,6 +311,9 @@ func (q *ask) offerView(p *bookPage, h *house, visits []*vw.VisitToPlace, o *vw.
 			if fixed {
 				v.Sealed = append(v.Sealed, sealed(&vw.PlaceToBook{Parts: place.GetParts(), Place: place.GetPlace(), IfNeeded: place.GetIfNeeded()}))
 			}
+		}
+		if treats := p.Case.GetClinician(); treats != "" && clinicianOf(place.GetPlace()) != treats {
+			shown.NotWith = q.t("booking.other-clinician", h.Title(treats))
 		}
 		v.Places = append(v.Places, shown)
 	}

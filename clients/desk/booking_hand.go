@@ -232,6 +232,26 @@ type bookingView struct {
 	Form   *form
 	Again  string // where new places are looked for
 	Reason []option
+	// Seldom says of visits that are only sometimes needed whether they are
+	// booked; Missing are visits of the plan that still want a place.
+	Seldom  []string
+	Missing []string
+}
+
+// openVisits says what of the case's plan has no place, and whether on purpose.
+func (q *ask) openVisits(p *bookingView, caseName string) error {
+	s, err := q.caseSubject(caseName)
+	if err != nil {
+		return err
+	}
+	for _, v := range s.Open() {
+		if v.IfNeeded && !v.GetBookedAhead() {
+			p.Seldom = append(p.Seldom, q.t("booking.if-needed-open", v.GetNumber(), v.GetNeeded().GetWords()))
+		} else {
+			p.Missing = append(p.Missing, q.t("booking.still-open", v.GetNumber()))
+		}
+	}
+	return nil
 }
 
 type bookedLine struct {
@@ -246,6 +266,7 @@ type bookedLine struct {
 	State string
 	After string
 	Live  bool
+	Ahead bool // booked here, has still to begin and can be cancelled
 }
 
 func (q *ask) bookingPage() (*page, error) { return q.bookingShow(newForm(nil)) }
@@ -264,6 +285,7 @@ func (q *ask) bookingShow(f *form) (*page, error) {
 		return nil, err
 	}
 	p := &bookingView{ID: lastPart(b.GetName()), Form: f, Gone: true}
+	caseName := ""
 	for i, a := range b.GetAppointments() {
 		line := q.bookedLine(h, a)
 		if i > 0 {
@@ -290,7 +312,22 @@ func (q *ask) bookingShow(f *form) (*page, error) {
 				p.Left = q.t("booking.less-than-a-minute")
 			}
 		}
+		if a.GetIfNeeded() && ahead(a) {
+			if a.GetReleaseTime().IsValid() {
+				p.Seldom = append(p.Seldom, sentence(q.t("booking.if-needed-booked", line.What, q.words.When(a.GetReleaseTime()))))
+			} else {
+				p.Seldom = append(p.Seldom, sentence(q.t("booking.if-needed-kept", line.What)))
+			}
+		}
 		p.Gone = p.Gone && !live(a)
+		if len(a.GetCases()) > 0 && caseName == "" {
+			caseName = a.GetCases()[0]
+		}
+	}
+	if caseName != "" && !p.Gone {
+		if err := q.openVisits(p, caseName); err != nil {
+			return nil, err
+		}
 	}
 	title := q.t("booking.booked", p.Who)
 	if p.Kept {
@@ -306,7 +343,7 @@ func (q *ask) bookingShow(f *form) (*page, error) {
 func (q *ask) bookedLine(h *house, a *vw.Appointment) *bookedLine {
 	place := a.GetPlace()
 	return &bookedLine{A: a, ID: lastPart(a.GetName()), Date: q.words.Date(place.GetStart().GetDate()), Near: q.words.Near(place.GetStart().GetDate()), Time: q.words.Clock(place.GetStart().GetTime()),
-		Min: q.words.Min(place.GetMinutes()), With: h.With(place), What: q.what(a), State: q.stateWords(a), Live: live(a)}
+		Min: q.words.Min(place.GetMinutes()), With: h.With(place), What: q.what(a), State: q.stateWords(a), Live: live(a), Ahead: a.GetState() == vw.Appointment_STATE_BOOKED}
 }
 
 // confirmBooking makes a provisional booking firm.

@@ -82,7 +82,14 @@ func (q *ask) bookSubject() (*bookSubject, error) {
 		s.Patient, err = q.planner().GetPatient(q, &vw.GetPatientRequest{Name: q.name("patients", id)})
 		return s, err
 	}
-	if s.Case, err = q.planner().GetCase(q, &vw.GetCaseRequest{Name: q.name("cases", q.path("case"))}); err != nil {
+	return q.caseSubject(q.name("cases", q.path("case")))
+}
+
+// caseSubject is the subject of a case.
+func (q *ask) caseSubject(name string) (*bookSubject, error) {
+	s := &bookSubject{}
+	var err error
+	if s.Case, err = q.planner().GetCase(q, &vw.GetCaseRequest{Name: name}); err != nil {
 		return nil, err
 	}
 	g := errgroup.Group{}
@@ -119,6 +126,21 @@ func (q *ask) bookedOf(caseName string) ([]*vw.Appointment, error) {
 	today := q.words.Today()
 	return q.appointmentsOf(&vw.ListAppointmentsRequest{Case: caseName,
 		Days: &vw.DateRange{FirstDate: q.words.addDays(today, -daysBack), LastDate: q.words.addDays(today, daysAhead)}})
+}
+
+// anyBooked says of each case whether an appointment of it holds a place.
+func (q *ask) anyBooked(cases []*vw.Case) ([]bool, error) {
+	out := make([]bool, len(cases))
+	g := errgroup.Group{}
+	g.SetLimit(8)
+	for i, c := range cases {
+		g.Go(func() error {
+			booked, err := q.bookedOf(c.GetName())
+			out[i] = slices.ContainsFunc(booked, live)
+			return err
+		})
+	}
+	return out, g.Wait()
 }
 
 // acceptedOption is the option of a plan that is to be booked: the accepted

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"net/http"
 	"net/url"
+	"strings"
 
 	"golang.org/x/sync/errgroup"
 
@@ -33,7 +34,43 @@ type callPage struct {
 	Places      []*callPlace
 	Text        string
 	Lengths     []option
+	// Troubles are the answers to what is wrong, Trouble the one given, in words.
+	Troubles []option
+	Trouble  string
 }
+
+// troubles are what most callers call for.
+var troubles = []string{"none", "pain", "swelling", "trauma", "filling", "other"}
+
+// askTrouble prepares the question what is wrong, and reads its answer.
+func (q *ask) askTrouble(p *callPage) {
+	given := p.Form.Get("trouble")
+	for _, id := range troubles {
+		value := id
+		if id == "none" {
+			value = ""
+		}
+		p.Troubles = append(p.Troubles, option{Value: value, Text: q.t("call.trouble-" + id)})
+		if value == given && given != "" {
+			p.Trouble = q.t("call.trouble-" + id)
+		}
+	}
+	if p.Trouble == "" {
+		p.Form.Set("trouble", "")
+	}
+	if words := []rune(p.Form.Get("trouble-words")); len(words) > 0 {
+		words = words[:min(len(words), mostTrouble)]
+		p.Form.Set("trouble-words", string(words))
+		if p.Trouble != "" {
+			p.Trouble += ": "
+		}
+		p.Trouble += string(words)
+	}
+	p.Trouble = strings.TrimRight(p.Trouble, ". ")
+}
+
+// mostTrouble is how many characters of the caller's words travel along.
+const mostTrouble = 200
 
 type flagAnswer struct {
 	ID, Value string
@@ -53,6 +90,7 @@ func (q *ask) callPage() (*page, error) {
 }
 
 func (q *ask) callShow(p *callPage) *page {
+	q.askTrouble(p)
 	out := &page{name: "call", title: q.t("call.title"), section: "call", data: p}
 	if !p.Form.ok() {
 		out.status = http.StatusUnprocessableEntity
@@ -158,6 +196,13 @@ func (q *ask) callOn(p *callPage, r *vw.FindEmergencyPlaceRequest) (*page, error
 // callWho asks who calls.
 func (q *ask) callWho(p *callPage) (*page, error) {
 	p.Step = "who"
+	if p.Form.Get("reference") == "" && p.Form.Get("do") != "new" {
+		next, err := q.nextReference()
+		if err != nil {
+			return nil, err
+		}
+		p.Form.Set("reference", next)
+	}
 	text := p.Form.Get("q")
 	if text == "" || p.Form.Get("do") == "new" {
 		return q.callShow(p), nil

@@ -30,18 +30,27 @@ func (w *words) Percent(p float64) string {
 }
 
 // Odds is a chance as the service words it, with its per cent: "8 in 10 finish
-// on time (81 %)".
+// on time (about 81 %)".
 func (w *words) Odds(o *vw.Odds) string {
 	text := o.GetWords()
 	if text == "" {
 		text = oddsWords(o.GetProbability())
 	}
-	return w.T("words.odds", text, w.Percent(o.GetProbability()))
+	return w.both(text, o.GetProbability())
 }
 
-// Chance is a bare chance: "8 in 10 (81 %)".
+// Chance is a bare chance: "8 in 10 (about 81 %)".
 func (w *words) Chance(p float64) string {
-	return w.T("words.odds", oddsWords(p), w.Percent(p))
+	return w.both(oddsWords(p), p)
+}
+
+// both adds the per cent to a chance in words; close to none and to all the
+// words say it better.
+func (w *words) both(text string, p float64) string {
+	if rounded := math.Round(p * 100); math.IsNaN(p) || rounded <= 0 || rounded >= 100 {
+		return text
+	}
+	return w.T("words.odds", text, w.Percent(p))
 }
 
 // Number writes a number with so many digits behind the point.

@@ -1,6 +1,7 @@
 package desk
 
 import (
+	"cmp"
 	"net/http"
 	"net/url"
 	"regexp"
@@ -36,6 +37,23 @@ type duePage struct {
 	Form              *form
 	Kinds, Actors     []option
 	Done              string
+	// Everybody leads from the tasks of one's own role to those of all.
+	Everybody string
+}
+
+// mineActor in an address means the tasks of the role that is signed in.
+const mineActor = "mine"
+
+// dueActors are those whose tasks a role sees to; none for a role that sees to
+// none.
+func (q *ask) dueActors() []string {
+	switch {
+	case q.is(vw.Role_ROLE_RECEPTION):
+		return []string{"reception", "referring-dentist"}
+	case q.is(clinicians...):
+		return []string{"clinician"}
+	}
+	return nil
 }
 
 // dueView is one part of the list.
@@ -73,6 +91,9 @@ func (q *ask) duePage() (*page, error) {
 	for _, k := range []string{"return-visit", "core", "restoration", "review", "re-assessment", "decision", "booking"} {
 		p.Kinds = append(p.Kinds, option{Value: k, Text: q.t("due.kind-" + k)})
 	}
+	if !q.form.Has("actor") && request.GetCase() == "" {
+		p.Actor = mineActor
+	}
 	for _, a := range []string{"reception", "clinician", "referring-dentist"} {
 		p.Actors = append(p.Actors, option{Value: a, Text: q.t("due.actor-" + a)})
 	}
@@ -81,26 +102,48 @@ func (q *ask) duePage() (*page, error) {
 	}
 	if slices.ContainsFunc(p.Actors, func(o option) bool { return o.Value == p.Actor }) {
 		request.Actor = p.Actor
+	} else if p.Actor != mineActor {
+		p.Actor = ""
+	}
+	own := q.dueActors()
+	if len(own) == 0 && p.Actor == mineActor {
+		p.Actor = ""
+	}
+	if len(own) > 0 {
+		p.Actors = slices.Insert(p.Actors, 0, option{Value: mineActor, Text: q.t("due.my-tasks")})
 	}
 	p.Kinds = slices.Insert(p.Kinds, 0, option{Text: q.t("due.every-kind")})
 	p.Actors = slices.Insert(p.Actors, 0, option{Text: q.t("due.everybody")})
-	p.Form = newForm(url.Values{"kind": {request.GetKind()}, "actor": {request.GetActor()}, "view": {p.View}})
+	p.Form = newForm(url.Values{"kind": {request.GetKind()}, "actor": {p.Actor}, "view": {p.View}})
 	for _, v := range dueViews {
 		at := url.Values{"view": {v}}
 		if request.GetKind() != "" {
 			at.Set("kind", request.GetKind())
 		}
-		if request.GetActor() != "" {
-			at.Set("actor", request.GetActor())
-		}
+		at.Set("actor", p.Actor)
 		p.Views = append(p.Views, dueView{Path: "/due?" + at.Encode(), Text: q.t("due.view-" + v), Current: v == p.View})
 	}
-	list, err := q.followUp().ListFollowUps(q, request)
-	if err != nil {
-		return nil, err
+	if p.Actor != mineActor {
+		own = []string{request.GetActor()}
+	} else if request.GetCase() == "" {
+		p.Everybody = "/due?" + url.Values{"view": {p.View}, "kind": {request.GetKind()}, "actor": {""}}.Encode()
 	}
-	p.More = list.GetNextPageToken() != ""
-	if p.Rows, err = q.dueRows(list.GetFollowUps()); err != nil {
+	var found []*vw.FollowUp
+	for _, request.Actor = range own {
+		list, err := q.followUp().ListFollowUps(q, request)
+		if err != nil {
+			return nil, err
+		}
+		p.More = p.More || list.GetNextPageToken() != ""
+		found = append(found, list.GetFollowUps()...)
+	}
+	if len(own) > 1 { // each list is sorted by its latest day
+		slices.SortStableFunc(found, func(a, b *vw.FollowUp) int {
+			return cmp.Compare(q.words.ISODate(a.GetLatestDate()), q.words.ISODate(b.GetLatestDate()))
+		})
+	}
+	var err error
+	if p.Rows, err = q.dueRows(found); err != nil {
 		return nil, err
 	}
 	return &page{name: "due", title: q.t("due.title"), section: "due", data: p}, nil

@@ -28,6 +28,11 @@ type nowPage struct {
 	Figures []string
 	Waiting int // on the short-notice list
 	More    int // visits of today that the page has no room for
+	// Chair are the visits that run; Earlier how many should be over and are not
+	// marked.
+	Chair   []*nextVisit
+	Earlier int
+	MoreDue int // tasks of the role on the Due list that the page does not show
 }
 
 // oneEach gives each of a page's small forms a request id of its own.
@@ -77,11 +82,12 @@ type setOut struct {
 // The urgencies, and within them the day or minute by which something is due.
 const (
 	rankMinutes = iota
+	rankPast
 	rankToday
 	rankDays
 )
 
-var rankKeys = []string{"minutes", "today", "days"}
+var rankKeys = []string{"minutes", "past", "today", "days"}
 
 func (q *ask) nowPage() (*page, error) {
 	p := &nowPage{}
@@ -95,7 +101,8 @@ func (q *ask) nowPage() (*page, error) {
 		if lines, err = n.careLines(); err != nil {
 			return nil, err
 		}
-		p.Next, p.More = n.next()
+		n.next(p)
+		p.MoreDue = n.moreDue
 		p.Waiting = n.waiting
 	}
 	if q.is(vw.Role_ROLE_NURSE) {
@@ -130,10 +137,12 @@ type nowInputs struct {
 	upcoming  []*vw.Appointment
 	followUps []*vw.FollowUp
 	failed    []*vw.Message
-	cases     []*vw.Case // open, the newest
+	cases     []*vw.Case // open, the newest, for clinicians
+	toBook    []*vw.Case // planned, with nothing booked, for reception
 	jobs      []*vw.Job
 	report    *vw.CalibrationReport
 	waiting   int
+	moreDue   int // follow-ups of the role that get no line of their own
 	house     *house
 	who       *who
 	hours     *openHours
@@ -172,7 +181,7 @@ func (n *nowInputs) read() error {
 			return err
 		})
 	}
-	if q.is(clinicians...) {
+	if q.is(vw.Role_ROLE_RECEPTION, vw.Role_ROLE_CLINICIAN) {
 		g.Go(func() error {
 			list, err := q.planner().ListCases(q, &vw.ListCasesRequest{Parent: q.practice, PageSize: 200, Filter: &vw.CaseFilter{OpenOnly: true}})
 			n.cases = list.GetCases()
@@ -205,7 +214,12 @@ func (n *nowInputs) read() error {
 	for _, m := range n.failed {
 		names = append(names, m.GetPatient())
 	}
-	for _, c := range n.cases {
+	if q.is(vw.Role_ROLE_RECEPTION) {
+		if err := n.unbooked(); err != nil {
+			return err
+		}
+	}
+	for _, c := range slices.Concat(n.cases, n.toBook) {
 		names = append(names, c.GetPatient())
 	}
 	// Of what lies ahead only the cases are needed, to see what a newer plan did to
@@ -252,24 +266,32 @@ func (n *nowInputs) readDiary(days *vw.DateRange) error {
 // mostNext is how many visits of today the opening page lists.
 const mostNext = 14
 
-// next are the visits of today that are still to come, wait or run, by their
-// start, and how many more there are. What another system sent and has begun is
-// that system's business.
-func (n *nowInputs) next() (out []*nextVisit, more int) {
+// next sorts the visits of today: those in the chair, those still to come or
+// waiting, by their start, and how many should have begun and are not marked.
+// What another system sent and has begun is that system's business.
+func (n *nowInputs) next(p *nowPage) {
 	for _, a := range n.in.appointments {
 		start := startOf(a)
-		begun := start.Before(n.q.now())
-		if a.GetState() == vw.Appointment_STATE_LEFT || a.GetExternal() != nil && begun && ahead(a) {
+		late := n.q.now().Sub(start).Minutes()
+		v := &nextVisit{ID: lastPart(a.GetName()), Begin: start, Ours: a.GetState() == vw.Appointment_STATE_BOOKED && a.GetExternal() == nil,
+			Mine: n.q.me.GetClinician() != "" && clinicianOf(a.GetPlace()) == n.q.me.GetClinician()}
+		switch {
+		case a.GetState() == vw.Appointment_STATE_LEFT || !live(a) || a.GetExternal() != nil && late > 0 && ahead(a):
+			continue
+		case a.GetState() == vw.Appointment_STATE_IN_CHAIR:
+			v.dayVisit = n.q.dayVisit(n.in, a)
+			p.Chair = append(p.Chair, v)
+			continue
+		case ahead(a) && late >= waitFor:
+			p.Earlier++
+			continue
+		case len(p.Next) == mostNext:
+			p.More++
 			continue
 		}
-		if len(out) == mostNext {
-			more++
-			continue
-		}
-		out = append(out, &nextVisit{dayVisit: n.q.dayVisit(n.in, a), ID: lastPart(a.GetName()), Begin: start, Ours: a.GetState() == vw.Appointment_STATE_BOOKED && a.GetExternal() == nil,
-			Mine: n.q.me.GetClinician() != "" && clinicianOf(a.GetPlace()) == n.q.me.GetClinician()})
+		v.dayVisit = n.q.dayVisit(n.in, a)
+		p.Next = append(p.Next, v)
 	}
-	return out, more
 }
 
 // For how many visits the nurse is told what to set out, and how many days

@@ -1,6 +1,7 @@
 package desk
 
 import (
+	"net/url"
 	"strings"
 	"time"
 
@@ -12,7 +13,8 @@ import (
 // careLines are what reception, nurse or clinician has to decide.
 func (n *nowInputs) careLines() ([]*nowLine, error) {
 	var out []*nowLine
-	reception := n.q.is(vw.Role_ROLE_RECEPTION)
+	q := n.q
+	reception := q.is(vw.Role_ROLE_RECEPTION)
 	for _, a := range n.upcoming {
 		switch a.GetState() {
 		case vw.Appointment_STATE_ARRIVED:
@@ -27,6 +29,16 @@ func (n *nowInputs) careLines() ([]*nowLine, error) {
 			if late := int(n.q.now().Sub(startOf(a)).Minutes()); reception && late >= waitFor && a.GetExternal() == nil {
 				out = append(out, n.missing(a, late))
 			}
+		}
+		if reception && n.didNotCome(a) {
+			l := n.line(a, rankToday, startOf(a))
+			at := q.words.Clock(a.GetPlace().GetStart().GetTime())
+			l.When, l.Why, l.Do = at, q.t("now.did-not-come", at), q.t("now.do-book")
+			l.Link = "/patients/" + lastPart(a.GetPatient()) + "/book"
+			if len(a.GetCases()) > 0 {
+				l.Link = "/cases/" + lastPart(a.GetCases()[0]) + "/book"
+			}
+			out = append(out, l)
 		}
 		if reception && len(a.GetConflicts()) > 0 && a.GetExternal() == nil && ahead(a) {
 			out = append(out, n.clashes(a))
@@ -44,6 +56,7 @@ func (n *nowInputs) careLines() ([]*nowLine, error) {
 			return nil, err
 		}
 		out = append(out, mends...)
+		out = append(out, n.bookLines()...)
 	}
 	if n.q.is(vw.Role_ROLE_RECEPTION, vw.Role_ROLE_CLINICIAN) {
 		out = append(out, n.followLines(reception)...)
@@ -143,7 +156,9 @@ func (n *nowInputs) runsOut(a *vw.Appointment) *nowLine {
 		rank = rankDays
 	}
 	l := n.line(a, rank, by)
-	l.When = q.t("now.in", q.words.TimeLeft(left))
+	if l.When = q.t("now.in", q.words.TimeLeft(left)); left < 1 {
+		l.When = q.t("now.at-once")
+	}
 	l.Why = q.t("now.runs-out", n.placesOf(a), q.words.When(a.GetExpireTime()))
 	if phone := n.who.Phone(a.GetPatient()); phone != "" {
 		l.Why += " " + q.t("now.phone", phone)
@@ -255,6 +270,10 @@ func (n *nowInputs) mends() ([]*nowLine, error) {
 // on the opening page.
 const soonDays = 7
 
+// mostFollow is how many follow-ups the opening page lists; the Due list has the
+// rest.
+const mostFollow = 20
+
 // followLines are follow-ups of whoever looks: return visits without a booking,
 // decisions, calls to reviews that have passed their day.
 func (n *nowInputs) followLines(reception bool) []*nowLine {
@@ -266,16 +285,23 @@ func (n *nowInputs) followLines(reception bool) []*nowLine {
 			continue
 		}
 		left := q.words.daysBetween(q.words.Today(), f.GetLatestDate())
-		mine := f.GetActor() == "clinician" && !reception || f.GetActor() == "reception" && reception
+		// What the referring dentist owes reception asks for.
+		mine := (f.GetActor() == "clinician") != reception
 		past := kind == "return-visit" && left < 0
 		switch {
 		case past && !reception: // the plan changes: the clinician sees it too
-		case !mine, kind == "return-visit" && left > soonDays && state != "booked-outside", kind != "return-visit" && state != "overdue" && reception:
+		case !mine:
+			continue
+		case kind == "return-visit" && left > soonDays && state != "booked-outside", kind != "return-visit" && left > 0 && reception, len(out) == mostFollow:
+			n.moreDue++
 			continue
 		}
 		l := &nowLine{rank: rankDays, by: q.words.day(f.GetLatestDate()), Who: n.who.Patient(f.GetPatient()), Tooth: f.GetTooth(), When: n.latest(f.GetLatestDate()), Why: sentence(f.GetReason()),
 			Do: q.t("now.do-open"), Link: "/cases/" + lastPart(f.GetCase())}
-		if left <= 1 && kind == "return-visit" || left < 0 && !reception {
+		switch {
+		case left < 0:
+			l.rank = rankPast
+		case left == 0 || left == 1 && kind == "return-visit":
 			l.rank = rankToday // a dressing has a clock; a review can wait for a day
 		}
 		switch {
@@ -290,6 +316,8 @@ func (n *nowInputs) followLines(reception bool) []*nowLine {
 			l.Why, l.Do, l.Link = q.t("now.return", sentence(f.GetReason())), q.t("now.do-book"), l.Link+"/book"
 		case kind == "review" && reception:
 			l.Do, l.Link = q.t("now.do-book"), l.Link+"/book?what=review"
+		case (kind == "core" || kind == "restoration") && reception && f.GetFindOffers() != nil:
+			l.Do, l.Link = q.t("now.do-book"), l.Link+"/book?"+url.Values{"due": {f.GetKey()}}.Encode()
 		case kind == "re-assessment":
 			l.Do, l.Link = q.t("now.do-assess"), l.Link+"/assess"
 		}

@@ -42,6 +42,8 @@ type patientsPage struct {
 type foundPatient struct {
 	*vw.Patient
 	Cases []*vw.Case
+	// Unbooked are those with an accepted plan of which nothing is booked.
+	Unbooked []*vw.Case
 }
 
 func (q *ask) patientsPage() (*page, error) {
@@ -74,7 +76,22 @@ func (q *ask) patientsPage() (*page, error) {
 		p.Found[i].Patient = patient
 		g.Go(func() error {
 			reply, err := q.planner().ListCases(ctx, &vw.ListCasesRequest{Parent: q.practice, PageSize: 40, Filter: &vw.CaseFilter{Patient: patient.GetName()}})
+			if err != nil {
+				return err
+			}
 			p.Found[i].Cases = reply.GetCases()
+			var planned []*vw.Case
+			for _, c := range reply.GetCases() {
+				if c.GetState() == vw.Case_STATE_PLANNED {
+					planned = append(planned, c)
+				}
+			}
+			some, err := q.anyBooked(planned)
+			for j, c := range planned {
+				if err == nil && !some[j] {
+					p.Found[i].Unbooked = append(p.Found[i].Unbooked, c)
+				}
+			}
 			return err
 		})
 	}

@@ -142,6 +142,9 @@ func (d Date) String() string {
 	return d.utc().Format(time.DateOnly)
 }
 
+// Words is the day as people read it: "24 Nov 2026".
+func (d Date) Words() string { return d.utc().Format("2 Jan 2006") }
+
 // MarshalText writes YYYY-MM-DD, or nothing for no date.
 func (d Date) MarshalText() ([]byte, error) {
 	if d.IsZero() {

@@ -162,7 +162,7 @@ func (f *finder) reasonsOf(o *Offer, first bool) []Reason {
 		if o.Cost.Capacity == 0 {
 			add(ReasonNoLoss, -1, 0, "fills gaps that no other appointment fits")
 		} else if most := f.longestLost(o); most > 0 {
-			add(ReasonCapacity, -1, most, "takes room for a clinician's appointment of "+count(most, "minute"))
+			add(ReasonCapacity, -1, most, "uses up a gap in which "+count(most, "minute")+" would fit")
 		}
 	}
 	return out

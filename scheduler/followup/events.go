@@ -186,7 +186,7 @@ func (c *Case) called(e Event) {
 		}
 		c.Open.EarliestDays = min(c.Open.EarliestDays, c.Open.LatestDays)
 		c.Open.TargetDays = c.Open.LatestDays
-		c.Open.ClosesBecause = "the temporary restoration was lost on " + e.On.String() + ": the tooth is sealed again at once, the dressing renewed if it has leaked"
+		c.Open.ClosesBecause = "the temporary restoration was lost on " + e.On.Words() + ": the tooth is sealed again at once, the dressing renewed if it has leaked"
 		c.Open.OpensBecause = ""
 		c.Open.EarliestDays = min(c.Open.EarliestDays, e.On.DaysSince(c.Open.Since))
 	case (e.Complaint == Pain || e.Complaint == Swelling) && c.Open != nil:
