@@ -17,7 +17,7 @@ func (v *deskVisitor) bookBoth(id string) []string {
 	v.t.Helper()
 	done := v.send(v.mustGet("/cases/"+id+"/book"), "article.offer form", nil, "keep=0")
 	var out []string
-	for _, n := range done.Find("ol.bookedlist a").Nodes {
+	for _, n := range done.Find("ol.bookedlist a.when").Nodes {
 		for _, a := range n.Attr {
 			if a.Key == "href" {
 				out = append(out, a.Val)

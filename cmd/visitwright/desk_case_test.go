@@ -37,7 +37,7 @@ func TestAnAssessmentShowsWhatFollowsBeforeItIsKept(t *testing.T) {
 		"fact": {"narrow-mesial-canals"}, "bear_minutes": {"120"}, "mouth_opening_mm": {"41"}}
 	p = v.send(p, assessForm, typed, "do=show")
 	result := strings.Join(strings.Fields(p.Find("#assess-result").Text()), " ")
-	for _, want := range []string{"not kept yet", "Difficulty: high", "Root curvature", "questions are open", "have a further canal", "(47 %)", "35 of 100 teeth", "assumed", "MB, ML, D, DL"} {
+	for _, want := range []string{"not kept yet", "Difficulty: high", "Root curvature", "questions are open", "have a further canal", "(about 47 %)", "35 of 100 teeth", "assumed", "MB, ML, D, DL"} {
 		if p.status != http.StatusOK || !strings.Contains(result, want) {
 			t.Errorf("status %d; %q is missing in %s", p.status, want, result)
 		}
