@@ -238,16 +238,19 @@ type bookingView struct {
 	Missing []string
 }
 
-// openVisits says what of the case's plan has no place, and whether on purpose.
-func (q *ask) openVisits(p *bookingView, caseName string) error {
+// openVisits says what of the case's plan after a visit has no place, and whether
+// on purpose. What lies before it took place or stands in a booking of its own.
+func (q *ask) openVisits(p *bookingView, caseName string, after int32) error {
 	s, err := q.caseSubject(caseName)
 	if err != nil {
 		return err
 	}
 	for _, v := range s.Open() {
-		if v.IfNeeded && !v.GetBookedAhead() {
+		switch {
+		case v.GetNumber() <= after:
+		case v.IfNeeded && !v.GetBookedAhead():
 			p.Seldom = append(p.Seldom, q.t("booking.if-needed-open", v.GetNumber(), v.GetNeeded().GetWords()))
-		} else {
+		default:
 			p.Missing = append(p.Missing, q.t("booking.still-open", v.GetNumber()))
 		}
 	}
@@ -285,7 +288,7 @@ func (q *ask) bookingShow(f *form) (*page, error) {
 		return nil, err
 	}
 	p := &bookingView{ID: lastPart(b.GetName()), Form: f, Gone: true}
-	caseName := ""
+	caseName, visit := "", int32(0) // of the first that the plan asks for
 	for i, a := range b.GetAppointments() {
 		line := q.bookedLine(h, a)
 		if i > 0 {
@@ -320,12 +323,12 @@ func (q *ask) bookingShow(f *form) (*page, error) {
 			}
 		}
 		p.Gone = p.Gone && !live(a)
-		if len(a.GetCases()) > 0 && caseName == "" {
-			caseName = a.GetCases()[0]
+		if len(a.GetParts()) > 0 && len(a.GetCases()) > 0 && caseName == "" {
+			caseName, visit = a.GetCases()[0], a.GetParts()[0].GetVisit()
 		}
 	}
 	if caseName != "" && !p.Gone {
-		if err := q.openVisits(p, caseName); err != nil {
+		if err := q.openVisits(p, caseName, visit); err != nil {
 			return nil, err
 		}
 	}

@@ -304,6 +304,9 @@ func (n *nowInputs) followLines(reception bool) []*nowLine {
 		case left == 0 || left == 1 && kind == "return-visit":
 			l.rank = rankToday // a dressing has a clock; a review can wait for a day
 		}
+		if kind == "core" || kind == "restoration" || kind == "review" {
+			l.Why = q.t("now.due", q.t("due.kind-"+kind), l.Why) // the reason alone does not say what is due
+		}
 		switch {
 		case past:
 			l.Why = q.t("now.past", sentence(f.GetReplan()))

@@ -126,6 +126,9 @@ func TestAMoveShowsWhatItDoesToTheNextVisitAndPutsItRightAsOneAction(t *testing.
 	if p.Find("a[href*='/move?']").Length() < 3 {
 		t.Errorf("few other places: %s", p.text())
 	}
+	if p = v.mustGet(first + "/move?day=3&part=morning"); p.Find("section .rows li").Length() == 0 || p.Find("section .rows li:not(:contains('Wed'))").Length() != 0 || p.Find("input[name=day][checked]").Length() != 1 {
+		t.Errorf("places on Wednesday mornings alone: %s", p.text())
+	}
 	p = v.mustGet(first + "/move?date=2027-03-22&at=09:00&minutes=60")
 	if !p.has("would come before the visit that it follows") && !p.has("before its earliest day") && !p.has("After") {
 		t.Errorf("the effect on visit 2: %s", p.text())
@@ -193,6 +196,12 @@ func TestAnUrgentCallAsksFirstReadsTheInstructionOutAndThenFindsAPlace(t *testin
 	if !p.has("Who calls?") || !p.has("Call the invented emergency line at once") {
 		t.Fatalf("after it was read out: %s", p.text())
 	}
+	if got := v.send(p, "main form:has(input[name=q])", url.Values{"q": {"nobody"}, "trouble": {"swelling"}, "trouble-words": {"<b>since</b> Sunday"}}, ""); !got.has("What is wrong: swelling: <b>since</b> Sunday.") || got.Find("form input[name=trouble][value=swelling]").Length() != 2 {
+		t.Errorf("what is wrong does not travel along: %s", got.text())
+	}
+	if got := p.Find("input[name=reference]").AttrOr("value", ""); got != "INVENTED-0047" {
+		t.Errorf("the next reference is proposed as %q", got)
+	}
 	found := v.send(p, "main form:has(input[name=q])", url.Values{"q": {"INVENTED-0046"}}, "")
 	if found.Find("button[name=patient]").Length() != 1 {
 		t.Errorf("the patient is not found: %s", found.text())
@@ -222,6 +231,12 @@ func TestTheOpeningPageShowsEachRoleWhatIsTheirs(t *testing.T) {
 	r, id := openFurnished(t)
 	letter := r.id(r.mustAt(monday, "case", "open", "--patient", "INVENTED-0046", "--tooth", "11"), "Case")
 	v := r.signIn("reception")
+	if p := v.mustGet("/"); !p.has("A plan is accepted and nothing is booked") || p.Find("a[href='/cases/"+id+"/book']").Length() != 1 {
+		t.Errorf("an accepted plan without a booking: %s", p.text())
+	}
+	if p := v.mustGet("/patients"); !p.has("planned, nothing booked") {
+		t.Errorf("the list of patients: %s", p.text())
+	}
 	first := v.bookBoth(id)[0]
 	clinician := r.signIn("clinician").mustGet("/")
 	if !clinician.has("Has not been assessed yet") || clinician.Find(`a[href="/cases/`+letter+`/assess"]`).Length() != 1 {
@@ -235,6 +250,9 @@ func TestTheOpeningPageShowsEachRoleWhatIsTheirs(t *testing.T) {
 		t.Errorf("the manager sees patients: %s", manager.text())
 	}
 	p := v.mustGet("/")
+	if p.has("nothing is booked") {
+		t.Errorf("what is booked is asked for: %s", p.text())
+	}
 	if got := v.send(p, "form[action$=attend]", nil, "state=arrived"); got.at != "/" || !got.has("has waited") {
 		t.Errorf("arrived by one tap: at %s, %s", got.at, got.text())
 	}

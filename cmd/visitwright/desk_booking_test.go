@@ -55,6 +55,12 @@ func TestReceptionBooksATwoVisitCaseInTwoTapsFromItsCase(t *testing.T) {
 	if done.status != http.StatusOK || !strings.HasPrefix(done.at, "/bookings/") || !done.has("Booked for INVENTED-0046") {
 		t.Fatalf("status %d at %s\n%s", done.status, done.at, done.text())
 	}
+	if !done.has("Visit 3 is seldom needed (1 in 10 need this visit): it is not booked on purpose") || done.Find("a[href$='?cancel=yes#cancel']").Length() != 2 {
+		t.Errorf("what is not booked, and the way back: %s", done.text())
+	}
+	if back := v.mustGet(strings.TrimSuffix(done.Find("a[href$='?cancel=yes#cancel']").First().AttrOr("href", ""), "#cancel")); back.Find("details#cancel[open]").Length() != 1 {
+		t.Errorf("taking it back is not open: %s", back.text())
+	}
 	if n := done.Find("ol.bookedlist li").Length(); n != 2 || len(r.booked()) != 2 {
 		t.Errorf("%d places are shown and %d booked, want 2\n%s", n, len(r.booked()), done.text())
 	}
