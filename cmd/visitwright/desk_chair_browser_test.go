@@ -1,3 +1,8 @@
+//go:build !race
+
+// The race detector slows a real browser and the play of a whole practice down
+// out of proportion: .ci/test runs these without it, in a step of their own.
+
 package main
 
 import (
@@ -13,30 +18,6 @@ import (
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store"
 )
-
-// bookBoth books the two visits of the demo's case at the first places that are
-// free, and moves the clock to the beginning of the first.
-func (r *deskRig) bookBoth(caseID string) *vw.Booking {
-	r.t.Helper()
-	c := r.as(store.RoleReception)
-	held, err := c.Planner.GetCase(r.t.Context(), &vw.GetCaseRequest{Name: r.practice + "/cases/" + caseID})
-	if err != nil {
-		r.t.Fatal(err)
-	}
-	part := func(n int32) *vw.VisitToPlace {
-		return &vw.VisitToPlace{Parts: []*vw.VisitPart{{Plan: held.GetLatestPlan(), Option: "two-visits", Visit: n}}}
-	}
-	offers, err := c.Diary.FindOffers(r.t.Context(), &vw.FindOffersRequest{Parent: r.practice, Patient: held.GetPatient(), Visits: []*vw.VisitToPlace{part(1), part(2)}})
-	if err != nil || len(offers.GetOffers()) == 0 {
-		r.t.Fatalf("no offers: %v %v", offers.GetBinding(), err)
-	}
-	booking, err := c.Diary.BookOffer(r.t.Context(), &vw.BookOfferRequest{Parent: r.practice, Patient: held.GetPatient(), OfferToken: offers.GetOffers()[0].GetToken()})
-	if err != nil {
-		r.t.Fatal(err)
-	}
-	r.clock.move(booking.GetAppointments()[0].GetPlace().GetStart().GetInstantTime().AsTime().Sub(r.clock.read()))
-	return booking
-}
 
 // at moves the clock to a minute after an instant; whoever stands before the
 // browsers is at work meanwhile.

@@ -1,3 +1,8 @@
+//go:build !race
+
+// The race detector slows a real browser and the play of a whole practice down
+// out of proportion: .ci/test runs these without it, in a step of their own.
+
 package main
 
 import (

@@ -244,3 +244,27 @@ func (v *deskVisitor) send(p *deskPage, selector string, fields url.Values, butt
 	}
 	return v.post(target.RequestURI(), values)
 }
+
+// bookBoth books the two visits of the demo's case at the first places that are
+// free, and moves the clock to the beginning of the first.
+func (r *deskRig) bookBoth(caseID string) *vw.Booking {
+	r.t.Helper()
+	c := r.as(store.RoleReception)
+	held, err := c.Planner.GetCase(r.t.Context(), &vw.GetCaseRequest{Name: r.practice + "/cases/" + caseID})
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	part := func(n int32) *vw.VisitToPlace {
+		return &vw.VisitToPlace{Parts: []*vw.VisitPart{{Plan: held.GetLatestPlan(), Option: "two-visits", Visit: n}}}
+	}
+	offers, err := c.Diary.FindOffers(r.t.Context(), &vw.FindOffersRequest{Parent: r.practice, Patient: held.GetPatient(), Visits: []*vw.VisitToPlace{part(1), part(2)}})
+	if err != nil || len(offers.GetOffers()) == 0 {
+		r.t.Fatalf("no offers: %v %v", offers.GetBinding(), err)
+	}
+	booking, err := c.Diary.BookOffer(r.t.Context(), &vw.BookOfferRequest{Parent: r.practice, Patient: held.GetPatient(), OfferToken: offers.GetOffers()[0].GetToken()})
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	r.clock.move(booking.GetAppointments()[0].GetPlace().GetStart().GetInstantTime().AsTime().Sub(r.clock.read()))
+	return booking
+}

@@ -15,6 +15,7 @@ import (
 	"unicode/utf8"
 
 	"github.com/visitwright/visitwright/clients/cli"
+	"github.com/visitwright/visitwright/store/access"
 	"github.com/visitwright/visitwright/store/pgtest"
 )
 
@@ -27,6 +28,7 @@ func TestMain(m *testing.M) {
 		main()
 		return
 	}
+	passphraseWork = access.Work{Memory: 64, Passes: 1, Threads: 1}
 	code := pgtest.Run(m)
 	stopBrowser()
 	os.Exit(code)

@@ -8,6 +8,7 @@ import (
 	"github.com/visitwright/visitwright/cmd/visitwright/identity"
 	"github.com/visitwright/visitwright/planner"
 	"github.com/visitwright/visitwright/store"
+	"github.com/visitwright/visitwright/store/access"
 )
 
 // SessionFlags say how long people stay signed in.
@@ -25,10 +26,14 @@ func (f SessionFlags) check() error {
 	return nil
 }
 
+// passphraseWork is what one passphrase costs; the zero value means the usual
+// cost. Only tests change it: they sign in hundreds of times.
+var passphraseWork access.Work
+
 func newIdentity(s *store.Store, o houseOptions) (*identity.Service, error) {
 	pageKey, err := o.where.pageKey()
 	if err != nil {
 		return nil, err
 	}
-	return identity.New(identity.Config{Store: s, PageKey: pageKey, Now: o.now, Shown: planner.Shown, Lifetime: o.sessions.Lifetime, Idle: o.sessions.Idle})
+	return identity.New(identity.Config{Store: s, PageKey: pageKey, Now: o.now, Shown: planner.Shown, Work: passphraseWork, Lifetime: o.sessions.Lifetime, Idle: o.sessions.Idle})
 }
