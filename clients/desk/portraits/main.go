@@ -27,7 +27,10 @@ import (
 )
 
 // waitFor is how long one page may take.
-const waitFor = 45 * time.Second
+const waitFor = 30 * time.Second
+
+// tallest is how many pixels of a long page a picture shows.
+const tallest = 3000
 
 func main() {
 	at := flag.String("desk", "", "address of the desk, for example http://127.0.0.1:7647")
@@ -61,6 +64,7 @@ func portray(ctx context.Context, out io.Writer, at, into, people string) error 
 	if err := chromedp.Do(browser); err != nil {
 		return err
 	}
+	var failed []error
 	for who := range strings.SplitSeq(people, ";") {
 		name, passphrase, found := strings.Cut(strings.TrimSpace(who), "=")
 		if !found {
@@ -68,11 +72,11 @@ func portray(ctx context.Context, out io.Writer, at, into, people string) error 
 		}
 		p := &portraitist{base: base, folder: filepath.Join(into, slug(name))}
 		if err := p.person(browser, name, passphrase); err != nil {
-			return fmt.Errorf("%s: %w", name, err)
+			failed = append(failed, fmt.Errorf("%s: %w", name, err))
 		}
 		fmt.Fprintf(out, "%s: %d pages\n", name, len(p.done))
 	}
-	return nil
+	return errors.Join(failed...)
 }
 
 // portraitist walks the desk as one person.
@@ -81,6 +85,7 @@ type portraitist struct {
 	folder string
 	tab    context.Context
 	done   map[string]bool // kinds of pages that have their pictures
+	failed []error
 }
 
 func (p *portraitist) person(browser context.Context, name, passphrase string) error {
@@ -113,7 +118,9 @@ func (p *portraitist) person(browser context.Context, name, passphrase string) e
 		p.done[kind] = true
 		links, err := p.page(at, kind)
 		if err != nil {
-			return fmt.Errorf("%s: %w", at, err)
+			// One page that takes too long keeps nobody from the others.
+			p.failed = append(p.failed, fmt.Errorf("%s: %w", at, err))
+			continue
 		}
 		for _, l := range links {
 			if !seen[l] {
@@ -122,7 +129,7 @@ func (p *portraitist) person(browser context.Context, name, passphrase string) e
 			}
 		}
 	}
-	return nil
+	return errors.Join(p.failed...)
 }
 
 // page takes the pictures of one page and returns the links on it.
@@ -159,9 +166,16 @@ func (p *portraitist) pictures(kind string) error {
 			if err == nil {
 				_, err = chromedp.Call(ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}})
 			}
+			var height float64
+			if err == nil {
+				height, err = chromedp.Run(ctx, chromedp.Evaluate[float64](`document.documentElement.scrollHeight`))
+			}
+			if err == nil {
+				err = chromedp.Do(ctx, chromedp.EmulateViewport(width, int64(min(max(height, 900), tallest))))
+			}
 			var picture []byte
 			if err == nil {
-				picture, err = chromedp.Run(ctx, chromedp.FullScreenshot(100))
+				picture, err = chromedp.Run(ctx, chromedp.CaptureScreenshot())
 			}
 			cancel()
 			if err != nil {
