@@ -133,7 +133,7 @@ func TestWithoutScriptAReceptionistReadsTheDayAndBooks(t *testing.T) {
 	}
 	day := got[0].GetPlace().GetStart().GetDate()
 	b.open(fmt.Sprintf("/day/%04d-%02d-%02d", day.GetYear(), day.GetMonth(), day.GetDay()))
-	b.see("main")
+	b.see("#main")
 	if !b.has("INVENTED-0046") {
 		t.Errorf("the day does not show the visit\n%s", b.text())
 	}

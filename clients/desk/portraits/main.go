@@ -138,7 +138,7 @@ func (p *portraitist) page(at, kind string) ([]string, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := p.do(chromedp.Navigate(target.String()), chromedp.WaitVisible("main")); err != nil {
+	if err := p.do(chromedp.Navigate(target.String()), chromedp.WaitVisible("#main")); err != nil {
 		return nil, err
 	}
 	if err := p.pictures(kind); err != nil {
