@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 	"unicode/utf8"
@@ -108,14 +109,27 @@ type service struct {
 	metrics string
 	feeds   string // with its scheme
 	pages   string // of the web desk, with its scheme
-	log     *bytes.Buffer
+	log     *runningLog
 	done    chan error
 }
+
+// runningLog holds what a running program writes; a test may read it meanwhile.
+type runningLog struct {
+	mu   sync.Mutex
+	text bytes.Buffer
+}
+
+func (l *runningLog) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.text.Write(p)
+}
+func (l *runningLog) String() string { l.mu.Lock(); defer l.mu.Unlock(); return l.text.String() }
 
 // serve starts the service on port 0 and waits until it says where.
 func (h *home) serve(args ...string) *service {
 	h.t.Helper()
-	s := &service{cmd: h.command(append([]string{"serve", "--listen", "127.0.0.1:0"}, args...)...), log: &bytes.Buffer{}, done: make(chan error, 1)}
+	s := &service{cmd: h.command(append([]string{"serve", "--listen", "127.0.0.1:0"}, args...)...), log: &runningLog{}, done: make(chan error, 1)}
 	out, err := s.cmd.StdoutPipe()
 	if err != nil {
 		h.t.Fatal(err)
