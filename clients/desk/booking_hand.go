@@ -393,6 +393,11 @@ func (q *ask) letGoBooking() (*page, error) {
 		f.RequestID = newForm(nil).RequestID
 		return q.bookingShow(f)
 	}
+	if back != "/" {
+		// The day that was refused is not offered again, until it is cleared.
+		refused := q.words.ISODate(b.GetAppointments()[0].GetPlace().GetStart().GetDate())
+		back += "?" + url.Values{"let": {"go"}, "not": {refused}}.Encode()
+	}
 	return goTo(back), nil
 }
 
