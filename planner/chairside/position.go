@@ -477,9 +477,6 @@ func (b *positioner) knownCanals(out *Position) {
 	}
 	m.Canals.Expected = in
 	atLeast(m.Canals.P, in)
-	if m.Begin.Found > 0 { // a plan for what is left: it began with fewer
-		m.Begin.Found = in
-	}
 }
 
 // emptyResume: the dressing of a canal that was not known was not removed.
