@@ -117,7 +117,7 @@ func (w *work) placed() (window.Window, error) {
 	f := w.in.From
 	return window.Compute(w.catalogue, window.Input{
 		Stop: f.Stop, Diagnosis: w.in.Diagnosis, Medicament: f.Medicament, Temporary: f.Temporary, SealMM: f.SealMM,
-		OpenApex: w.in.Findings.OpenApex || w.in.Diagnosis == "immature-necrotic", Symptoms: f.Symptoms,
+		OpenApex: w.openApex(), Symptoms: f.Symptoms,
 		Prophylaxis: slices.Contains(w.in.Patient.Alerts, "endocarditis-prophylaxis"), CourseEndsIn: w.in.Patient.CourseEndsIn, Spacing: w.in.Patient.Spacing,
 		Begun: w.clock(),
 	})

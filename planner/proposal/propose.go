@@ -206,11 +206,16 @@ func alertText(id string) string {
 	return id
 }
 
+// openApex: the root has not grown to its end, found so or by its diagnosis.
+func (w *work) openApex() bool {
+	return w.in.Findings.OpenApex || w.diagnosis.ID == "immature-necrotic"
+}
+
 // window of a return after a visit that ended in a state.
 func (w *work) window(stop string, begun *window.Begun) (window.Window, error) {
 	in := window.Input{
 		Stop: stop, Diagnosis: w.in.Diagnosis, Medicament: w.dressing, Temporary: w.in.Clinic.Temporary,
-		OpenApex: w.in.Findings.OpenApex || w.in.Diagnosis == "immature-necrotic",
+		OpenApex: w.openApex(),
 		Symptoms: begun != nil && (w.in.Findings.Pain || w.in.Findings.Swelling), Begun: begun,
 		Prophylaxis: slices.Contains(w.in.Patient.Alerts, "endocarditis-prophylaxis"), CourseEndsIn: w.in.Patient.CourseEndsIn,
 		Spacing: w.in.Patient.Spacing,

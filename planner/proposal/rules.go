@@ -134,7 +134,7 @@ func (w *work) facts(leastVisits int) facts {
 	in, t, d := w.in, w.tables, w.diagnosis
 	infected := d.Pulp == protocol.Infected
 	// The trials of one visit against several treated teeth with a closed apex.
-	mature := d.ID != "immature-necrotic" && !in.Findings.OpenApex
+	mature := !w.openApex()
 	f := facts{
 		"always":               true,
 		"exudate":              in.Findings.Exudate,
