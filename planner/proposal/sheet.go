@@ -49,10 +49,10 @@ type SheetTooth struct {
 // toothPage is one tooth's part of a visit with what all teeth share.
 type toothPage struct {
 	SheetTooth
-	start   []Line
-	minutes chairtime.Dist
-	setOut  []string
-	numbed  bool // the visit begins with an injection
+	start  []Line
+	visit  Visit
+	setOut []string
+	numbed bool // the visit begins with an injection
 }
 
 // Line is one line of the order of a visit.
@@ -91,12 +91,14 @@ type Part struct {
 
 // VisitSheet writes the page for one visit, the first tooth first.
 func VisitSheet(parts []Part) (Sheet, error) {
-	if len(parts) == 0 || len(parts) > 8 {
-		return Sheet{}, &protocol.InputError{Field: "parts", Problem: fmt.Sprintf("%d teeth", len(parts)), Want: "1 to 8"}
+	if len(parts) == 0 || len(parts) > mostTeeth {
+		return Sheet{}, &protocol.InputError{Field: "parts", Problem: fmt.Sprintf("%d teeth", len(parts)), Want: fmt.Sprintf("1 to %d", mostTeeth)}
 	}
 	s := Sheet{Alerts: []Alert{}, Start: []Line{}, Cautions: []Caution{}, SetOut: []string{}, RedFlags: RedFlags()}
 	var labels []string
-	dists := []chairtime.Dist{}
+	first := parts[0].Input
+	s.Minutes = chairtime.Exactly(0)
+	shared := SharedVisit{Minutes: chairtime.Exactly(0)}
 	numbed := false
 	for i, p := range parts {
 		w, err := prepare(p.Input)
@@ -116,7 +118,9 @@ func VisitSheet(parts []Part) (Sheet, error) {
 		numbed = numbed || t.numbed
 		s.Emergency = s.Emergency || p.Input.Protocol == "emergency-relief"
 		labels = append(labels, t.Label)
-		dists = append(dists, t.minutes)
+		s.Length = t.visit.Length
+		s.Minutes = s.Minutes.Plus(t.visit.Minutes, capOf(first))
+		shared.Minutes = shared.Minutes.Plus(t.visit.booked(p.Visit), capOf(first))
 		for _, line := range t.setOut {
 			if !slices.Contains(s.SetOut, line) {
 				s.SetOut = append(s.SetOut, line)
@@ -139,20 +143,11 @@ func VisitSheet(parts []Part) (Sheet, error) {
 		"Confirm every alert below, and ask for new ones.",
 	}
 	s.SetOut = actOn(s.SetOut, s.Alerts)
-	first := parts[0].Input
-	s.Minutes = dists[0]
-	for _, d := range dists[1:] {
-		s.Minutes = s.Minutes.Plus(d, capOf(first))
-	}
-	s.Length = 0
-	if len(parts) == 1 {
-		s.Length = s.Teeth[0].length(parts[0])
-	} else {
-		best, err := s.Minutes.BestLength(longGrid(first), first.Clinic.Cost.Overrun, first.Clinic.Cost.Idle)
-		if err != nil {
+	if len(parts) > 1 {
+		if err := shared.book(first); err != nil {
 			return Sheet{}, err
 		}
-		s.Length = best.Minutes
+		s.Length = shared.Length
 	}
 	if !numbed {
 		return s, nil // nothing is injected: a limit would only be noise
@@ -198,16 +193,6 @@ func capOf(in Input) int {
 	return in.Clinic.Cap
 }
 
-func (t SheetTooth) length(p Part) int {
-	o, _ := p.Plan.Option(t.Option)
-	for _, v := range o.Visits {
-		if v.Number == t.Visit {
-			return v.Length
-		}
-	}
-	return 0
-}
-
 func (w *work) sheetTooth(p Part) (toothPage, error) {
 	id := p.Option
 	if id == "" {
@@ -221,7 +206,7 @@ func (w *work) sheetTooth(p Part) (toothPage, error) {
 		return toothPage{}, &protocol.InputError{Field: "visit", Problem: fmt.Sprintf("%d", p.Visit), Want: fmt.Sprintf("1 to %d", len(o.Visits))}
 	}
 	v := o.Visits[p.Visit-1]
-	t := toothPage{minutes: v.Minutes, SheetTooth: SheetTooth{
+	t := toothPage{visit: v, SheetTooth: SheetTooth{
 		Label: p.Plan.ToothLabel, Treatment: p.Plan.Title, Option: id, Visit: p.Visit, Aim: v.Aim,
 		Consent: consentLine(p.Consent, o), Level: string(p.Plan.Difficulty.Level), Steps: []Line{}, GoOn: []string{},
 	}}

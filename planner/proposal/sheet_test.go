@@ -247,3 +247,34 @@ func TestAnEmergencyAsksTheRedFlagsBeforeAnythingElse(t *testing.T) {
 		t.Errorf("%s", text)
 	}
 }
+
+// Diary and sheet name one length for a visit of several teeth, also where one
+// of them may not need it.
+func TestTheSheetOfTwoTeethNamesTheLengthThatIsBookedForBoth(t *testing.T) {
+	a, b := demo(t), demo(t)
+	a.Tooth, b.Tooth = 46, 36
+	together, err := ProposeTogether([]Input{a, b})
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.SharesVisit = true
+	inCase := false
+	for _, visit := range []int{1, 2} {
+		var parts []Part
+		for i, in := range []Input{a, b} {
+			o := option(t, together.Plans[i], "one-visit")
+			inCase = inCase || o.Visits[visit-1].Needed.P < .9
+			parts = append(parts, Part{Input: in, Plan: together.Plans[i], Option: o.ID, Visit: visit})
+		}
+		joint, ok, err := together.Joint([]string{"one-visit", "one-visit"}, []int{visit, visit}, a)
+		if err != nil || !ok {
+			t.Fatalf("visit %d: %v", visit, err)
+		}
+		if s := sheet(t, parts...); s.Length != joint.Length {
+			t.Errorf("visit %d: the sheet says %d minutes, %d are booked", visit, s.Length, joint.Length)
+		}
+	}
+	if !inCase {
+		t.Error("no visit is there in case only")
+	}
+}

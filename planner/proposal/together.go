@@ -109,12 +109,7 @@ func (t Together) shared(n int, first Input) (SharedVisit, bool, error) {
 	}
 	out.NoDay = out.Latest < out.Earliest
 	out.Target = min(max(out.Target, out.Earliest), max(out.Latest, out.Earliest))
-	best, err := out.Minutes.BestLength(longGrid(first), first.Clinic.Cost.Overrun, first.Clinic.Cost.Idle)
-	if err != nil {
-		return out, false, err
-	}
-	out.Length, out.OnTime = best.Minutes, oddsWords(best.Quantile, "finish on time")
-	return out, true, nil
+	return out, true, out.book(first)
 }
 
 // Joint is one visit in which each tooth, in the order of the plans, has the
@@ -137,12 +132,7 @@ func (t Together) Joint(options []string, visits []int, first Input) (out Shared
 		out.Teeth = append(out.Teeth, p.ToothLabel)
 		out.Minutes = out.Minutes.Plus(o.Visits[visits[i]-1].booked(visits[i]), capOf(first))
 	}
-	best, err := out.Minutes.BestLength(longGrid(first), first.Clinic.Cost.Overrun, first.Clinic.Cost.Idle)
-	if err != nil {
-		return out, false, err
-	}
-	out.Length, out.OnTime = best.Minutes, oddsWords(best.Quantile, "finish on time")
-	return out, true, nil
+	return out, true, out.book(first)
 }
 
 // booked is the minutes of visit n as they are booked ahead: a later visit may
@@ -152,6 +142,13 @@ func (v Visit) booked(n int) chairtime.Dist {
 		return v.Minutes.Maybe(v.Needed.P)
 	}
 	return v.Minutes
+}
+
+// book sets the length to book for the minutes of all teeth, and its odds.
+func (v *SharedVisit) book(first Input) error {
+	best, err := v.Minutes.BestLength(longGrid(first), first.Clinic.Cost.Overrun, first.Clinic.Cost.Idle)
+	v.Length, v.OnTime = best.Minutes, oddsWords(best.Quantile, "finish on time")
+	return err
 }
 
 // longGrid lets a visit for several teeth be longer than the longest that the
