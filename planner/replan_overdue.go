@@ -152,20 +152,30 @@ func (s *Service) passed(ctx context.Context, caller Caller, d store.PassedDate)
 	if err != nil {
 		return nil, s.fault(err, caller, inputPaths)
 	}
-	i := slices.IndexFunc(w.Past, func(a window.Action) bool { return a.Text == d.Step })
-	if i < 0 || w.Past[i].ID != proposal.ReDress && w.Past[i].ID != proposal.CleanAgain {
+	daysAgo := now.DaysSince(since)
+	action, ok := actionOf(w, d.Step, daysAgo)
+	if !ok || action.ID != proposal.ReDress && action.ID != proposal.CleanAgain {
 		return nil, nil // within the dressing's own limit: a call, and the plan as it is
 	}
-	if served, err := s.servedSince(ctx, caller, rec.kept, zone, since.AddDays(w.Past[i].AfterDay)); err != nil || served {
+	if served, err := s.servedSince(ctx, caller, rec.kept, zone, since.AddDays(action.AfterDay)); err != nil || served {
 		return nil, err
 	}
-	out.in.Overdue = &proposal.Overdue{DaysAgo: now.DaysSince(since), Action: w.Past[i].ID}
+	out.in.Overdue = &proposal.Overdue{DaysAgo: daysAgo, Action: action.ID}
 	if recorded != nil {
 		out.in.Overdue.Stop, out.in.Overdue.Medicament, out.in.Overdue.Temporary, out.in.Overdue.SealMM = recorded.Stop, recorded.Medicament, recorded.Temporary, recorded.SealMM
 	}
 	out.in.Begun = nil // its clock ended with the first visit here
 	out.reason = fmt.Sprintf("The latest day of the return visit, %s, has passed. %s", since.AddDays(w.Latest), d.Step)
 	return out, nil
+}
+
+// actionOf is what the plan becomes: the action with the follow-up's words, or
+// that of the day where the words were kept by a version that said it otherwise.
+func actionOf(w window.Window, words string, day int) (window.Action, bool) {
+	if i := slices.IndexFunc(w.Past, func(a window.Action) bool { return a.Text == words }); i >= 0 {
+		return w.Past[i], true
+	}
+	return w.After(day)
 }
 
 // leftOpen is what was recorded about the visit that left the tooth open; nil
