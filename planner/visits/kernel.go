@@ -123,8 +123,6 @@ func newWorkshop(f Factor, cap int, c nodeCounts) *workshop {
 		laws: map[law]int{}, sums: map[[2]int]int{}, kernels: map[recipe]*kernel{}, mixes: map[mixKey]*kernel{}, turns: map[mixKey]*kernel{}, chair: c.chair}
 	if c.decideVisit > 0 {
 		w.sets[scouting] = w.product(chairtime.Nodes(f.CaseLogSD, min(c.decideCase, 3)), chairtime.Nodes(0, 1))
-	}
-	if c.decideVisit > 0 {
 		w.sets[deciding] = w.product(c.deciding(f.CaseLogSD), chairtime.Nodes(f.VisitLogSD, c.decideVisit))
 	}
 	switch {
