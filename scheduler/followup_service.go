@@ -286,16 +286,20 @@ func shortOf(c store.Care, zone *civil.Zone) []followup.Short {
 	next := 0
 	for _, a := range c.Appointments {
 		planned := slices.ContainsFunc(a.Cases, func(v store.VisitOf) bool { return v.CaseID == c.Case.ID && v.Revision > 0 })
-		if !planned || !a.Start.After(c.Now) || a.State != store.StateBooked && a.State != store.StateProvisional || len(a.Cases) > 1 {
-			continue // several teeth of one visit have a length of their own
+		if !planned || !a.Start.After(c.Now) || a.State != store.StateBooked && a.State != store.StateProvisional {
+			continue
 		}
 		if next >= len(c.Coming) {
 			break
 		}
-		if booked := int(a.End.Sub(a.Start).Minutes()); booked < c.Coming[next].Minutes {
-			out = append(out, followup.Short{ID: a.ID, On: zone.Date(a.Start), Booked: booked, Needed: c.Coming[next].Minutes})
-		}
+		needed := c.Coming[next].Minutes
 		next++
+		if len(a.Cases) > 1 {
+			continue // several teeth of one visit have a length of their own
+		}
+		if booked := int(a.End.Sub(a.Start).Minutes()); booked < needed {
+			out = append(out, followup.Short{ID: a.ID, On: zone.Date(a.Start), Booked: booked, Needed: needed})
+		}
 	}
 	return out
 }

@@ -123,45 +123,70 @@ func TestTheClockOfADressingGoesByTheStopInWhichTheToothWasLeft(t *testing.T) {
 	}
 }
 
+// keeps books a room for visits of the patient's teeth, from a start on.
+func (x *follows) keeps(start time.Time, minutes int, cases ...store.VisitOf) {
+	x.Helper()
+	end := start.Add(time.Duration(minutes) * time.Minute)
+	_, err := x.store.BookOffer(x.Context(), x.call(), store.NewBooking{PatientID: x.patientID, Visits: []store.NewVisit{{
+		Place: store.Place{Start: start, End: end, Zone: "UTC", Local: start.Format("2006-01-02T15:04"), ZoneVersion: "test",
+			Spans: []store.Span{{ResourceRef: store.ResourceRef{Kind: store.KindRoom, ID: x.room[strings.LastIndex(x.room, "/")+1:]}, Start: start, End: end}}},
+		Cases: cases}}})
+	x.must(err)
+}
+
+// replanned keeps a second plan, which asks for a visit of 75 minutes and then
+// one of 60.
+func (x *follows) replanned(caseID string) {
+	x.Helper()
+	document, err := proto.Marshal(&vw.Plan{Protocol: "primary-treatment", Options: []*vw.TreatmentOption{{Id: "one-visit", Feasible: true}}})
+	x.must(err)
+	_, err = x.store.SavePlanRevision(x.Context(), x.call(), store.NewPlanRevision{CaseID: caseID, Base: 1, Cause: "visit-ended", Recommended: "one-visit", Document: document,
+		Visits: []store.PlannedVisit{{Option: "one-visit", Visit: 1, Minutes: 75}, {Option: "one-visit", Visit: 2, Minutes: 60}}})
+	x.must(err)
+}
+
+// tooShort are the bookings on the list that no longer fit their plan.
+func (x *follows) tooShort() (out []string) {
+	x.Helper()
+	for _, f := range x.list("") {
+		if f.GetKind() == "booking" {
+			out = append(out, f.GetReason())
+		}
+	}
+	return out
+}
+
 // A booking keeps the length that an earlier plan gave it: once the newest plan
 // asks for more, reception is told, until it is long enough.
 func TestABookingThatANewPlanMakesTooShortIsOnTheList(t *testing.T) {
 	x := newFollows(t, options{})
-	plan := x.plan(x.patientID, 36)
-	id := strings.Split(plan, "/")[3]
+	id := caseOf(x.plan(x.patientID, 36))
 	x.visited(id, chairside.Closing{Medicament: "calcium-hydroxide", Temporary: "double-seal", SealMM: 4, Stop: "shaped-and-dressed"}, "")
-	start := x.clock.Now().AddDate(0, 0, 14).Truncate(time.Hour)
-	book := func(revision, visit, minutes int) {
-		t.Helper()
-		_, err := x.store.BookOffer(t.Context(), x.call(), store.NewBooking{PatientID: x.patientID, Visits: []store.NewVisit{{
-			Place: store.Place{Start: start, End: start.Add(time.Duration(minutes) * time.Minute), Zone: "UTC", Local: start.Format("2006-01-02T15:04"), ZoneVersion: "test",
-				Spans: []store.Span{{ResourceRef: store.ResourceRef{Kind: store.KindRoom, ID: x.room[strings.LastIndex(x.room, "/")+1:]}, Start: start, End: start.Add(time.Duration(minutes) * time.Minute)}}},
-			Cases: []store.VisitOf{{CaseID: id, Revision: revision, Option: "two-visits", Visit: visit}}}}})
-		x.must(err)
-		start = start.Add(24 * time.Hour)
-	}
-	told := func() (out []string) {
-		for _, f := range x.list("") {
-			if f.GetKind() == "booking" {
-				out = append(out, f.GetReason())
-			}
-		}
-		return out
-	}
-	book(1, 2, 45)
-	if got := told(); len(got) != 0 {
+	x.keeps(x.clock.Now().AddDate(0, 0, 14).Truncate(time.Hour), 45, store.VisitOf{CaseID: id, Revision: 1, Option: "two-visits", Visit: 2})
+	if got := x.tooShort(); len(got) != 0 {
 		t.Fatalf("the plan that gave the length still holds, and yet: %v", got)
 	}
-	document, err := proto.Marshal(&vw.Plan{Protocol: "primary-treatment", Options: []*vw.TreatmentOption{{Id: "one-visit", Feasible: true}}})
-	x.must(err)
-	_, err = x.store.SavePlanRevision(t.Context(), x.call(), store.NewPlanRevision{CaseID: id, Base: 1, Cause: "visit-ended", Recommended: "one-visit", Document: document,
-		Visits: []store.PlannedVisit{{Option: "one-visit", Visit: 1, Minutes: 75}, {Option: "one-visit", Visit: 2, Minutes: 60}}})
-	x.must(err)
-	if got := told(); len(got) != 1 || !strings.Contains(got[0], "45 minutes are booked and the newest plan asks for 75") {
+	x.replanned(id)
+	if got := x.tooShort(); len(got) != 1 || !strings.Contains(got[0], "45 minutes are booked and the newest plan asks for 75") {
 		t.Fatalf("the newest plan asks for 75 minutes: %v", got)
 	}
 	x.clock.Advance(15 * 24 * time.Hour)
-	if got := told(); len(got) != 0 {
+	if got := x.tooShort(); len(got) != 0 {
 		t.Errorf("the day has passed, and yet: %v", got)
+	}
+}
+
+// Two teeth in one visit have a length of their own, and it is a visit of each
+// all the same: what comes after it is the next.
+func TestAVisitOfTwoTeethIsTheNextVisitOfEach(t *testing.T) {
+	x := newFollows(t, options{})
+	id, other := caseOf(x.plan(x.patientID, 36)), caseOf(x.plan(x.patientID, 46))
+	x.visited(id, chairside.Closing{Medicament: "calcium-hydroxide", Temporary: "double-seal", SealMM: 4, Stop: "shaped-and-dressed"}, "")
+	first := x.clock.Now().AddDate(0, 0, 14).Truncate(time.Hour)
+	x.keeps(first, 60, store.VisitOf{CaseID: id, Revision: 1, Option: "two-visits", Visit: 1}, store.VisitOf{CaseID: other, Revision: 1, Option: "two-visits", Visit: 1})
+	x.keeps(first.AddDate(0, 0, 14), 60, store.VisitOf{CaseID: id, Revision: 1, Option: "two-visits", Visit: 2})
+	x.replanned(id)
+	if got := x.tooShort(); len(got) != 0 {
+		t.Errorf("the second visit has its 60 minutes, and yet: %v", got)
 	}
 }
