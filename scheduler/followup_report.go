@@ -232,7 +232,7 @@ func (l *letterOf) ahead() ([]*vw.ReportSection, error) {
 var askedWords = map[followup.Kind]string{
 	followup.ReturnVisit: "go on with the open tooth, or send the patient back to us", followup.Core: "place the core, and send us a note once it is done",
 	followup.Restoration: "place the definitive restoration, and send us a note once it is done", followup.Review: "review the tooth, and send us what you found",
-	followup.Reassess: "look at the tooth again, and tell us what you found", followup.Decision: "decide with the patient whether reviews go on",
+	followup.Reassess: "look at the tooth again, and tell us what you found", followup.Decision: "decide with the patient how to go on",
 }
 
 func dayText(d *date.Date) string {

@@ -11,6 +11,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/proto"
 
+	"github.com/visitwright/visitwright/planner/chairside"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/scheduler"
 	"github.com/visitwright/visitwright/scheduler/channel"
@@ -396,5 +397,20 @@ func TestALetterAfterAStopSaysWhatStaysOpenAndByWhen(t *testing.T) {
 		if asks != (asked.GetByDate() != nil) || asks && iso(asked.GetByDate()) != "2026-02-04" { // 28 days of calcium hydroxide
 			t.Errorf("%s: %v", reason, asked)
 		}
+	}
+}
+
+// What is to be decided after a stop is the tooth, not its reviews.
+func TestALetterAfterAStopInTheChairAsksForADecisionAboutTheTooth(t *testing.T) {
+	x := newFollows(t, options{})
+	plan := x.plan(x.patientID, 36)
+	x.visited(caseOf(plan), chairside.Closing{Medicament: "calcium-hydroxide", Temporary: "double-seal", SealMM: 4, Stop: "shaped-and-dressed", Ends: "the patient wished so"}, "")
+	_, err := x.store.CloseCase(t.Context(), x.call(), store.CaseClosing{ID: caseOf(plan), Reason: store.ClosedTransferred})
+	x.must(err)
+	got, err := x.f.GetReport(x.in(), &vw.GetReportRequest{Case: strings.TrimSuffix(plan, "/plans/1"), Occasion: "stop"})
+	x.must(err)
+	asked := section(got, "asked-of-you").GetItems()[0]
+	if asked.GetText() != "decide with the patient how to go on" || !strings.Contains(asked.GetBecause(), "what becomes of the tooth") {
+		t.Errorf("%v", asked)
 	}
 }
