@@ -170,6 +170,28 @@ func TestTwoClientsNeverHoldOneMessageAndALostLeaseFences(t *testing.T) {
 	})
 }
 
+// A queue that asked for time is not sent the same letter a second time while
+// it works through what it collected.
+func TestCollectingCutsNoLeaseShort(t *testing.T) {
+	onBothStores(t, func(t *testing.T, postgres bool) {
+		x := newFollows(t, options{postgres: postgres})
+		x.carriedOutside()
+		x.booking()
+		c := x.served(x.f)
+		list, _ := x.claimed(c, &vw.ClaimMessagesRequest{RequestId: one, LeaseSeconds: 900})
+		letter, err := x.collect(c, list[0])
+		x.must(err)
+		if !letter.GetLeaseEndTime().AsTime().Equal(list[0].GetLeaseEndTime().AsTime()) {
+			t.Errorf("claimed until %v, collected until %v", list[0].GetLeaseEndTime().AsTime(), letter.GetLeaseEndTime().AsTime())
+		}
+		x.clock.Advance(14 * time.Minute)
+		if again, _ := x.claimed(c, &vw.ClaimMessagesRequest{RequestId: two}); len(again) != 0 {
+			t.Errorf("handed out again within its lease: %v", again)
+		}
+		x.must(x.acknowledge(c, list[0]))
+	})
+}
+
 func TestALateAcknowledgementCountsWhileNobodyElseHasTheMessage(t *testing.T) {
 	x := newFollows(t, options{})
 	x.carriedOutside()

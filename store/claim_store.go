@@ -141,8 +141,8 @@ func (s *Store) CollectMessage(ctx context.Context, call Call, id string, attemp
 				return Verdict{}, claimLost(id)
 			}
 			v, err := t.decide(ctx, m, ask)
-			if v.Lease > 0 {
-				out.LeaseEnd = t.now.Add(v.Lease)
+			if end := t.now.Add(v.Lease); end.After(out.LeaseEnd) {
+				out.LeaseEnd = end
 			}
 			return v, err
 		})

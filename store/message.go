@@ -74,7 +74,7 @@ type Verdict struct {
 	// RoutineDay is the local day that a routine message takes; the database
 	// refuses a second one of the same person and day.
 	RoutineDay string
-	// Lease, when set, begins anew with this step.
+	// Lease is how long the claim holds from this step on at least.
 	Lease time.Duration
 }
 

@@ -53,7 +53,7 @@ var (
 	stmtMessageStep = writes("message step", `
 		UPDATE messages SET state = ?5, channel = ?6, problem = ?7, not_before_us = coalesce(nullif(CAST(?8 AS BIGINT), 0), not_before_us),
 			routine_day = ?9, send_us = CASE WHEN ?5 = 'sent' THEN ?10 ELSE send_us END,
-			lease_us = CASE WHEN CAST(?11 AS BIGINT) > 0 THEN ?11 ELSE lease_us END
+			lease_us = CASE WHEN CAST(?11 AS BIGINT) > lease_us THEN ?11 ELSE lease_us END
 		WHERE practice_id = ?1 AND id = ?2 AND attempt = ?3 AND state = ?4 AND (?4 <> 'claimed' OR lease_us > ?10)`)
 	stmtMessageDay  = reads("message day", `SELECT routine_day FROM messages WHERE practice_id = ?1 AND id = ?2`)
 	stmtMessagePage = reads("message page", `
@@ -224,19 +224,11 @@ func (s *Store) EndSending(ctx context.Context, m Message, v Verdict) error {
 
 // step moves a message on, fenced by the attempt that claimed it.
 func (t *tx) step(ctx context.Context, m Message, from MessageState, v Verdict) error {
-	n, err := t.exec(ctx, stmtMessageStep, m.Practice, m.ID, m.Attempt, string(from), string(v.To), v.Channel, v.Problem, us(v.NotBefore), v.RoutineDay, us(t.now), t.leaseEnd(v.Lease))
+	n, err := t.exec(ctx, stmtMessageStep, m.Practice, m.ID, m.Attempt, string(from), string(v.To), v.Channel, v.Problem, us(v.NotBefore), v.RoutineDay, us(t.now), us(t.now.Add(v.Lease)))
 	if err == nil && n == 0 {
 		err = wrongState("messages/"+m.ID, "a message that this attempt still holds")
 	}
 	return err
-}
-
-// leaseEnd is when a lease that begins now is over; 0 keeps the one there is.
-func (t *tx) leaseEnd(lease time.Duration) int64 {
-	if lease <= 0 {
-		return 0
-	}
-	return us(t.now.Add(lease))
 }
 
 func (t *tx) standing(ctx context.Context, m Message) (Standing, error) {
