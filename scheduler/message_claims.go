@@ -181,32 +181,33 @@ func (f *FollowUps) CollectLetter(ctx context.Context, r *vw.CollectLetterReques
 		return nil, err
 	}
 	var letter channel.Letter
+	var seen store.Verdict // kept, but where it is only asked about
 	v, claim, err := f.store.CollectMessage(ctx, caller.reading(), id, int(r.GetAttempt()), func(m store.Message, st store.Standing) (store.Verdict, error) {
 		v := at.verdict(m, st, everyWay)
-		if v.To != store.MessageSending {
-			return v, nil
+		if v.To == store.MessageSending {
+			var unfit error
+			if letter, unfit = at.letter(m, st, v.Channel); unfit != nil {
+				v = store.Verdict{To: store.MessageFailed, Problem: unfitWording}
+			}
 		}
-		var unfit error
-		if letter, unfit = at.letter(m, st, v.Channel); unfit != nil {
-			v = store.Verdict{To: store.MessageFailed, Problem: unfitWording}
-		}
-		if r.GetValidateOnly() {
-			v = store.Verdict{To: store.MessageClaimed}
+		if seen = v; r.GetValidateOnly() {
+			return store.Verdict{}, nil
 		}
 		return v, nil
 	})
 	if err != nil {
 		return nil, f.claimFault(err, caller, r.GetName())
 	}
-	if r.GetValidateOnly() && v.To == store.MessageClaimed {
-		return &vw.Letter{Message: r.GetName(), Attempt: r.GetAttempt(), LeaseEndTime: instant(claim.LeaseEnd)}, nil
+	out := &vw.Letter{Message: r.GetName(), Attempt: r.GetAttempt(), LeaseEndTime: instant(claim.LeaseEnd)}
+	if r.GetValidateOnly() {
+		v, letter = seen, channel.Letter{}
 	}
 	if v.To != store.MessageSending {
 		f.freed.ring()
 		return nil, fault.State(vw.ErrorReason_ERROR_REASON_MESSAGE_WITHDRAWN, r.GetName(), "not to be sent: "+v.Problem)
 	}
-	return &vw.Letter{Message: r.GetName(), Attempt: r.GetAttempt(), LeaseEndTime: instant(claim.LeaseEnd), Channel: v.Channel,
-		Address: letter.To, Subject: letter.Subject, Body: letter.Body}, nil
+	out.Channel, out.Address, out.Subject, out.Body = v.Channel, letter.To, letter.Subject, letter.Body
+	return out, nil
 }
 
 // AcknowledgeMessage says that a collected letter was taken.

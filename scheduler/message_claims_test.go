@@ -227,7 +227,12 @@ func TestWhatWasCancelledOrOptedOutOfAfterTheClaimIsNotHandedOut(t *testing.T) {
 				c := x.served(x.f)
 				list, _ := x.claimed(c, &vw.ClaimMessagesRequest{RequestId: one})
 				change(x, b)
-				_, err := x.collect(c, list[0])
+				_, err := c.CollectLetter(asIntegration(t.Context()), &vw.CollectLetterRequest{Name: list[0].GetMessage(), Attempt: 1, ValidateOnly: true})
+				x.want(err, codes.FailedPrecondition, "MESSAGE_WITHDRAWN")
+				if got := x.messages("claimed"); len(got) != 1 {
+					t.Errorf("only asked about, and changed: %v", x.messages(""))
+				}
+				_, err = x.collect(c, list[0])
 				x.want(err, codes.FailedPrecondition, "MESSAGE_WITHDRAWN")
 				x.want(x.acknowledge(c, list[0]), codes.Aborted, "MESSAGE_CLAIM_LOST")
 				if got := x.messages("cancelled"); len(got) != 1 {

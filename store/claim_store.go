@@ -137,7 +137,7 @@ func (s *Store) CollectMessage(ctx context.Context, call Call, id string, attemp
 				}
 				return ask(st)
 			}
-			if m.State != MessageClaimed {
+			if m.State != MessageClaimed || row.LeaseUS <= us(t.now) {
 				return Verdict{}, claimLost(id)
 			}
 			v, err := t.decide(ctx, m, ask)

@@ -127,7 +127,8 @@ type Messages interface {
 	// ClaimsInHand are the claims of a client whose lease has not ended.
 	ClaimsInHand(ctx context.Context, call Call, worker string) ([]Claim, error)
 	// CollectMessage looks at a client's claim once more and keeps what decide
-	// says. A claim that was collected before is looked at, and not changed.
+	// says; a verdict that leads nowhere keeps nothing. A claim that was collected
+	// before is looked at, and not changed.
 	// ErrNotFound; ErrWrongState when the claim was lost.
 	CollectMessage(ctx context.Context, call Call, id string, attempt int, decide func(Message, Standing) (Verdict, error)) (Verdict, Claim, error)
 	// EndClaim keeps what became of a claim. Said twice, it is said once.

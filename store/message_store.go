@@ -195,15 +195,15 @@ func anotherDay(m Message, at Standing, ask func() (Verdict, error)) (Verdict, e
 	return v, err
 }
 
-// decide looks at a claimed message and keeps what is decided.
+// decide looks at a claimed message and keeps what is decided, if anything.
 func (t *tx) decide(ctx context.Context, m Message, decide func(Standing) (Verdict, error)) (Verdict, error) {
 	at, err := t.standing(ctx, m)
 	if err != nil {
 		return Verdict{}, err
 	}
 	v, err := decide(at)
-	if err != nil {
-		return Verdict{}, err
+	if err != nil || v.To == "" {
+		return v, err
 	}
 	return v, t.step(ctx, m, MessageClaimed, v)
 }
