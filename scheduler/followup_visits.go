@@ -49,7 +49,11 @@ func (f *FollowUps) withVisits(c store.Care, recorded []followup.Event, zone *ci
 			}
 			if closing.Ends != "" {
 				if !needed {
-					open = &followup.Open{LatestDays: followup.DecideWithin}
+					latest, err := followup.DecideWithin()
+					if err != nil {
+						return nil, err
+					}
+					open = &followup.Open{LatestDays: latest}
 				}
 				open.Ended, needed = closing.Ends, true
 			}

@@ -68,10 +68,6 @@ const (
 	// missedNeedsClinician is the number of appointments missed in a row after
 	// which a clinician looks at the case.
 	missedNeedsClinician = 2
-	// DecideWithin is by when, in days, it is decided what becomes of a tooth
-	// whose treatment was stopped and in which nothing was placed that would set
-	// an earlier day.
-	DecideWithin = 14
 )
 
 // Derive computes the follow-ups of one case as of a day. The calendar rolls

@@ -131,12 +131,24 @@ func TestTwoMissedAppointmentsBringTheClinicianIn(t *testing.T) {
 	}
 }
 
-func TestEveryRestorationLimitSaysWhereItComesFrom(t *testing.T) {
+func TestEveryLimitAndLengthSaysWhereItComesFrom(t *testing.T) {
 	l, err := limits()
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, f := range []Figure{l.Core.Target, l.Core.Latest, l.Coverage.Target, l.Coverage.Latest, *l.Coverage.Flag, l.Bonded.Target, l.Bonded.Latest} {
+	s, err := stops()
+	if err != nil {
+		t.Fatal(err)
+	}
+	visits, err := lengths()
+	if err != nil {
+		t.Fatal(err)
+	}
+	figures := []Figure{l.Core.Target, l.Core.Latest, l.Coverage.Target, l.Coverage.Latest, *l.Coverage.Flag, l.Bonded.Target, l.Bonded.Latest, s.Decide}
+	for _, v := range visits {
+		figures = append(figures, v.Minutes)
+	}
+	for _, f := range figures {
 		if err := f.Mark.Validate(); err != nil {
 			t.Error(err)
 		}

@@ -12,6 +12,9 @@ import (
 //go:embed restoration.json
 var restorationFile []byte
 
+//go:embed stopped.json
+var stoppedFile []byte
+
 // Figure is a number of days with its standing.
 type Figure struct {
 	Value float64         `json:"value"`
@@ -39,3 +42,24 @@ var limits = sync.OnceValues(func() (restorationLimits, error) {
 	}
 	return l, nil
 })
+
+// stopped is by when a stop in the middle of a treatment is decided about.
+type stopped struct {
+	Decide Figure `json:"decide_days"`
+}
+
+var stops = sync.OnceValues(func() (stopped, error) {
+	var s stopped
+	if err := json.Unmarshal(stoppedFile, &s); err != nil {
+		return s, fmt.Errorf("limits after a stop: %w", err)
+	}
+	return s, nil
+})
+
+// DecideWithin is by when, in days, it is decided what becomes of a tooth whose
+// treatment was stopped and in which nothing was placed that would set an
+// earlier day.
+func DecideWithin() (int, error) {
+	s, err := stops()
+	return s.Decide.days(), err
+}
