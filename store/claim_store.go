@@ -59,8 +59,9 @@ func (t *tx) putCarrier(ctx context.Context, carrier string) error {
 
 // ClaimForIntegration gives messages that are due to a client.
 func (s *Store) ClaimForIntegration(ctx context.Context, call Call, worker string, most int, lease time.Duration) ([]Claim, bool, error) {
-	room := true
+	var room bool
 	list, err := sweep(ctx, s, call.Practice, func(t *tx) ([]Claim, error) {
+		room = true
 		if _, err := t.exec(ctx, stmtMessageRescue, us(t.now)); err != nil {
 			return nil, err
 		}
