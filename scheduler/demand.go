@@ -136,8 +136,7 @@ func (s *Diary) demandOf(ctx context.Context, c Caller, field string, parts []*v
 		return nil, err
 	}
 	if ok {
-		out.minutes = int(visit.GetAppointmentMinutes())
-		out.minutes = (out.minutes + w.lengthStep - 1) / w.lengthStep * w.lengthStep
+		out.minutes = w.upToStep(int(visit.GetAppointmentMinutes()))
 	}
 	return out, nil
 }

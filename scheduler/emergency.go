@@ -117,8 +117,7 @@ func (s *Diary) emergencyRequest(ctx context.Context, c Caller, r *vw.FindEmerge
 	minutes := int(r.GetMinutes())
 	if minutes == 0 {
 		// The usual length, on the practice's own grid.
-		step := x.worked.lengthStep
-		minutes = (s.figures.whole("emergency.minutes") + step - 1) / step * step
+		minutes = x.worked.upToStep(s.figures.whole("emergency.minutes"))
 	}
 	if err := onGrid("minutes", minutes, x.worked); err != nil {
 		return nil, err

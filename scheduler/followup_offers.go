@@ -31,8 +31,7 @@ func (f *FollowUps) offersFor(ctx context.Context, c Caller, x store.FollowUp) (
 		visit.Parts = nextPart(c, x)
 	}
 	if len(visit.GetParts()) == 0 {
-		step := snapshot.worked.lengthStep
-		visit.Unplanned = &vw.UnplannedVisit{Protocol: usual.Protocol, Minutes: int32((int(usual.Minutes.Value) + step - 1) / step * step), Case: names.Case(c.Practice, x.CaseID)}
+		visit.Unplanned = &vw.UnplannedVisit{Protocol: usual.Protocol, Minutes: int32(snapshot.worked.upToStep(int(usual.Minutes.Value))), Case: names.Case(c.Practice, x.CaseID)}
 	}
 	out := &vw.FindOffersRequest{Parent: names.Practice(c.Practice), Patient: names.Patient(c.Practice, x.PatientID), Visits: []*vw.VisitToPlace{visit}, Wishes: &vw.OfferWishes{}}
 	if kind == followup.Booking {

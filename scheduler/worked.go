@@ -112,6 +112,11 @@ func (s *Diary) workedOf(setup store.DiarySetup) (worked, error) {
 	return w, nil
 }
 
+// upToStep is the shortest length that the practice books for so many minutes.
+func (w worked) upToStep(minutes int) int {
+	return (minutes + w.lengthStep - 1) / w.lengthStep * w.lengthStep
+}
+
 func ceil(minutes int) int { return (minutes + diary.Grid - 1) / diary.Grid * diary.Grid }
 
 // parts says who and what a visit holds, each for its own part.
