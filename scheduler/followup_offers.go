@@ -2,7 +2,6 @@ package scheduler
 
 import (
 	"context"
-	"strings"
 
 	"github.com/visitwright/visitwright/proto/names"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
@@ -14,11 +13,7 @@ import (
 // offersFor is the request that finds places for a follow-up, ready to send;
 // nil where nothing is booked here.
 func (f *FollowUps) offersFor(ctx context.Context, c Caller, x store.FollowUp) (*vw.FindOffersRequest, error) {
-	kind := followup.Kind(strings.ReplaceAll(x.Kind, "-", " "))
-	if x.Kind == slug(string(followup.Reassess)) {
-		kind = followup.Reassess
-	}
-	usual, ok := followup.VisitFor(kind)
+	usual, ok := followup.VisitFor(x.Kind)
 	if !ok || x.State == slug(string(followup.Booked)) || x.Actor == slug(string(followup.Referrer)) || x.CaseClosed {
 		return nil, nil
 	}
@@ -27,14 +22,15 @@ func (f *FollowUps) offersFor(ctx context.Context, c Caller, x store.FollowUp) (
 		return nil, f.diary.fault(err, c, nil)
 	}
 	visit := &vw.VisitToPlace{}
-	if kind == followup.ReturnVisit || kind == followup.Booking {
+	booking := x.Kind == slug(string(followup.Booking))
+	if booking || x.Kind == slug(string(followup.ReturnVisit)) {
 		visit.Parts = nextPart(c, x)
 	}
 	if len(visit.GetParts()) == 0 {
 		visit.Unplanned = &vw.UnplannedVisit{Protocol: usual.Protocol, Minutes: int32(snapshot.worked.upToStep(int(usual.Minutes.Value))), Case: names.Case(c.Practice, x.CaseID)}
 	}
 	out := &vw.FindOffersRequest{Parent: names.Practice(c.Practice), Patient: names.Patient(c.Practice, x.PatientID), Visits: []*vw.VisitToPlace{visit}, Wishes: &vw.OfferWishes{}}
-	if kind == followup.Booking {
+	if booking {
 		return out, nil // its days are those of the plan's own window
 	}
 	boundsOf(out.GetWishes(), x, snapshot.zone().Date(f.diary.now()))

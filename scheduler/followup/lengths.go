@@ -4,7 +4,6 @@ import (
 	_ "embed"
 	"encoding/json"
 	"fmt"
-	"strings"
 	"sync"
 )
 
@@ -25,13 +24,13 @@ var lengths = sync.OnceValues(func() (map[string]Visit, error) {
 	return l, nil
 })
 
-// VisitFor is what is booked for a kind of follow-up; false for one that is no
-// visit.
-func VisitFor(k Kind) (Visit, bool) {
+// VisitFor is what is booked for a kind of follow-up, given as lists carry it:
+// "return-visit"; false for one that is no visit.
+func VisitFor(kind string) (Visit, bool) {
 	l, err := lengths()
 	if err != nil {
 		return Visit{}, false
 	}
-	v, ok := l[strings.ReplaceAll(string(k), " ", "-")]
+	v, ok := l[kind]
 	return v, ok
 }
