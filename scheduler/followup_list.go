@@ -4,6 +4,7 @@ import (
 	"context"
 	"slices"
 	"strings"
+	"sync"
 
 	"google.golang.org/genproto/googleapis/type/date"
 
@@ -64,28 +65,30 @@ func (f *FollowUps) ListFollowUps(ctx context.Context, r *vw.ListFollowUpsReques
 		return nil, f.diary.fault(err, caller, nil)
 	}
 	out := &vw.ListFollowUpsResponse{NextPageToken: f.diary.pager.Token(r, next)}
-	for _, x := range list {
-		shown, err := f.shown(ctx, caller, x)
-		if err != nil {
-			return nil, err
-		}
-		out.FollowUps = append(out.FollowUps, shown)
-	}
-	return out, nil
+	out.FollowUps, err = f.shown(ctx, caller, list)
+	return out, err
 }
 
-// shown is a follow-up with its tooth in words, the plan proposed for it, and
-// the offers for it.
-func (f *FollowUps) shown(ctx context.Context, c Caller, x store.FollowUp) (*vw.FollowUp, error) {
-	out := followUpToProto(c.Practice, x)
-	out.Tooth = toothWords(x.Tooth)
-	if x.ProposedRevision > 0 {
-		out.ProposedPlan = names.Plan(c.Practice, x.CaseID, x.ProposedRevision)
+// shown are follow-ups with their tooth in words, the plan proposed for them,
+// and the offers for them. The diary is read once for all, and only when
+// something is booked for one of them.
+func (f *FollowUps) shown(ctx context.Context, c Caller, list []store.FollowUp) ([]*vw.FollowUp, error) {
+	now := sync.OnceValues(func() (*snapshot, error) { return f.diary.snapshot(ctx, c.reading()) })
+	var out []*vw.FollowUp
+	for _, x := range list {
+		y := followUpToProto(c.Practice, x)
+		y.Tooth = toothWords(x.Tooth)
+		if x.ProposedRevision > 0 {
+			y.ProposedPlan = names.Plan(c.Practice, x.CaseID, x.ProposedRevision)
+		}
+		y.PlanProblem = x.PlanProblem
+		var err error
+		if y.FindOffers, err = f.offersFor(c, x, now); err != nil {
+			return nil, f.diary.fault(err, c, nil)
+		}
+		out = append(out, y)
 	}
-	out.PlanProblem = x.PlanProblem
-	var err error
-	out.FindOffers, err = f.offersFor(ctx, c, x)
-	return out, err
+	return out, nil
 }
 
 func toothWords(code int) string {

@@ -1,8 +1,6 @@
 package scheduler
 
 import (
-	"context"
-
 	"github.com/visitwright/visitwright/proto/names"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/scheduler/civil"
@@ -12,14 +10,14 @@ import (
 
 // offersFor is the request that finds places for a follow-up, ready to send;
 // nil where nothing is booked here.
-func (f *FollowUps) offersFor(ctx context.Context, c Caller, x store.FollowUp) (*vw.FindOffersRequest, error) {
+func (f *FollowUps) offersFor(c Caller, x store.FollowUp, now func() (*snapshot, error)) (*vw.FindOffersRequest, error) {
 	usual, ok := followup.VisitFor(x.Kind)
 	if !ok || x.State == slug(string(followup.Booked)) || x.Actor == slug(string(followup.Referrer)) || x.CaseClosed {
 		return nil, nil
 	}
-	snapshot, err := f.diary.snapshot(ctx, c.reading())
+	at, err := now()
 	if err != nil {
-		return nil, f.diary.fault(err, c, nil)
+		return nil, err
 	}
 	visit := &vw.VisitToPlace{}
 	booking := x.Kind == slug(string(followup.Booking))
@@ -27,13 +25,13 @@ func (f *FollowUps) offersFor(ctx context.Context, c Caller, x store.FollowUp) (
 		visit.Parts = nextPart(c, x)
 	}
 	if len(visit.GetParts()) == 0 {
-		visit.Unplanned = &vw.UnplannedVisit{Protocol: usual.Protocol, Minutes: int32(snapshot.worked.upToStep(int(usual.Minutes.Value))), Case: names.Case(c.Practice, x.CaseID)}
+		visit.Unplanned = &vw.UnplannedVisit{Protocol: usual.Protocol, Minutes: int32(at.worked.upToStep(int(usual.Minutes.Value))), Case: names.Case(c.Practice, x.CaseID)}
 	}
 	out := &vw.FindOffersRequest{Parent: names.Practice(c.Practice), Patient: names.Patient(c.Practice, x.PatientID), Visits: []*vw.VisitToPlace{visit}, Wishes: &vw.OfferWishes{}}
 	if booking {
 		return out, nil // its days are those of the plan's own window
 	}
-	boundsOf(out.GetWishes(), x, snapshot.zone().Date(f.diary.now()))
+	boundsOf(out.GetWishes(), x, at.zone().Date(f.diary.now()))
 	return out, nil
 }
 

@@ -82,13 +82,9 @@ func (f *FollowUps) record(ctx context.Context, r writing, name string, preview 
 	} else if follow, _, err = f.store.ListFollowUps(ctx, caller.reading(), store.FollowUpQuery{CaseID: n.ID}); err != nil {
 		return caller, nil, state, f.diary.fault(err, caller, nil)
 	}
-	var list []*vw.FollowUp
-	for _, x := range follow {
-		shown, err := f.shown(ctx, caller, x)
-		if err != nil {
-			return caller, nil, state, err
-		}
-		list = append(list, shown)
+	list, err := f.shown(ctx, caller, follow)
+	if err != nil {
+		return caller, nil, state, err
 	}
 	events, err := eventsOf(made.Document)
 	if err != nil {
