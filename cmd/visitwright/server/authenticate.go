@@ -23,13 +23,19 @@ func authenticateLink(tokens access.Finder, bad *limiter, recheck time.Duration)
 				// Nobody yet; but what is written down about the call names it.
 				return next(access.With(ctx, access.Identity{Correlation: call.ID}))
 			}
-			// An address that guesses is put off before the store is asked.
-			if wait := bad.look(call.Peer); wait > 0 {
-				return tooOften(call, wait)
+			// An address that guesses is put off before the store is asked. The one
+			// inside the process is everybody's behind the desk: there, whoever
+			// guesses would put off the whole practice.
+			guessed := func() {}
+			if call.Peer != insideNetwork {
+				if wait := bad.look(call.Peer); wait > 0 {
+					return tooOften(call, wait)
+				}
+				guessed = func() { bad.take(call.Peer) }
 			}
 			token, given := bearer(ctx)
 			if !given {
-				bad.take(call.Peer)
+				guessed()
 				return noToken(call)
 			}
 			authenticate := access.AuthenticateUse
@@ -39,7 +45,7 @@ func authenticateLink(tokens access.Finder, bad *limiter, recheck time.Duration)
 			caller, err := authenticate(ctx, tokens, token)
 			if err != nil {
 				if errors.Is(err, access.ErrUnauthenticated) {
-					bad.take(call.Peer)
+					guessed()
 				}
 				return badToken(call, err)
 			}

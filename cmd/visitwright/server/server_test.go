@@ -221,6 +221,23 @@ func TestAnAddressThatGuessesTokensIsPutOff(t *testing.T) {
 	wantCode(t, err, codes.ResourceExhausted)
 }
 
+func TestWhoGuessesThroughTheDeskPutsOffNobodyElseThere(t *testing.T) {
+	s, _ := start(t, testOptions(&echo{}))
+	conn, err := grpc.NewClient("passthrough:", grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn, error) { return s.Inside()(ctx) }))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = conn.Close() })
+	for range 2 * BadTokensBurst {
+		_, err := say(as(t.Context(), "guess"), conn, "a")
+		wantCode(t, err, codes.Unauthenticated)
+	}
+	if _, err := say(as(t.Context(), "amsel-clinician"), conn, "a"); err != nil {
+		t.Errorf("a colleague behind the same desk: %v", err)
+	}
+}
+
 func TestATokenThatCallsTooOftenIsToldWhenToComeBack(t *testing.T) {
 	o := testOptions(&echo{})
 	o.CallsPerSecond, o.CallsBurst = 0.01, 2
