@@ -24,6 +24,7 @@ import (
 
 // event is one line of test2json's output (see `go doc test2json`).
 type event struct {
+	Time        time.Time
 	Action      string
 	Package     string
 	ImportPath  string // of build output
@@ -44,6 +45,8 @@ type tally struct {
 	slow    map[key]float64
 	broken  []string // packages that failed without a failing test
 	other   int      // lines that are no events
+
+	first, last time.Time // of the events
 }
 
 func newTally(out io.Writer) *tally {
@@ -65,6 +68,7 @@ func (t *tally) add(line []byte) {
 		fmt.Fprintf(t.out, "%s\n", line)
 		return
 	}
+	t.when(e.Time)
 	k := key{e.Package, e.Test}
 	if i := strings.LastIndex(e.Test, "/"); i > 0 {
 		t.parents[key{e.Package, e.Test[:i]}] = true
@@ -96,6 +100,19 @@ func (t *tally) add(line []byte) {
 		delete(t.said, k)
 	}
 }
+
+// when takes in the time of an event; what the compiler says has none.
+func (t *tally) when(at time.Time) {
+	if !at.IsZero() && (t.first.IsZero() || at.Before(t.first)) {
+		t.first = at
+	}
+	if at.After(t.last) {
+		t.last = at
+	}
+}
+
+// took is the time from the first event to the last.
+func (t *tally) took() time.Duration { return t.last.Sub(t.first) }
 
 func (t *tally) anyFailed(pkg string) bool {
 	for k, r := range t.results {
@@ -166,7 +183,6 @@ func (t *tally) slowest(n int) {
 func main() {
 	already := flag.Int("failed", 0, "failures to add to the count")
 	flag.Parse()
-	began := time.Now()
 	t := newTally(os.Stdout)
 	in := bufio.NewReaderSize(os.Stdin, 1<<20)
 	for {
@@ -181,7 +197,7 @@ func main() {
 	passed, failed := t.close()
 	t.slowest(15)
 	failed += *already
-	fmt.Printf("\ntests took %.0f s, those of one package beside those of another\n", time.Since(began).Seconds())
+	fmt.Printf("\ntests took %.0f s, those of one package beside those of another\n", t.took().Seconds())
 	fmt.Printf("%d passed, %d failed\n", passed, failed)
 	if failed > 0 || passed == 0 {
 		os.Exit(1)

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"strings"
 	"testing"
+	"time"
 )
 
 func counted(t *testing.T, lines ...string) (passed, failed int, printed string) {
@@ -63,5 +64,22 @@ func TestALineThatIsNoEventIsAFailure(t *testing.T) {
 	_, failed, _ := counted(t, `cannot find module`)
 	if failed != 1 {
 		t.Errorf("got %d failed, want 1", failed)
+	}
+}
+
+// Two runs are written side by side and read one after the other.
+func TestTheTimeIsThatOfTheTestsAndNotOfReadingThem(t *testing.T) {
+	ta := newTally(&bytes.Buffer{})
+	for _, l := range []string{
+		`{"Action":"build-output","ImportPath":"p"}`,
+		`{"Time":"2026-11-28T11:00:10Z","Action":"start","Package":"p"}`,
+		`{"Time":"2026-11-28T11:01:40Z","Action":"pass","Package":"p"}`,
+		`{"Time":"2026-11-28T11:00:05Z","Action":"start","Package":"q"}`,
+		`{"Time":"2026-11-28T11:00:30Z","Action":"pass","Package":"q"}`,
+	} {
+		ta.add([]byte(l))
+	}
+	if ta.took() != 95*time.Second {
+		t.Errorf("took %v, want from the first event to the last 95 s", ta.took())
 	}
 }
