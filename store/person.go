@@ -4,6 +4,7 @@ import (
 	"context"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"golang.org/x/text/cases"
 	"golang.org/x/text/unicode/norm"
@@ -22,6 +23,22 @@ type Person struct {
 	Etag       string
 	CreateTime time.Time
 	UpdateTime time.Time
+}
+
+// Check says which field cannot be kept as it is. Whether the clinician exists
+// is not looked at.
+func (p Person) Check() error {
+	switch {
+	case NameKey(p.SignInName) == "" || utf8.RuneCountInString(p.SignInName) > 64 || len(NameKey(p.SignInName)) > 256:
+		return invalid("sign_in_name", "1 to 64 characters, none of them a ligature of many")
+	case p.DisplayName == "" || utf8.RuneCountInString(p.DisplayName) > 120:
+		return invalid("display_name", "1 to 120 characters")
+	case !p.Role.Valid() || p.Role == RoleIntegration:
+		return invalid("role", "reception, nurse, clinician or manager")
+	case p.Clinician != "" && p.Role != RoleClinician:
+		return invalid("clinician", "nobody, or the role clinician")
+	}
+	return nil
 }
 
 // PersonUpdate names what to change; nil leaves a field as it is.
@@ -91,6 +108,7 @@ type People interface {
 	GetPractice(ctx context.Context, call Call) (Practice, error)
 	// Practices returns the ids of all practices.
 	Practices(ctx context.Context) ([]string, error)
+	GetClinician(ctx context.Context, call Call, id string) (Clinician, error)
 	FindToken(ctx context.Context, practice, id string) (Token, time.Time, error)
 	RecordRefusal(ctx context.Context, call Call, resource, reason string) error
 

@@ -4,7 +4,6 @@ import (
 	"context"
 	"slices"
 	"time"
-	"unicode/utf8"
 )
 
 const personColumns = `id, sign_in_name, name_key, display_name, role, clinician, active, secret, secret_us, row_version, create_us, update_us`
@@ -53,20 +52,10 @@ func (t *tx) sealSecret(person string, secret []byte) (sealed []byte, at time.Ti
 
 // checkPerson holds what the schema cannot say with the field's name.
 func (t *tx) checkPerson(ctx context.Context, p Person) error {
-	switch {
-	case NameKey(p.SignInName) == "" || utf8.RuneCountInString(p.SignInName) > 64 || len(NameKey(p.SignInName)) > 256:
-		return invalid("sign_in_name", "1 to 64 characters, none of them a ligature of many")
-	case p.DisplayName == "" || utf8.RuneCountInString(p.DisplayName) > 120:
-		return invalid("display_name", "1 to 120 characters")
-	case !p.Role.Valid() || p.Role == RoleIntegration:
-		return invalid("role", "reception, nurse, clinician or manager")
-	case p.Clinician != "" && p.Role != RoleClinician:
-		return invalid("clinician", "nobody, or the role clinician")
-	case p.Clinician != "":
-		_, err := t.clinician(ctx, p.Clinician)
+	if err := p.Check(); err != nil {
 		return err
 	}
-	return nil
+	return t.clinicianThere(ctx, p.Clinician)
 }
 
 // CreatePerson keeps a new person.

@@ -87,8 +87,16 @@ func (s *Service) CreatePerson(ctx context.Context, r *vw.CreatePersonRequest) (
 	return personToProto(c.Practice, made), nil
 }
 
-// preview says what would be kept of a person, and whether the name is free.
+// preview says what would be kept of a person, checked as if it were.
 func (s *Service) preview(ctx context.Context, c caller, p store.Person) (*vw.Person, error) {
+	if err := p.Check(); err != nil {
+		return nil, told(err, c.Practice)
+	}
+	if p.Clinician != "" {
+		if _, err := s.store.GetClinician(ctx, c.call, p.Clinician); err != nil {
+			return nil, told(err, c.Practice)
+		}
+	}
 	all, err := s.store.ListPeople(ctx, c.call)
 	if err != nil {
 		return nil, told(err, c.Practice)
@@ -97,9 +105,6 @@ func (s *Service) preview(ctx context.Context, c caller, p store.Person) (*vw.Pe
 		if other.ID != p.ID && store.NameKey(other.SignInName) == store.NameKey(p.SignInName) {
 			return nil, told(&store.Problem{Kind: store.ErrExists, Resource: "people", Field: "sign_in_name"}, c.Practice)
 		}
-	}
-	if p.Clinician != "" && p.Role != store.RoleClinician {
-		return nil, told(&store.Problem{Kind: store.ErrInvalid, Field: "clinician", Want: "nobody, or the role clinician"}, c.Practice)
 	}
 	return personToProto(c.Practice, p), nil
 }
