@@ -48,7 +48,7 @@ type program struct {
 	Demo demoCommand `cmd:"" help:"Open the web desk on an invented practice, with two weeks of its diary."`
 	cli.Commands
 	Serve   serveCommand   `cmd:"" help:"Serve the gRPC services until SIGTERM or SIGINT."`
-	Desk    deskCommand    `cmd:"" help:"Serve the web desk for a running service, or for the practice of the data folder."`
+	Desk    deskCommand    `cmd:"" help:"Serve the web desk for a running service."`
 	Token   tokenCommand   `cmd:"" help:"Give out, list and revoke access tokens. Works on the database itself."`
 	Version versionCommand `cmd:"" help:"Show the versions of the program, its data and its mathematics."`
 
