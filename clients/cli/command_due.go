@@ -80,16 +80,13 @@ func showFollowUps(p *Page, list []*vw.FollowUp) {
 			p.Under("the plan changes: %s", f.GetReplan())
 		}
 		if f.GetProposedPlan() != "" {
-			p.Under("proposed and not accepted: plan %s", planNumber(f.GetProposedPlan()))
+			p.Under("proposed and not accepted: plan %s", shortID(f.GetProposedPlan()))
 		}
 		if f.GetPlanProblem() != "" {
 			p.Under("no plan could be proposed: %s", f.GetPlanProblem())
 		}
 	}
 }
-
-// planNumber is the revision at the end of a plan's name.
-func planNumber(name string) string { return name[strings.LastIndexByte(name, '/')+1:] }
 
 // DueOffers looks for places for a follow-up.
 type DueOffers struct {
@@ -111,7 +108,11 @@ func (c *DueOffers) Run(s *Session) error {
 			return s.findOffers(request)
 		}
 	}
-	return usage("nothing of case %s is booked here%s: see `visitwright due --case %s`", c.Case, orElse(strings.Repeat(" under this key", min(1, len(c.Key))), ""), c.Case)
+	under := ""
+	if c.Key != "" {
+		under = " under this key"
+	}
+	return usage("nothing of case %s is booked here%s: see `visitwright due --case %s`", c.Case, under, c.Case)
 }
 
 // DuePut puts a follow-up off.

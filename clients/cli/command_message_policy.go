@@ -123,7 +123,11 @@ func showPolicyOfMessages(p *Page, m *vw.MessagePolicy) {
 	p.Field("otherwise", "at %s", clockOf(m.GetTime()))
 	p.Field("invites", "%s ahead, again every %s", plural(int(m.GetInviteDays()), "day", "days"), plural(int(m.GetRepeatDays()), "day", "days"))
 	p.Field("telephone", "%s", orElse(m.GetTelephone(), "not set"))
-	p.Field("sent by", "%s", map[string]string{"integration": "an integration that claims messages"}[m.GetCarrier()]+map[bool]string{true: "this server"}[m.GetCarrier() != "integration"])
+	by := "this server"
+	if m.GetCarrier() == "integration" {
+		by = "an integration that claims messages"
+	}
+	p.Field("sent by", "%s", by)
 	if len(m.GetTemplates()) == 0 {
 		p.Field("own wordings", "none: the neutral ones that ship")
 	}
@@ -183,7 +187,13 @@ func (c *MessageTemplate) Run(s *Session) error {
 	if s.JSON {
 		return writeJSON(s.Out, reply)
 	}
-	note := map[bool]string{true: "\nIn use from now on.\n"}[c.Keep] + map[bool]string{true: "\nThis neutral wording is in use again.\n"}[c.Drop]
+	note := ""
+	switch {
+	case c.Keep:
+		note = "\nIn use from now on.\n"
+	case c.Drop:
+		note = "\nThis neutral wording is in use again.\n"
+	}
 	_, err = fmt.Fprintf(s.Out, "%s\n\n%s\n%s", reply.GetSubject(), reply.GetBody(), note)
 	return err
 }

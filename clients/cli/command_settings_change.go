@@ -8,11 +8,10 @@ import (
 	"strconv"
 	"strings"
 
+	"google.golang.org/genproto/googleapis/type/dayofweek"
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
-
-	"google.golang.org/genproto/googleapis/type/dayofweek"
 
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
@@ -53,10 +52,10 @@ type SettingsChange struct {
 func (c *SettingsChange) Run(s *Session) error {
 	// What is wrong with the flags is said before anything is asked. What is
 	// taken back is compared with what is there, and therefore later.
-	early := *c
-	early.With, early.NoFigure, early.NoInstruct, early.NoSequence = nil, nil, nil, nil
-	if _, _, err := early.changed(&vw.PracticeSettings{}); err != nil && len(c.With)+len(c.NoFigure)+len(c.NoInstruct)+len(c.NoSequence) == 0 {
-		return err
+	if len(c.With)+len(c.NoFigure)+len(c.NoInstruct)+len(c.NoSequence) == 0 {
+		if _, _, err := c.changed(&vw.PracticeSettings{}); err != nil {
+			return err
+		}
 	}
 	was, err := s.settings()
 	if err != nil {
