@@ -37,7 +37,7 @@ func openDemoRig(t testing.TB) *deskRig {
 			t.Error(err)
 		}
 	})
-	r := &deskRig{home: h, url: d.desk.web.Address(), practice: "practices/" + d.house.credentials.Practice, log: &strings.Builder{}, house: d.house,
+	r := &deskRig{home: h, url: d.desk.web.Address(), practice: "practices/" + d.house.credentials.Practice, house: d.house,
 		passphrase: fortnight.Passphrase, names: map[string]string{}}
 	for _, p := range d.played.People {
 		if r.names[p.Role] == "" {
