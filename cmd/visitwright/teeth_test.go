@@ -1,6 +1,7 @@
 package main
 
 import (
+	"path"
 	"strings"
 	"testing"
 
@@ -70,7 +71,7 @@ func TestSeveralTeethOfOnePatientAreBookedWithOneStart(t *testing.T) {
 	if got := appointment.GetPlace().GetMinutes(); got != place.GetPlace().GetMinutes() || len(appointment.GetParts()) != 2 {
 		t.Errorf("booked %v", appointment)
 	}
-	late := shown(h, &vw.Appointment{}, "appointment", "note", appointment.GetName()[strings.LastIndexByte(appointment.GetName(), '/')+1:], "arrived", "--late", "5")
+	late := shown(h, &vw.Appointment{}, "appointment", "note", path.Base(appointment.GetName()), "arrived", "--late", "5")
 	if p := late.GetLateOutlook().GetOnTime().GetProbability(); p <= 0.3 || p > together.GetVisits()[0].GetOnTime().GetProbability() {
 		t.Errorf("5 minutes late: %v, in time %v", late.GetLateOutlook(), together.GetVisits()[0].GetOnTime())
 	}
