@@ -131,17 +131,17 @@ func TestWithoutScriptAReceptionistReadsTheDayAndBooks(t *testing.T) {
 	if len(got) != 2 {
 		t.Fatalf("%d appointments are booked, want 2", len(got))
 	}
-	day := got[0].GetPlace().GetStart().GetDate()
-	b.open(fmt.Sprintf("/day/%04d-%02d-%02d", day.GetYear(), day.GetMonth(), day.GetDay()))
+	b.open("/day/" + isoDay(got[0].GetPlace().GetStart().GetDate()))
 	b.see("#main")
 	if !b.has("INVENTED-0046") {
 		t.Errorf("the day does not show the visit\n%s", b.text())
 	}
 }
 
-// What anyone changes stands on an open page within a second, without losing
-// what is being typed; a lost connection is said and heals by itself.
-func TestAnOpenPageFollowsOthersWithinASecondAndHealsByItself(t *testing.T) {
+// What anyone changes appears on an open page without losing what is being
+// typed; a lost connection is said and heals by itself. How long it takes is
+// printed, since the target of a second is for a machine that does nothing else.
+func TestAnOpenPageFollowsOthersAndHealsByItself(t *testing.T) {
 	r, id := openFurnished(t)
 	b := r.person("reception")
 	b.open("/cases/" + id)
@@ -156,7 +156,7 @@ func TestAnOpenPageFollowsOthersWithinASecondAndHealsByItself(t *testing.T) {
 	b.read(fmt.Sprintf("Plan, revision %d", plan.GetRevision()))
 	took := time.Since(changed)
 	t.Logf("a change stands on the page after %v", took.Round(time.Millisecond))
-	if took > 10*time.Second { // the figure is printed; a busy machine is no failure
+	if took > 10*time.Second {
 		t.Errorf("the change stood on the page after %v", took)
 	}
 	if got := evaluate[string](b, `document.getElementById('find').value`); got != "half typed" {

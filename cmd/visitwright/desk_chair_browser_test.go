@@ -77,7 +77,7 @@ func TestTheDemoCaseIsTappedThroughInTheBrowserAndItsBookingRepaired(t *testing.
 		t.Errorf("%d targets by the chair are lower than 44 pixels", small)
 	}
 
-	// One tap; the other device sees it within a second.
+	// One tap; the other device sees it.
 	b.press("#next button.giant")
 	b.read("Take back: identity, medical history and consent checked")
 	tapped := time.Now()
