@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -19,6 +20,7 @@ const longestSecret = 1024
 // secrets asks for passphrases: at a terminal without showing what is typed,
 // otherwise one a line from standard input.
 type secrets struct {
+	ctx   context.Context
 	in    io.Reader
 	err   io.Writer
 	lines *bufio.Reader
@@ -38,9 +40,9 @@ func (s *secrets) terminal() (fd int, is bool) {
 func (s *secrets) ask(question string) (string, error) {
 	if fd, is := s.terminal(); is {
 		_, _ = fmt.Fprintf(s.err, "%s: ", question)
-		typed, err := term.ReadPassword(fd)
+		typed, err := s.hidden(fd)
 		_, _ = fmt.Fprintln(s.err)
-		return string(typed), err
+		return typed, err
 	}
 	if s.in == nil {
 		s.in = strings.NewReader("")
@@ -63,4 +65,28 @@ func (s *secrets) ask(question string) (string, error) {
 		line = append(line, b)
 	}
 	return "", fmt.Errorf("%w: %s: too long", cli.ErrUsage, question)
+}
+
+// hidden reads what is typed at a terminal without showing it. Whoever interrupts
+// the question gets the terminal back as it was.
+func (s *secrets) hidden(fd int) (string, error) {
+	before, err := term.GetState(fd)
+	if err != nil {
+		return "", err
+	}
+	type answer struct {
+		typed []byte
+		err   error
+	}
+	got := make(chan answer, 1)
+	go func() { // ends with the program when nothing is typed any more
+		typed, err := term.ReadPassword(fd)
+		got <- answer{typed, err}
+	}()
+	select {
+	case <-s.ctx.Done():
+		return "", errors.Join(s.ctx.Err(), term.Restore(fd, before))
+	case a := <-got:
+		return string(a.typed), a.err
+	}
 }

@@ -42,7 +42,7 @@ func (o *opener) close() error {
 
 func (o *opener) open() (*cli.Session, error) {
 	s := &cli.Session{Context: o.ctx, Out: o.world.out, Err: o.world.err, JSON: o.where.Output == "json", Now: o.world.now, Kept: true}
-	asking := &secrets{in: o.world.in, err: o.world.err}
+	asking := &secrets{ctx: o.ctx, in: o.world.in, err: o.world.err}
 	s.Secret = asking.ask
 	_, s.Typed = asking.terminal()
 	options := client.Options{CA: o.where.CA, TLS: o.where.TLS}
