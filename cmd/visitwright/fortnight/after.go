@@ -13,7 +13,7 @@ func (p *player) after(t *tooth, s scene) (err error) {
 	name := t.of.GetName()
 	switch s.Do {
 	case "filled": // how the visit of this day left the tooth, where the chair does not know it all
-		left := &vw.LeftFilled{CorePlaced: !s.CoreOnly, NeedsCoverage: s.Coverage, Calendar: s.Calendar, IndexBefore: s.Index}
+		left := &vw.LeftFilled{CorePlaced: true, NeedsCoverage: s.Coverage, Calendar: s.Calendar, IndexBefore: s.Index}
 		if s.Injury != "" {
 			at, err := p.days.at(s.Injury)
 			if err != nil {
@@ -23,9 +23,9 @@ func (p *player) after(t *tooth, s scene) (err error) {
 		}
 		_, err = p.clinician.FollowUp.RecordCare(p.ctx, &vw.RecordCareRequest{Case: name, Left: &vw.RecordCareRequest_Filled{Filled: left}})
 	case "restored":
-		_, err = p.reception.FollowUp.RecordRestoration(p.ctx, &vw.RecordRestorationRequest{Case: name, CoreOnly: s.CoreOnly, ByReferrer: s.ByReferrer})
+		_, err = p.reception.FollowUp.RecordRestoration(p.ctx, &vw.RecordRestorationRequest{Case: name})
 	case "review":
-		r := &vw.RecordReviewRequest{Case: name, Symptoms: s.Symptoms, TenderToPercussion: s.Symptoms, ByReferrer: s.ByReferrer}
+		r := &vw.RecordReviewRequest{Case: name, Symptoms: s.Symptoms, TenderToPercussion: s.Symptoms}
 		if s.Index > 0 {
 			r.IndexNow, r.RadiographReason = proto.Int32(s.Index), s.Reason
 		}

@@ -40,6 +40,8 @@ type clinician struct {
 	Title     string   `json:"title"`
 	Hours     []string `json:"hours"`
 	Protocols []string `json:"protocols"`
+	// ConsiderReferral shows this clinician when to consider a referral.
+	ConsiderReferral bool `json:"considerReferral"`
 }
 
 // messages are switched on at a moment of the story.
@@ -75,7 +77,7 @@ func (p *player) furnish(h *house) error {
 	}
 	for _, c := range h.Clinicians {
 		made, err := p.manager.Planner.CreateClinician(p.ctx, &vw.CreateClinicianRequest{Parent: p.practice, Clinician: &vw.Clinician{
-			Title: c.Title, Protocols: c.Protocols, Active: true, ShowConsiderReferral: c.ID == "holunder"}})
+			Title: c.Title, Protocols: c.Protocols, Active: true, ShowConsiderReferral: c.ConsiderReferral}})
 		if err != nil {
 			return fmt.Errorf("%s: %w", c.Title, err)
 		}

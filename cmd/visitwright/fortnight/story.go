@@ -80,13 +80,11 @@ type scene struct {
 	Replan     bool        `json:"replan"`
 
 	// Of a review and what follows the filling.
-	Index      int32  `json:"index"` // periapical index, now or before treatment
-	Symptoms   bool   `json:"symptoms"`
-	CoreOnly   bool   `json:"coreOnly"`
-	ByReferrer bool   `json:"byReferrer"`
-	Coverage   bool   `json:"coverage"`
-	Calendar   string `json:"calendar"`
-	Injury     string `json:"injury"`
+	Index    int32  `json:"index"` // periapical index, now or before treatment
+	Symptoms bool   `json:"symptoms"`
+	Coverage bool   `json:"coverage"`
+	Calendar string `json:"calendar"`
+	Injury   string `json:"injury"`
 
 	// Of a call, a closing, a putting off.
 	Reason string `json:"reason"`
