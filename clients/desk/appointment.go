@@ -154,10 +154,13 @@ func (q *ask) conflictLines(p *appointmentPage, h *house, list []*vw.Appointment
 		return nil
 	}
 	who, err := q.whoIs(list)
+	if err != nil {
+		return err
+	}
 	for _, c := range list {
 		p.Conflicts = append(p.Conflicts, conflictLine{lastPart(c.GetName()), q.words.Local(c.GetPlace().GetStart()), h.With(c.GetPlace()), who.Patient(c.GetPatient())})
 	}
-	return err
+	return nil
 }
 
 func (q *ask) appointmentTimes(p *appointmentPage, a *vw.Appointment, h *house) {
