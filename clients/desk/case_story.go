@@ -44,20 +44,20 @@ func (q *ask) story(h *head, r *records) []storyDay {
 	if b := c.GetTreatmentBegun(); b.GetVisitDate().GetDay() != 0 {
 		tell(told{day: b.GetVisitDate(), Text: w.T("case.told-elsewhere"), More: b.GetNote()})
 	}
-	tell(told{day: w.DayOf(c.GetCreateTime()), order: order(c.GetCreateTime()), Text: w.T("case.told-opened")})
+	tell(told{day: w.DayOf(c.GetCreateTime()), order: w.inDay(c.GetCreateTime()), Text: w.T("case.told-opened")})
 	for _, a := range slices.Backward(r.assessments) { // the lists come with the newest first
 		more := w.T("case.told-level", w.Level(a.GetDifficulty().GetLevel()))
-		tell(told{day: w.DayOf(a.GetCreateTime()), order: order(a.GetCreateTime()), Text: w.T("case.told-assessed", a.GetVersion()), More: more, Path: at + "/assess"})
+		tell(told{day: w.DayOf(a.GetCreateTime()), order: w.inDay(a.GetCreateTime()), Text: w.T("case.told-assessed", a.GetVersion()), More: more, Path: at + "/assess"})
 	}
 	for _, p := range slices.Backward(r.plans) {
 		path := at + "/options?revision=" + lastPart(p.GetName())
-		tell(told{day: w.DayOf(p.GetCreateTime()), order: order(p.GetCreateTime()), Text: w.T("case.told-plan", p.GetRevision()), More: w.Enum("case.cause", shortened(p.GetCause())), Path: path})
+		tell(told{day: w.DayOf(p.GetCreateTime()), order: w.inDay(p.GetCreateTime()), Text: w.T("case.told-plan", p.GetRevision()), More: w.Enum("case.cause", shortened(p.GetCause())), Path: path})
 		if acc := p.GetAccepted(); acc != nil {
 			more := w.T("case.no-consent-yet")
 			if acc.GetConsent() != nil {
 				more = w.T("case.consent-taken", w.Enum("case.giver", short(acc.GetConsent().GetGiver(), "GIVER_")))
 			}
-			tell(told{day: w.DayOf(acc.GetAcceptTime()), order: order(acc.GetAcceptTime()), Text: w.T("case.told-accepted", optionOf(p, acc.GetOption()).GetTitle()), More: more, Path: path})
+			tell(told{day: w.DayOf(acc.GetAcceptTime()), order: w.inDay(acc.GetAcceptTime()), Text: w.T("case.told-accepted", optionOf(p, acc.GetOption()).GetTitle()), More: more, Path: path})
 		}
 	}
 	q.tellVisits(at, r, tell)
@@ -96,7 +96,7 @@ func (q *ask) tellVisits(at string, r *records, tell func(told)) {
 	}
 	for _, v := range slices.Backward(r.visits) {
 		visited[v.GetAppointment()] = true
-		t := told{day: w.DayOf(v.GetBeginTime()), order: order(v.GetBeginTime()), Text: w.T("case.told-visit", lastPart(v.GetName()), v.GetTitle()), Path: chair}
+		t := told{day: w.DayOf(v.GetBeginTime()), order: w.inDay(v.GetBeginTime()), Text: w.T("case.told-visit", lastPart(v.GetName()), v.GetTitle()), Path: chair}
 		if v.GetPhase() == vw.ChairVisit_PHASE_ENDED {
 			t.More = w.T("case.told-chair", w.Min(v.GetChairMinutes()), w.Min(v.GetAppointmentMinutes()))
 		} else {
@@ -122,8 +122,12 @@ func (q *ask) tellVisits(at string, r *records, tell func(told)) {
 	}
 }
 
-// order sorts what happened on one day.
-func order(t *timestamppb.Timestamp) int64 { return t.GetSeconds() % 86400 }
+// inDay sorts what happened on one day: the second of the practice's day, as an
+// appointment's time of day is.
+func (w *words) inDay(t *timestamppb.Timestamp) int64 {
+	at := t.AsTime().In(w.zone)
+	return int64(at.Hour()*3600 + at.Minute()*60 + at.Second())
+}
 
 // byDay puts what was told under its days, in order, and says how long nothing
 // happened between them.
