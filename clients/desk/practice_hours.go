@@ -277,14 +277,20 @@ func (q *ask) closures(f *form) (*closuresPage, error) {
 		return nil, err
 	}
 	p.Absences = list.GetAbsences()
-	holidays, err := q.diary().ListHolidays(q, &vw.ListHolidaysRequest{Parent: q.practice, Year: q.words.Today().GetYear(), PageSize: 100})
-	today := q.words.ISODate(q.words.Today())
-	for _, h := range holidays.GetHolidays() {
-		if q.words.ISODate(h.GetDate()) >= today {
-			p.Holidays = append(p.Holidays, h)
+	today := q.words.Today()
+	last := q.words.addDays(today, closuresAhead)
+	for year := today.GetYear(); year <= last.GetYear(); year++ {
+		holidays, err := q.diary().ListHolidays(q, &vw.ListHolidaysRequest{Parent: q.practice, Year: year, PageSize: 100})
+		if err != nil {
+			return nil, err
+		}
+		for _, h := range holidays.GetHolidays() {
+			if day := q.words.ISODate(h.GetDate()); day >= q.words.ISODate(today) && day <= q.words.ISODate(last) {
+				p.Holidays = append(p.Holidays, h)
+			}
 		}
 	}
-	return p, err
+	return p, nil
 }
 
 func (q *ask) closuresPage() (*page, error) {
