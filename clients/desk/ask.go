@@ -8,8 +8,6 @@ import (
 	"slices"
 	"time"
 
-	"google.golang.org/grpc/metadata"
-
 	client "github.com/visitwright/visitwright/clients/go"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
@@ -105,9 +103,9 @@ func (d *Desk) ask(ctx context.Context, w http.ResponseWriter, req *http.Request
 	if token == "" {
 		return nil, errSignedOut
 	}
-	ctx = metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+token)
+	ctx = client.WithToken(ctx, token)
 	if req.Header.Get(liveHeader) != "" {
-		ctx = metadata.AppendToOutgoingContext(ctx, unattendedHeader, "1")
+		ctx = client.Unattended(ctx)
 	}
 	q := &ask{Context: ctx, desk: d, http: req}
 	if err := q.readForm(w); err != nil {
@@ -124,10 +122,7 @@ func (d *Desk) ask(ctx context.Context, w http.ResponseWriter, req *http.Request
 
 // liveHeader marks a request that the page made by itself, so that it does not
 // count as somebody at work.
-const (
-	liveHeader       = "X-Desk-Live"
-	unattendedHeader = "visitwright-unattended"
-)
+const liveHeader = "X-Desk-Live"
 
 func (q *ask) readForm(w http.ResponseWriter) error {
 	if !q.posted() {

@@ -9,7 +9,6 @@ import (
 	"time"
 
 	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/metadata"
 
 	client "github.com/visitwright/visitwright/clients/go"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
@@ -31,7 +30,7 @@ func (d *Desk) live(w http.ResponseWriter, r *http.Request) {
 		http.Error(w, d.texts.T("fault.signed-out"), http.StatusUnauthorized)
 		return
 	}
-	ctx, cancel := context.WithCancel(metadata.AppendToOutgoingContext(r.Context(), "authorization", "Bearer "+token, unattendedHeader, "1"))
+	ctx, cancel := context.WithCancel(client.Unattended(client.WithToken(r.Context(), token)))
 	defer cancel()
 	defer context.AfterFunc(d.stopping, cancel)()
 	w.Header().Set("Content-Type", "text/event-stream")

@@ -7,7 +7,6 @@ import (
 	"strings"
 
 	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/metadata"
 
 	client "github.com/visitwright/visitwright/clients/go"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
@@ -108,8 +107,7 @@ func (d *Desk) signOut(w http.ResponseWriter, r *http.Request) {
 	ctx, cancel := context.WithTimeout(r.Context(), answerWithin)
 	defer cancel()
 	if token := sessionToken(r); token != "" {
-		ctx = metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+token)
-		_, err := d.o.Client.Identity.SignOut(ctx, &vw.SignOutRequest{})
+		_, err := d.o.Client.Identity.SignOut(client.WithToken(ctx, token), &vw.SignOutRequest{})
 		var e *client.Error
 		if err != nil && !(errors.As(err, &e) && e.Code == codes.Unauthenticated) {
 			d.sayError(w, r, nil, err)
