@@ -84,7 +84,7 @@ func (q *ask) times(f *form, w *vw.OfferWishes) {
 			f.wrong(side.field, q.t("booking.time-wrong"))
 			return
 		}
-		*side.to = int(t.GetHours())*60 + int(t.GetMinutes())
+		*side.to = minuteOf(t)
 	}
 	if s.From >= s.To {
 		f.wrong("end", q.t("booking.end-before"))

@@ -117,7 +117,7 @@ func (q *ask) tellVisits(at string, r *records, tell func(told)) {
 		day := a.GetPlace().GetStart().GetDate()
 		clock := a.GetPlace().GetStart().GetTime()
 		ahead := a.GetState() <= vw.Appointment_STATE_BOOKED && !w.before(day)
-		tell(told{day: day, order: int64(clock.GetHours()*60+clock.GetMinutes()) * 60, Path: "/appointments/" + lastPart(a.GetName()), Ahead: ahead,
+		tell(told{day: day, order: int64(minuteOf(clock)) * 60, Path: "/appointments/" + lastPart(a.GetName()), Ahead: ahead,
 			Text: w.T("case.told-appointment", w.Clock(clock), w.Min(a.GetPlace().GetMinutes())), More: w.AppointmentState(a)})
 	}
 }

@@ -6,7 +6,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"google.golang.org/genproto/googleapis/type/date"
 
@@ -142,10 +141,9 @@ func (f *form) day(q *ask, field string) *date.Date {
 	if text == "" {
 		return nil
 	}
-	d, ok := parseDay(text)
-	if !ok {
+	d := readDate(text)
+	if d == nil {
 		f.wrong(field, q.t("form.date-wrong"))
-		return nil
 	}
 	return d
 }
@@ -197,13 +195,4 @@ func (f *form) optional(field string) *string {
 		return &text
 	}
 	return nil
-}
-
-// parseDay reads a day as forms and addresses write it: 2026-11-24.
-func parseDay(text string) (*date.Date, bool) {
-	t, err := time.Parse(time.DateOnly, text)
-	if err != nil || t.Year() < 1900 || t.Year() > 2200 {
-		return nil, false
-	}
-	return dateOf(t), true
 }

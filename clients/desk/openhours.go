@@ -66,8 +66,7 @@ func (o *openHours) working(owner string, d *date.Date) []stretch {
 			r.GetLastDate() != nil && o.w.daysBetween(d, r.GetLastDate()) < 0:
 			continue
 		}
-		from, to := r.GetStartTime(), r.GetEndTime()
-		out = append(out, stretch{int(from.GetHours())*60 + int(from.GetMinutes()), int(to.GetHours())*60 + int(to.GetMinutes())})
+		out = append(out, stretch{minuteOf(r.GetStartTime()), minuteOf(r.GetEndTime())})
 	}
 	slices.SortFunc(out, func(a, b stretch) int { return a.From - b.From })
 	return out
@@ -93,10 +92,10 @@ func (o *openHours) awayOn(owner string, d *date.Date) []away {
 		}
 		s := stretch{0, wholeDay}
 		if t := a.GetStartTime(); after == 0 && t != nil {
-			s.From = int(t.GetHours())*60 + int(t.GetMinutes())
+			s.From = minuteOf(t)
 		}
 		if t := a.GetEndTime(); before == 0 && t != nil {
-			s.To = int(t.GetHours())*60 + int(t.GetMinutes())
+			s.To = minuteOf(t)
 		}
 		out = append(out, away{s, a})
 	}

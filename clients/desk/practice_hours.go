@@ -7,7 +7,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"google.golang.org/genproto/googleapis/type/dayofweek"
 	"google.golang.org/genproto/googleapis/type/timeofday"
@@ -234,11 +233,10 @@ func readTimeOfDay(text string) (*timeofday.TimeOfDay, error) {
 	if text == "24:00" {
 		return &timeofday.TimeOfDay{Hours: 24}, nil
 	}
-	t, err := time.Parse("15:04", text)
-	if err != nil {
-		return nil, errHours
+	if t := readClock(text); t != nil {
+		return t, nil
 	}
-	return &timeofday.TimeOfDay{Hours: int32(t.Hour()), Minutes: int32(t.Minute())}, nil
+	return nil, errHours
 }
 
 type closuresPage struct {

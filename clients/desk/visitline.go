@@ -174,10 +174,11 @@ func ahead(a *vw.Appointment) bool {
 	return a.GetState() == vw.Appointment_STATE_BOOKED || a.GetState() == vw.Appointment_STATE_PROVISIONAL
 }
 
+// minuteOf is a time of day as the minute of that day.
+func minuteOf(t *timeofday.TimeOfDay) int { return int(t.GetHours())*60 + int(t.GetMinutes()) }
+
 // startMinute is the minute of the local day at which a place begins.
-func startMinute(p *vw.Place) int {
-	return int(p.GetStart().GetTime().GetHours())*60 + int(p.GetStart().GetTime().GetMinutes())
-}
+func startMinute(p *vw.Place) int { return minuteOf(p.GetStart().GetTime()) }
 
 // clockAt is a minute of the day as a time: 09:30.
 func clockAt(minute int) string { return fmt.Sprintf("%02d:%02d", minute/60, minute%60) }
