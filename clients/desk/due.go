@@ -155,21 +155,13 @@ func (q *ask) dueRows(list []*vw.FollowUp) ([]dueRow, error) {
 	for _, f := range list {
 		names = append(names, f.GetPatient())
 	}
-	slices.Sort(names)
-	names = slices.Compact(names)
-	patients := map[string]*vw.Patient{}
-	if len(names) > 0 {
-		found, err := q.planner().ListPatients(q, &vw.ListPatientsRequest{Parent: q.practice, PageSize: 1000, Filter: &vw.PatientFilter{Names: names}})
-		if err != nil {
-			return nil, err
-		}
-		for _, p := range found.GetPatients() {
-			patients[p.GetName()] = p
-		}
+	who, err := q.whoIs(nil, names...)
+	if err != nil {
+		return nil, err
 	}
 	rows := make([]dueRow, 0, len(list))
 	for _, f := range list {
-		rows = append(rows, dueRow{FollowUp: f, Patient: patients[f.GetPatient()], Do: q.dueSteps(f)})
+		rows = append(rows, dueRow{FollowUp: f, Patient: who.patients[f.GetPatient()], Do: q.dueSteps(f)})
 	}
 	return rows, nil
 }

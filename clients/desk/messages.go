@@ -62,29 +62,14 @@ func (q *ask) messagesPage() (*page, error) {
 	for _, m := range list.GetMessages() {
 		names = append(names, m.GetPatient())
 	}
-	patients, err := q.patientsByName(names)
+	who, err := q.whoIs(nil, names...)
 	if err != nil {
 		return nil, err
 	}
 	for _, m := range list.GetMessages() {
-		p.Rows = append(p.Rows, messageRow{m, patients[m.GetPatient()]})
+		p.Rows = append(p.Rows, messageRow{m, who.patients[m.GetPatient()]})
 	}
 	return &page{name: "messages", title: q.t("messages.title"), section: "due", data: p}, nil
-}
-
-// patientsByName reads patients that a list shows, in one call.
-func (q *ask) patientsByName(names []string) (map[string]*vw.Patient, error) {
-	slices.Sort(names)
-	names = slices.Compact(names)
-	out := map[string]*vw.Patient{}
-	if len(names) == 0 {
-		return out, nil
-	}
-	found, err := q.planner().ListPatients(q, &vw.ListPatientsRequest{Parent: q.practice, PageSize: 1000, Filter: &vw.PatientFilter{Names: names}})
-	for _, p := range found.GetPatients() {
-		out[p.GetName()] = p
-	}
-	return out, err
 }
 
 func (q *ask) tryAgain() (*page, error) {
