@@ -59,9 +59,7 @@ func (q *ask) showCare(p *careView, status int) (*page, error) {
 		return nil, err
 	}
 	p.head = h
-	if key := "care.done-" + q.form.Get("done"); q.words.has(key) && !q.posted() {
-		p.Done = q.t(key)
-	}
+	p.Done = q.done("care")
 	today := url.Values{"date": {q.words.ISODate(q.words.Today())}}
 	for _, f := range []**form{&p.Call, &p.Left, &p.Restored} {
 		if *f == nil {

@@ -95,9 +95,7 @@ func (q *ask) casePage() (*page, error) {
 		return nil, err
 	}
 	p := &casePage{head: h}
-	if key := "case.done-" + q.form.Get("done"); q.words.has(key) {
-		p.Done = q.t(key)
-	}
+	p.Done = q.done("case")
 	r := &records{}
 	if err := q.readRecords(h.Case, r); err != nil {
 		return nil, err

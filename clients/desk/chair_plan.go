@@ -73,9 +73,7 @@ func (q *ask) showReplan(f *form, status int) (*page, error) {
 	if p.Closed() {
 		return goTo(p.At), nil
 	}
-	if key := "chair.done-" + q.form.Get("done"); q.words.has(key) && !q.posted() {
-		p.Done = q.t(key)
-	}
+	p.Done = q.done("chair")
 	return &page{name: "chair-plan", title: q.titleOf("chair.plan-title", p.head), section: "patients", data: p, status: status}, nil
 }
 

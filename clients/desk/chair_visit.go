@@ -52,9 +52,7 @@ func (q *ask) showVisit(f *form, view string, status int) (*page, error) {
 		return nil, err
 	}
 	p := &visitView{chairHead: h, Form: f}
-	if key := "chair.done-" + q.form.Get("done"); q.words.has(key) && !q.posted() {
-		p.Done = q.t(key)
-	}
+	p.Done = q.done("chair")
 	if err := q.fillView(p); err != nil {
 		return nil, err
 	}

@@ -77,9 +77,7 @@ func (q *ask) duePage() (*page, error) {
 	if !slices.Contains(dueViews, p.View) {
 		p.View = "all"
 	}
-	if key := "due.done-" + q.form.Get("done"); q.words.has(key) {
-		p.Done = q.t(key)
-	}
+	p.Done = q.done("due")
 	request := &vw.ListFollowUpsRequest{Parent: q.practice, PageSize: mostDue, View: p.View}
 	if p.View == "all" {
 		request.View = ""

@@ -53,11 +53,8 @@ func (p *optionsPage) Taken() bool { return p.Plan.GetRevision() == p.Newest && 
 
 func (q *ask) optionsPage() (*page, error) {
 	p := &optionsPage{Form: newForm(nil)}
-	if q.form.Get("do") == "propose" {
+	if p.Done = q.done("options"); q.form.Get("do") == "propose" {
 		p.Done = q.t("options.not-proposed")
-	}
-	if key := "options.done-" + q.form.Get("done"); q.words.has(key) {
-		p.Done = q.t(key)
 	}
 	return q.showOptions(p, q.form.Get("revision"), 0)
 }

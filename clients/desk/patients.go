@@ -190,9 +190,7 @@ func (q *ask) around(back, ahead int) *vw.DateRange {
 func (q *ask) showPatient(wishes *form, status int) (*page, error) {
 	name := q.name("patients", q.path("patient"))
 	p := &patientPage{Form: wishes}
-	if key := "patient.done-" + q.form.Get("done"); q.words.has(key) && !q.posted() {
-		p.Done = q.t(key)
-	}
+	p.Done = q.done("patient")
 	g, ctx := errgroup.WithContext(q)
 	g.Go(func() (err error) {
 		p.Patient, err = q.planner().GetPatient(ctx, &vw.GetPatientRequest{Name: name})

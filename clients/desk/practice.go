@@ -66,7 +66,7 @@ func (q *ask) practicePage() (*page, error) {
 
 // done is the text that says what was just done, when the address says so.
 func (q *ask) done(section string) string {
-	if key := section + ".done-" + q.form.Get("done"); q.form.Get("done") != "" && q.words.has(key) {
+	if key := section + ".done-" + q.form.Get("done"); !q.posted() && q.words.has(key) {
 		return q.t(key)
 	}
 	return ""

@@ -30,12 +30,9 @@ func (q *ask) reportPage() (*page, error) {
 	if err != nil {
 		return nil, err
 	}
-	p := &reportView{head: h, Kinds: reportKinds, Kind: q.form.Get("kind")}
+	p := &reportView{head: h, Kinds: reportKinds, Kind: q.form.Get("kind"), Done: q.done("report")}
 	if !slices.Contains(reportKinds, p.Kind) {
 		p.Kind = occasionOf(h.Case)
-	}
-	if q.form.Get("done") == "stopped" {
-		p.Done = q.t("report.done-stopped")
 	}
 	p.Report, err = q.followUp().GetReport(q, &vw.GetReportRequest{Case: h.Case.GetName(), Occasion: p.Kind})
 	if err != nil {
