@@ -218,8 +218,7 @@ func (q *ask) changeCase() (*page, error) {
 				}
 				delete(theirs, field)
 			}
-			f.compare(theirs)
-			f.fresh(q, h.Case.GetEtag())
+			f.fresh(q, theirs)
 			out.Changed, out.Etag = true, h.Case.GetEtag()
 		case !f.refused(err, caseFields):
 			return nil, err

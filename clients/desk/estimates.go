@@ -155,10 +155,7 @@ func (q *ask) keepEstimates() (*page, error) {
 			if err != nil {
 				return nil, err
 			}
-			f.Problem = q.t("practice.changed-meanwhile")
-			f.compare(estimateValues(now))
-			f.Set("etag", now.GetEtag())
-			delete(f.Theirs, "etag")
+			f.meanwhile(q, estimateValues(now))
 		case !f.refused(err, map[string]string{"settings.title": "title", "settings.zone": "zone", "settings.grid": "step", "settings.grid.least": "least", "settings.grid.most": "most", "settings.grid.step": "step",
 			"settings.cost.work": "work", "settings.cost.overrun": "overrun", "settings.cost.idle": "idle", "settings.cost.visit": "visit", "settings.cost.unused": "unused", "settings.cost": "work",
 			"settings.dressing": "dressing", "settings.temporary": "temporary", "settings.urgent_instruction": "urgent"}):
@@ -263,17 +260,24 @@ func (q *ask) ownFigure(f *form) (*ownFigurePage, *vw.PracticeSettings, error) {
 }
 
 func (q *ask) ownFigurePage() (*page, error) {
-	f := newForm(url.Values{"figure": {q.form.Get("figure")}})
+	f := newForm(nil)
 	p, s, err := q.ownFigure(f)
 	if err != nil {
 		return nil, err
 	}
-	if o := p.Row.Own; o != nil {
-		f.Set("value", strconv.FormatFloat(o.GetValue(), 'f', -1, 64))
-		f.Set("source", o.GetSource())
-	}
-	f.Set("etag", s.GetEtag())
+	f.values = ownFigureValues(p.Row.Own, s)
+	f.Set("figure", p.Row.ID)
 	return &page{name: "figure-own", title: q.t("figures.own"), section: "practice", data: p}, nil
+}
+
+// ownFigureValues are the fields of the form as the settings have them.
+func ownFigureValues(o *vw.FigureOverride, s *vw.PracticeSettings) url.Values {
+	v := url.Values{"etag": {s.GetEtag()}}
+	if o != nil {
+		v.Set("value", strconv.FormatFloat(o.GetValue(), 'f', -1, 64))
+		v.Set("source", o.GetSource())
+	}
+	return v
 }
 
 func (q *ask) keepOwnFigure() (*page, error) {
@@ -302,11 +306,7 @@ func (q *ask) keepOwnFigure() (*page, error) {
 		case err == nil:
 			return goTo("/figures?" + url.Values{"q": {p.Row.ID}, "done": {"kept"}}.Encode()), nil
 		case conflict(err):
-			f.Problem = q.t("practice.changed-meanwhile")
-			if p.Row.Own != nil {
-				f.compare(url.Values{"value": {strconv.FormatFloat(p.Row.Own.GetValue(), 'f', -1, 64)}, "source": {p.Row.Own.GetSource()}})
-			}
-			f.Set("etag", s.GetEtag())
+			f.meanwhile(q, ownFigureValues(p.Row.Own, s))
 		case !f.refused(err, map[string]string{"settings.overrides.value": "value", "settings.overrides.source": "source", "settings.overrides": "value"}):
 			return nil, err
 		}

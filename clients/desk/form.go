@@ -127,12 +127,27 @@ func sentence(text string) string {
 // conflict reports whether somebody else changed the thing meanwhile.
 func conflict(err error) bool { return reasonOf(err) == "ETAG_MISMATCH" }
 
-// compare sets beside each field what it has become meanwhile, so that whoever
-// typed sees both.
-func (f *form) compare(theirs url.Values) {
+// fresh sets beside each field what it has become meanwhile, so that whoever
+// typed sees both, and takes the etag of what stands there now: whoever has seen
+// both versions and saves again means it. It is another request than the first.
+func (f *form) fresh(q *ask, theirs url.Values) {
 	for field, now := range theirs {
-		if len(now) > 0 && now[0] != f.values.Get(field) {
+		switch {
+		case len(now) == 0 || now[0] == f.values.Get(field):
+		case now[0] == "":
+			f.Theirs[field] = q.t("desk.theirs-nothing")
+		default:
 			f.Theirs[field] = now[0]
 		}
 	}
+	f.Set("etag", theirs.Get("etag"))
+	delete(f.Theirs, "etag")
+	f.RequestID = uuid.NewString()
+}
+
+// meanwhile is fresh for the forms that say in a sentence that somebody else
+// was quicker.
+func (f *form) meanwhile(q *ask, theirs url.Values) {
+	f.Problem = q.t("practice.changed-meanwhile")
+	f.fresh(q, theirs)
 }

@@ -176,10 +176,7 @@ func (q *ask) keepPolicy() (*page, error) {
 		case err == nil:
 			return goTo("/practice/messages?done=kept"), nil
 		case conflict(err):
-			f.Problem = q.t("practice.changed-meanwhile")
-			f.compare(q.policyValues(now))
-			f.Set("etag", now.GetEtag())
-			delete(f.Theirs, "etag")
+			f.meanwhile(q, q.policyValues(now))
 		case !f.refused(err, map[string]string{"policy.leads": "leads", "policy.invite_days": "invite", "policy.repeat_days": "repeat", "policy.telephone": "telephone",
 			"policy.quiet_from": "quiet-from", "policy.quiet_until": "quiet-until", "policy.time": "time", "policy.carrier": "carrier"}):
 			return nil, err
@@ -257,8 +254,7 @@ func (q *ask) keepWording() (*page, error) {
 	switch {
 	case err == nil:
 	case conflict(err):
-		f.Problem = q.t("practice.changed-meanwhile")
-		f.Set("etag", m.GetEtag())
+		f.meanwhile(q, url.Values{"etag": {m.GetEtag()}})
 	case !f.refused(err, fields):
 		return nil, err
 	}

@@ -205,8 +205,7 @@ func (q *ask) changePatient() (*page, error) {
 			}
 			theirs := q.patientValues(now)
 			f.compareAlerts(q, theirs)
-			f.compare(theirs)
-			f.fresh(q, now.GetEtag())
+			f.fresh(q, theirs)
 			out.Changed, out.Etag = true, now.GetEtag()
 		case reasonOf(err) == "PATIENT_REFERENCE_TAKEN":
 			f.wrong("reference", q.t("patient.reference-taken"))
@@ -215,19 +214,6 @@ func (q *ask) changePatient() (*page, error) {
 		}
 	}
 	return q.showPatientForm(out, http.StatusUnprocessableEntity)
-}
-
-// fresh takes the etag of what stands there now: whoever has seen both versions
-// and saves again means it. It is another request than the first.
-func (f *form) fresh(q *ask, etag string) {
-	f.Set("etag", etag)
-	f.RequestID = newForm(nil).RequestID
-	delete(f.Theirs, "etag")
-	for field, theirs := range f.Theirs {
-		if theirs == "" {
-			f.Theirs[field] = q.t("desk.theirs-nothing")
-		}
-	}
 }
 
 // compareAlerts says which alerts somebody else has set or taken away: a box

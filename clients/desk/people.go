@@ -144,10 +144,7 @@ func (q *ask) keepPerson() (*page, error) {
 			if err != nil {
 				return nil, err
 			}
-			f.Problem = q.t("practice.changed-meanwhile")
-			f.compare(personValues(now))
-			f.Set("etag", now.GetEtag())
-			delete(f.Theirs, "etag")
+			f.meanwhile(q, personValues(now))
 		case !f.refused(err, personFieldPaths):
 			return nil, err
 		}

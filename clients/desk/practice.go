@@ -147,10 +147,7 @@ func (q *ask) keepClinician() (*page, error) {
 			if err != nil {
 				return nil, err
 			}
-			f.Problem = q.t("practice.changed-meanwhile")
-			f.compare(clinicianValues(now))
-			f.Set("etag", now.GetEtag())
-			delete(f.Theirs, "etag")
+			f.meanwhile(q, clinicianValues(now))
 		case !f.refused(err, map[string]string{"clinician.title": "title", "clinician.protocols": "protocols"}):
 			return nil, err
 		}
@@ -268,10 +265,7 @@ func (q *ask) keepResource() (*page, error) {
 			if err != nil {
 				return nil, err
 			}
-			f.Problem = q.t("practice.changed-meanwhile")
-			f.compare(resourceValues(now))
-			f.Set("etag", now.GetEtag())
-			delete(f.Theirs, "etag")
+			f.meanwhile(q, resourceValues(now))
 		case !f.refused(err, map[string]string{"resource.title": "title", "resource.equipment_class": "class", "resource.preparation_minutes": "before", "resource.clean_up_minutes": "after", "resource.rooms": "rooms"}):
 			return nil, err
 		}

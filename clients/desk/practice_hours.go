@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"net/url"
 	"slices"
 	"strconv"
 	"strings"
@@ -142,12 +143,18 @@ func (q *ask) hoursForm() (*page, error) {
 	if err != nil {
 		return nil, err
 	}
-	for i, day := range q.words.weekNames() {
-		p.Form.Set(p.Days[i].Field, hoursText(p.Owner.Hours, day))
-	}
-	p.Form.Set("etag", p.Owner.Hours.GetEtag())
+	p.Form.values = q.hoursValues(p)
 	p.Form.Set("owner", p.Owner.Key)
 	return &page{name: "practice-hours-edit", title: q.t("practice.hours-of", p.Owner.Title), section: "practice", data: p}, nil
+}
+
+// hoursValues are the fields of the form as the hours are kept.
+func (q *ask) hoursValues(p *hoursForm) url.Values {
+	v := url.Values{"etag": {p.Owner.Hours.GetEtag()}}
+	for i, day := range q.words.weekNames() {
+		v.Set(p.Days[i].Field, hoursText(p.Owner.Hours, day))
+	}
+	return v
 }
 
 func (q *ask) keepHours() (*page, error) {
@@ -177,13 +184,7 @@ func (q *ask) keepHours() (*page, error) {
 				f.Set("etag", reply.GetHours().GetEtag())
 			}
 		case conflict(err):
-			f.Problem = q.t("practice.changed-meanwhile")
-			for i, day := range q.words.weekNames() {
-				if now := hoursText(p.Owner.Hours, day); now != f.Get(p.Days[i].Field) {
-					f.Theirs[p.Days[i].Field] = now
-				}
-			}
-			f.Set("etag", p.Owner.Hours.GetEtag())
+			f.meanwhile(q, q.hoursValues(p))
 		case !f.refused(err, nil):
 			return nil, err
 		}
