@@ -19,6 +19,8 @@ type fitView struct {
 	Outside     string
 	// Text says it in a sentence, Link leads to the repair.
 	Text, Link string
+	// part is the visit of the new plan that the appointment serves.
+	part *vw.VisitPart
 }
 
 // worthKeeping is the chance below which a further visit is not booked ahead,
@@ -39,7 +41,7 @@ func (q *ask) fit(a *vw.Appointment, c *vw.Case) (*fitView, error) {
 	if err != nil {
 		return nil, err
 	}
-	return q.fitIn(a, c, plan, all)
+	return q.fitIn(a, plan, all)
 }
 
 // stale reports whether a newer plan than the one it was booked by exists.
@@ -55,7 +57,7 @@ func samePlanCase(plan, caseName string) bool {
 
 // fitIn is fit with everything at hand. The appointments ahead serve the visits
 // of the new plan in their order.
-func (q *ask) fitIn(a *vw.Appointment, c *vw.Case, plan *vw.Plan, all []*vw.Appointment) (*fitView, error) {
+func (q *ask) fitIn(a *vw.Appointment, plan *vw.Plan, all []*vw.Appointment) (*fitView, error) {
 	option := acceptedOption(plan)
 	if option == nil {
 		return nil, nil
@@ -76,8 +78,8 @@ func (q *ask) fitIn(a *vw.Appointment, c *vw.Case, plan *vw.Plan, all []*vw.Appo
 	}
 	v := option.GetVisits()[at]
 	f.Needed = v.GetAppointmentMinutes()
-	part := &vw.VisitPart{Plan: plan.GetName(), Option: option.GetId(), Visit: v.GetNumber()}
-	got, err := q.diary().CheckPlace(q, &vw.CheckPlaceRequest{Parent: q.practice, Parts: []*vw.VisitPart{part}, Place: a.GetPlace(), Appointment: a.GetName()})
+	f.part = &vw.VisitPart{Plan: plan.GetName(), Option: option.GetId(), Visit: v.GetNumber()}
+	got, err := q.diary().CheckPlace(q, &vw.CheckPlaceRequest{Parent: q.practice, Parts: []*vw.VisitPart{f.part}, Place: a.GetPlace(), Appointment: a.GetName()})
 	if err != nil {
 		// A place that cannot even be looked at any more has to be looked for anew.
 		if !newForm(nil).refused(err, nil) {
@@ -160,8 +162,7 @@ func (q *ask) mendShow(f *form) (*page, error) {
 // there are.
 func (q *ask) mendChoices(p *mendPage, h *house, a *vw.Appointment, c *vw.Case) error {
 	if p.Fit.Short && p.Fit.Outside == "" {
-		longer := &vw.Place{Start: a.GetPlace().GetStart(), Minutes: p.Fit.Needed, Holds: a.GetPlace().GetHolds()}
-		got, err := q.diary().CheckPlace(q, &vw.CheckPlaceRequest{Parent: q.practice, Appointment: a.GetName(), Place: longer})
+		got, err := q.diary().CheckPlace(q, &vw.CheckPlaceRequest{Parent: q.practice, Appointment: a.GetName(), Place: longer(a.GetPlace(), p.Fit.Needed)})
 		if err != nil && !newForm(nil).refused(err, nil) {
 			return err
 		}
@@ -171,22 +172,7 @@ func (q *ask) mendChoices(p *mendPage, h *house, a *vw.Appointment, c *vw.Case) 
 			p.Until = clockAt(startMinute(a.GetPlace()) + int(p.Fit.Needed))
 		}
 	}
-	plan, err := q.planner().GetPlan(q, &vw.GetPlanRequest{Name: c.GetLatestPlan()})
-	if err != nil {
-		return err
-	}
-	all, err := q.bookedOf(c.GetName())
-	if err != nil {
-		return err
-	}
-	option, at := acceptedOption(plan), 0
-	for _, other := range all {
-		if ahead(other) && len(other.GetParts()) > 0 && other.GetName() != a.GetName() && startsBefore(other, a) {
-			at++
-		}
-	}
-	part := &vw.VisitPart{Plan: plan.GetName(), Option: option.GetId(), Visit: option.GetVisits()[at].GetNumber()}
-	visits := []*vw.VisitToPlace{{Parts: []*vw.VisitPart{part}}}
+	visits := []*vw.VisitToPlace{{Parts: []*vw.VisitPart{p.Fit.part}}}
 	got, err := q.diary().FindOffers(q, &vw.FindOffersRequest{Parent: q.practice, Patient: a.GetPatient(), Visits: visits, Wishes: &vw.OfferWishes{OtherDays: true}, MostOffers: mostOffers})
 	if err != nil {
 		if p.Form.refused(err, nil) {
@@ -202,10 +188,6 @@ func (q *ask) mendChoices(p *mendPage, h *house, a *vw.Appointment, c *vw.Case) 
 		p.Binding = append(p.Binding, &bindingView{Text: sentence(b.GetText()), Relaxing: sentence(b.GetRelaxing())})
 	}
 	return nil
-}
-
-func startsBefore(a, b *vw.Appointment) bool {
-	return a.GetPlace().GetStart().GetInstantTime().AsTime().Before(b.GetPlace().GetStart().GetInstantTime().AsTime())
 }
 
 // mend does it: the same place for longer, another place in its stead, or none.
@@ -255,18 +237,8 @@ func (q *ask) mendLonger(f *form, a *vw.Appointment) (string, error) {
 		return to, nil // somebody mended it meanwhile
 	}
 	_, err = q.diary().MoveAppointment(q, &vw.MoveAppointmentRequest{Name: a.GetName(), Etag: a.GetEtag(), Reason: "plan-changed", RequestId: f.RequestID,
-		Place: &vw.Place{Start: a.GetPlace().GetStart(), Minutes: fit.Needed, Holds: keepers(a.GetPlace())}})
+		Place: longer(a.GetPlace(), fit.Needed)})
 	return to, err
-}
-
-// keepers are who and what a place holds, for a length that may differ: for
-// which part of it follows from the length.
-func keepers(p *vw.Place) []*vw.Hold {
-	var out []*vw.Hold
-	for _, h := range p.GetHolds() {
-		out = append(out, &vw.Hold{Resource: h.GetResource(), ToMinute: p.GetMinutes()})
-	}
-	return out
 }
 
 // errOldStays is told when the new place is booked and the old one could not be
