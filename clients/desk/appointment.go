@@ -271,7 +271,7 @@ func (q *ask) attend() (*page, error) {
 	case !f.refused(err, map[string]string{"late_minutes": "late"}):
 		return nil, err
 	}
-	f.RequestID = newForm(nil).RequestID
+	f.RequestID = newRequestID()
 	return q.appointmentShow(f, newForm(nil), nil)
 }
 
@@ -303,7 +303,7 @@ func (q *ask) cancelAppointment() (*page, error) {
 	case !f.refused(err, map[string]string{"reason": "reason"}):
 		return nil, err
 	}
-	f.RequestID = newForm(nil).RequestID
+	f.RequestID = newRequestID()
 	return q.appointmentShow(newForm(nil), f, nil)
 }
 
@@ -510,7 +510,7 @@ func (q *ask) move() (*page, error) {
 	case !f.refused(err, moveFields):
 		return nil, err
 	}
-	f.RequestID = newForm(nil).RequestID
+	f.RequestID = newRequestID()
 	problem := f.Problem
 	// Why an appointment is moved is asked beside the checked place: until that
 	// is shown again, its message stands above.

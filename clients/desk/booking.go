@@ -393,7 +393,7 @@ func (q *ask) book() (*page, error) {
 	case !act.refused(err, nil):
 		return nil, err
 	default:
-		act.RequestID = newForm(nil).RequestID
+		act.RequestID = newRequestID()
 	}
 	return q.bookShow(s, wishes, act)
 }
@@ -490,5 +490,5 @@ type offerFormView struct {
 
 // offerOf prepares one offer for its template.
 func offerOf(v *view, index int, o *offerView) offerFormView {
-	return offerFormView{View: v, Index: index, Offer: o, RequestID: newForm(nil).RequestID}
+	return offerFormView{View: v, Index: index, Offer: o, RequestID: newRequestID()}
 }

@@ -208,7 +208,7 @@ func (q *ask) handBook() (*page, error) {
 	} else if !f.refused(err, placeFields) {
 		return nil, err
 	}
-	f.RequestID = newForm(nil).RequestID
+	f.RequestID = newRequestID()
 	problem := f.Problem
 	f.Problem = "" // the check below says more
 	out, err := q.handShow(s, f)
@@ -361,7 +361,7 @@ func (q *ask) confirmBooking() (*page, error) {
 	} else if !f.refused(err, nil) {
 		return nil, err
 	}
-	f.RequestID = newForm(nil).RequestID
+	f.RequestID = newRequestID()
 	return q.bookingShow(f)
 }
 
@@ -390,7 +390,7 @@ func (q *ask) letGoBooking() (*page, error) {
 		if !f.refused(err, nil) {
 			return nil, err
 		}
-		f.RequestID = newForm(nil).RequestID
+		f.RequestID = newRequestID()
 		return q.bookingShow(f)
 	}
 	if back != "/" {

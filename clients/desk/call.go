@@ -1,14 +1,12 @@
 package desk
 
 import (
-	"errors"
 	"net/http"
 	"net/url"
 	"strings"
 
 	"golang.org/x/sync/errgroup"
 
-	client "github.com/visitwright/visitwright/clients/go"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
@@ -238,10 +236,10 @@ func (q *ask) callNewPatient(p *callPage, r *vw.FindEmergencyPlaceRequest) error
 		if !f.refused(err, map[string]string{"patient.reference": "reference", "patient.label": "label", "patient.phone": "phone"}) {
 			return err
 		}
-		f.RequestID = newForm(nil).RequestID
+		f.RequestID = newRequestID()
 		return nil
 	}
-	f.RequestID = newForm(nil).RequestID
+	f.RequestID = newRequestID()
 	r.Patient = made.GetName()
 	f.Set("patient", lastPart(made.GetName()))
 	f.Set("do", "")
@@ -285,15 +283,6 @@ func (q *ask) callBook(p *callPage, r *vw.FindEmergencyPlaceRequest) (*page, err
 	case !f.refused(err, nil):
 		return nil, err
 	}
-	f.RequestID = newForm(nil).RequestID
+	f.RequestID = newRequestID()
 	return nil, nil
-}
-
-// refusal is the service's refusal in an error; nil when there is none.
-func refusal(err error) *client.Error {
-	var e *client.Error
-	if errors.As(err, &e) {
-		return e
-	}
-	return nil
 }

@@ -132,7 +132,7 @@ func (q *ask) careCall() (*page, error) {
 		return q.showCare(p, http.StatusUnprocessableEntity)
 	}
 	if p.MustRead() {
-		f.RequestID = newForm(nil).RequestID // the next one is kept
+		f.RequestID = newRequestID() // the next one is kept
 	}
 	return q.showCare(p, 0)
 }

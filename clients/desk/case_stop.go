@@ -84,7 +84,7 @@ func (q *ask) stopCase() (*page, error) {
 		case conflict(err):
 			f.Problem = q.t("case.stop-conflict")
 			f.Set("etag", "")
-			f.RequestID = newForm(nil).RequestID
+			f.RequestID = newRequestID()
 		case !f.refused(err, map[string]string{"closing_reason": "reason", "end_date": "end_date", "note": "note"}):
 			return nil, err
 		}

@@ -85,7 +85,7 @@ func (q *ask) markVisit() (*page, error) {
 		}
 		f.Problem = withoutPath(f.Problem)
 		// What was refused may be sent again, changed.
-		f.RequestID = newForm(nil).RequestID
+		f.RequestID = newRequestID()
 	}
 	return q.showVisit(f, view, http.StatusUnprocessableEntity)
 }

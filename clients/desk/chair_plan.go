@@ -176,7 +176,7 @@ func longer(p *vw.Place, minutes int32) *vw.Place {
 func (q *ask) fitsLonger(a *vw.Appointment, minutes int32) (bool, error) {
 	got, err := q.diary().CheckPlace(q, &vw.CheckPlaceRequest{Parent: q.practice, Appointment: a.GetName(), Place: longer(a.GetPlace(), minutes)})
 	if err != nil {
-		if newForm(nil).refused(err, nil) {
+		if canMend(refusal(err)) {
 			return false, nil // there is no such place
 		}
 		return false, err
@@ -195,7 +195,7 @@ func (q *ask) fixElsewhere(p *replanView, line *bookingLine) error {
 	part := &vw.VisitPart{Plan: p.Kept.GetName(), Option: line.GetPart().GetOption(), Visit: line.GetPart().GetVisit()}
 	got, err := q.diary().FindOffers(q, &vw.FindOffersRequest{Parent: q.practice, Patient: p.Patient.GetName(), Visits: []*vw.VisitToPlace{{Parts: []*vw.VisitPart{part}}}, MostOffers: 1})
 	if err != nil {
-		if newForm(nil).refused(err, nil) {
+		if canMend(refusal(err)) {
 			return nil
 		}
 		return err
@@ -233,7 +233,7 @@ func (q *ask) replan() (*page, error) {
 	if !f.refused(err, map[string]string{"stop": "stop"}) {
 		return nil, err
 	}
-	f.RequestID = newForm(nil).RequestID
+	f.RequestID = newRequestID()
 	return q.showReplan(f, http.StatusUnprocessableEntity)
 }
 

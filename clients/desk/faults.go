@@ -29,6 +29,21 @@ var (
 	errInside      = &deskError{http.StatusInternalServerError, "fault.inside"}
 )
 
+// refusal is the service's refusal in an error; nil when there is none.
+func refusal(err error) *client.Error {
+	var e *client.Error
+	if errors.As(err, &e) {
+		return e
+	}
+	return nil
+}
+
+// notThere reports whether what was asked for does not exist, or exists no more.
+func notThere(err error) bool {
+	e := refusal(err)
+	return e != nil && e.Code == codes.NotFound
+}
+
 // sayError answers with a page that says what went wrong and what to do. A
 // session that ended leads to the sign-in page and back again.
 func (d *Desk) sayError(w http.ResponseWriter, r *http.Request, q *ask, err error) {

@@ -1,7 +1,6 @@
 package desk
 
 import (
-	"errors"
 	"net/url"
 	"strings"
 
@@ -25,12 +24,15 @@ type form struct {
 	RequestID string
 }
 
+// newRequestID is for another try: what was refused may be sent again, changed.
+func newRequestID() string { return uuid.NewString() }
+
 // newForm starts a form with what is known.
 func newForm(known url.Values) *form {
 	if known == nil {
 		known = url.Values{}
 	}
-	return &form{values: known, Wrong: map[string]string{}, Theirs: map[string]string{}, RequestID: uuid.NewString()}
+	return &form{values: known, Wrong: map[string]string{}, Theirs: map[string]string{}, RequestID: newRequestID()}
 }
 
 // typed is the form that was sent.
@@ -69,13 +71,8 @@ func (f *form) ok() bool { return len(f.Wrong) == 0 && f.Problem == "" }
 // reports whether it was one. fields maps the paths of the request to fields of
 // the form; a path that begins with a mapped one belongs to it.
 func (f *form) refused(err error, fields map[string]string) bool {
-	var e *client.Error
-	if !errors.As(err, &e) {
-		return false
-	}
-	switch e.Code {
-	case codes.InvalidArgument, codes.FailedPrecondition, codes.Aborted, codes.AlreadyExists, codes.OutOfRange, codes.PermissionDenied, codes.ResourceExhausted:
-	default:
+	e := refusal(err)
+	if !canMend(e) {
 		return false
 	}
 	placed := false
@@ -94,6 +91,19 @@ func (f *form) refused(err error, fields map[string]string) bool {
 		}
 	}
 	return true
+}
+
+// canMend reports whether a refusal is one that whoever asked can do something
+// about; another one is the service's trouble, or means a page that is not there.
+func canMend(e *client.Error) bool {
+	if e == nil {
+		return false
+	}
+	switch e.Code {
+	case codes.InvalidArgument, codes.FailedPrecondition, codes.Aborted, codes.AlreadyExists, codes.OutOfRange, codes.PermissionDenied, codes.ResourceExhausted:
+		return true
+	}
+	return false
 }
 
 // fieldFor finds the longest mapped path that the given one begins with.
@@ -142,7 +152,7 @@ func (f *form) fresh(q *ask, theirs url.Values) {
 	}
 	f.Set("etag", theirs.Get("etag"))
 	delete(f.Theirs, "etag")
-	f.RequestID = uuid.NewString()
+	f.RequestID = newRequestID()
 }
 
 // meanwhile is fresh for the forms that say in a sentence that somebody else

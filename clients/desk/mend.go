@@ -82,7 +82,7 @@ func (q *ask) fitIn(a *vw.Appointment, plan *vw.Plan, all []*vw.Appointment) (*f
 	got, err := q.diary().CheckPlace(q, &vw.CheckPlaceRequest{Parent: q.practice, Parts: []*vw.VisitPart{f.part}, Place: a.GetPlace(), Appointment: a.GetName()})
 	if err != nil {
 		// A place that cannot even be looked at any more has to be looked for anew.
-		if !newForm(nil).refused(err, nil) {
+		if !canMend(refusal(err)) {
 			return nil, err
 		}
 		f.Outside = sentence(err.Error())
@@ -163,7 +163,7 @@ func (q *ask) mendShow(f *form) (*page, error) {
 func (q *ask) mendChoices(p *mendPage, h *house, a *vw.Appointment, c *vw.Case) error {
 	if p.Fit.Short && p.Fit.Outside == "" {
 		got, err := q.diary().CheckPlace(q, &vw.CheckPlaceRequest{Parent: q.practice, Appointment: a.GetName(), Place: longer(a.GetPlace(), p.Fit.Needed)})
-		if err != nil && !newForm(nil).refused(err, nil) {
+		if err != nil && !canMend(refusal(err)) {
 			return err
 		}
 		if err == nil {
@@ -219,7 +219,7 @@ func (q *ask) mend() (*page, error) {
 	case !f.refused(err, nil):
 		return nil, err
 	}
-	f.RequestID = newForm(nil).RequestID
+	f.RequestID = newRequestID()
 	return q.mendShow(f)
 }
 

@@ -39,7 +39,7 @@ type nowPage struct {
 type oneEach struct{}
 
 // RequestID is a new one each time.
-func (oneEach) RequestID() string { return newForm(nil).RequestID }
+func (oneEach) RequestID() string { return newRequestID() }
 
 // nowGroup is a run of lines of one urgency.
 type nowGroup struct {
@@ -324,7 +324,7 @@ func (n *nowInputs) setOut() ([]setOut, error) {
 			out[i] = setOut{Time: n.q.words.When(a.GetPlace().GetStart().GetInstantTime()), Who: who.Patient(a.GetPatient()), Tooth: who.Teeth(a), Link: "/cases/" + lastPart(a.GetCases()[0]) + "/sheet"}
 			sheet, err := n.q.planner().GetVisitSheet(n.q, &vw.GetVisitSheetRequest{Parts: a.GetParts()})
 			if err != nil {
-				if newForm(nil).refused(err, nil) {
+				if canMend(refusal(err)) {
 					return nil // the sheet itself says why it cannot be made
 				}
 				return err

@@ -215,7 +215,7 @@ func (q *ask) acceptOption() (*page, error) {
 			// still means it accepts again.
 			f.Problem = q.t("options.meanwhile")
 			f.Set("etag", "")
-			f.RequestID = newForm(nil).RequestID
+			f.RequestID = newRequestID()
 		case !f.refused(err, acceptFields):
 			return nil, err
 		}

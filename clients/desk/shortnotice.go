@@ -56,7 +56,7 @@ func (q *ask) shortNoticeShow(f *form) (*page, error) {
 		w.Case, w.Teeth = lastPart(c), q.words.Tooth(who.cases[c].GetTooth())
 		if name := e.GetInsteadOf(); name != "" {
 			a, err := q.diary().GetAppointment(q, &vw.GetAppointmentRequest{Name: name})
-			if err != nil && statusOfErr(err) != http.StatusNotFound {
+			if err != nil && !notThere(err) {
 				return nil, err
 			}
 			if err == nil && ahead(a) {
@@ -184,7 +184,7 @@ func (q *ask) shortNoticeAdd() (*page, error) {
 		if !f.refused(err, map[string]string{"entry.parts": "visit", "entry.instead_of": "instead", "entry.notice_minutes": "notice", "entry.wishes.clinicians": "clinician", "wishes": "part"}) {
 			return nil, err
 		}
-		f.RequestID = newForm(nil).RequestID
+		f.RequestID = newRequestID()
 	}
 	return q.shortNoticeFormShow(f)
 }
@@ -192,26 +192,13 @@ func (q *ask) shortNoticeAdd() (*page, error) {
 func (q *ask) shortNoticeRemove() (*page, error) {
 	f := q.typed()
 	_, err := q.diary().DeleteShortNoticeEntry(q, &vw.DeleteShortNoticeEntryRequest{Name: q.name("shortNoticeEntries", q.path("entry")), RequestId: f.RequestID})
-	if err == nil || statusOfErr(err) == http.StatusNotFound { // somebody was quicker: it is off the list
+	if err == nil || notThere(err) { // somebody was quicker: it is off the list
 		return goTo("/short-notice"), nil
 	}
 	if !f.refused(err, nil) {
 		return nil, err
 	}
 	return q.shortNoticeShow(f)
-}
-
-// statusOfErr is how an error is answered over HTTP; 500 for what is no refusal.
-func statusOfErr(err error) int {
-	f := newForm(nil)
-	if f.refused(err, nil) {
-		return http.StatusUnprocessableEntity
-	}
-	if e := refusal(err); e != nil {
-		status, _ := statusOf(e.Code)
-		return status
-	}
-	return http.StatusInternalServerError
 }
 
 // matchView is somebody of the list whom a freed place suits.
@@ -228,7 +215,7 @@ type matchView struct {
 func (q *ask) matches(h *house, freed *vw.Place) ([]*matchView, error) {
 	got, err := q.diary().MatchShortNotice(q, &vw.MatchShortNoticeRequest{Parent: q.practice, Place: freed})
 	if err != nil {
-		if newForm(nil).refused(err, nil) {
+		if canMend(refusal(err)) {
 			return nil, nil // a place that cannot be booked any more suits nobody
 		}
 		return nil, err
@@ -246,7 +233,7 @@ func (q *ask) matches(h *house, freed *vw.Place) ([]*matchView, error) {
 		e := m.GetEntry()
 		out = append(out, &matchView{EntryID: lastPart(e.GetName()), Who: who.Patient(e.GetPatient()), Phone: who.Phone(e.GetPatient()), Teeth: q.words.Tooth(who.cases[caseOfPart(e.GetParts()[0])].GetTooth()),
 			Place: q.placeView(h, m.GetPlace()), Reasons: m.GetReasons(), Sealed: sealed(&vw.PlaceToBook{Parts: m.GetPlace().GetParts(), Place: m.GetPlace().GetPlace()}),
-			RequestID: newForm(nil).RequestID, Gives: e.GetInsteadOf() != ""})
+			RequestID: newRequestID(), Gives: e.GetInsteadOf() != ""})
 	}
 	return out, nil
 }
