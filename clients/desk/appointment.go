@@ -112,13 +112,9 @@ func (q *ask) appointmentShow(f, cancel *form, outlook *vw.LateOutlook) (*page, 
 	q.appointmentTimes(p, a, h)
 	q.steps(p, a)
 	if len(a.GetCases()) > 0 && a.GetState() == vw.Appointment_STATE_IN_CHAIR {
-		in := &dayInputs{running: map[string]*vw.ChairVisit{}}
-		v, err := q.runningVisit(a.GetCases()[0])
-		if err != nil {
+		in := &dayInputs{appointments: []*vw.Appointment{a}, running: map[string]*vw.ChairVisit{}}
+		if err := q.readRunning(in); err != nil {
 			return nil, err
-		}
-		if v != nil {
-			in.running[a.GetName()] = v
 		}
 		p.Running = q.runningWords(in, a)
 	}

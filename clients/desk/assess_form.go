@@ -5,7 +5,6 @@ import (
 	"net/url"
 	"slices"
 	"strconv"
-	"strings"
 
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
@@ -150,14 +149,6 @@ func (q *ask) fact(f *form, e *vw.CatalogueEntry) question {
 		s.Options = []option{{Value: e.GetId()}}
 	}
 	return s
-}
-
-// sentenceStart begins with a capital.
-func sentenceStart(text string) string {
-	if text == "" {
-		return ""
-	}
-	return strings.ToUpper(text[:1]) + text[1:]
 }
 
 // findings reads the form, and says which field each path of the request is.

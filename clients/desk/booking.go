@@ -42,15 +42,14 @@ type bookPage struct {
 	Binding []*bindingView
 	// Chosen is the place that was taken for the first visit, while the second is
 	// looked for.
-	Chosen  *placeView
-	Days    []option
-	Parts   []option
-	People  []option
-	Kinds   []option
-	Lengths []option
-	Keep    int32 // minutes of a provisional booking
-	Night   string
-	Wished  bool
+	Chosen *placeView
+	Days   []option
+	Parts  []option
+	People []option
+	Kinds  []option
+	Keep   int32 // minutes of a provisional booking
+	Night  string
+	Wished bool
 	// NeedsPlan is set while no clinician has accepted a plan.
 	NeedsPlan bool
 	Closed    bool

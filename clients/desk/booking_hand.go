@@ -24,7 +24,7 @@ type handPage struct {
 	Closed  bool
 	Keep    int32
 	Night   string
-	// AskFirst is set for a subject that has nothing to book by its plan.
+	// NeedsPlan is set for a case that has nothing to book by its plan.
 	NeedsPlan bool
 }
 

@@ -31,7 +31,6 @@ type callPage struct {
 	Who         string
 	Places      []*callPlace
 	Text        string
-	Lengths     []option
 	// Troubles are the answers to what is wrong, Trouble the one given, in words.
 	Troubles []option
 	Trouble  string

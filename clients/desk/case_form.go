@@ -24,7 +24,7 @@ type caseForm struct {
 	Teeth, Pulpal, Apical, Protocols, Clinicians []option
 	Urgencies, Parties, Roots                    []option
 	Dressings, Temporaries, Stops                []option
-	ShowReferral, ShowBegun, ShowMore            bool
+	ShowBegun, ShowMore                          bool
 }
 
 // caseFormNames are the catalogues of the form.
@@ -66,7 +66,6 @@ func (q *ask) showCaseForm(p *caseForm, status int) (*page, error) {
 		p.Roots = append(p.Roots, option{Value: enumValue(r), Text: q.words.Enum("case.root", short(r, "ROOT_DEVELOPMENT_"))})
 	}
 	f := p.Form
-	p.ShowReferral = f.Get("from")+f.Get("question")+f.Get("receive_date")+f.Get("urgency") != ""
 	p.ShowBegun = f.On("begun")
 	p.ShowMore = f.Get("root")+f.Get("protocol") != "" || f.Wrong["protocol"] != ""
 	p.sayChoices()

@@ -21,8 +21,7 @@ type replanView struct {
 	Stops    []option
 	Bookings []bookingLine
 	// Repair says that something is broken and can be put right as one action.
-	Repair  bool
-	Stopped bool
+	Repair bool
 }
 
 // bookingLine is what becomes of one booking, and how it is put right.

@@ -3,6 +3,8 @@ package desk
 import (
 	"net/url"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"github.com/google/uuid"
 	"google.golang.org/grpc/codes"
@@ -127,11 +129,20 @@ func sentence(text string) string {
 	if text == "" {
 		return ""
 	}
-	text = strings.ToUpper(text[:1]) + text[1:]
+	text = sentenceStart(text)
 	if !strings.ContainsAny(text[len(text)-1:], ".!?") {
 		text += "."
 	}
 	return text
+}
+
+// sentenceStart begins with a capital, in whichever letters.
+func sentenceStart(text string) string {
+	first, size := utf8.DecodeRuneInString(text)
+	if size == 0 {
+		return ""
+	}
+	return string(unicode.ToUpper(first)) + text[size:]
 }
 
 // conflict reports whether somebody else changed the thing meanwhile.

@@ -59,8 +59,6 @@ type nowLine struct {
 	Why         string
 	Do          string // words of the action
 	Link        string
-	// Post sends a form in place of following a link.
-	Post map[string]string
 }
 
 // nextVisit is a visit of today with the step that comes next.
@@ -146,7 +144,6 @@ type nowInputs struct {
 	house     *house
 	who       *who
 	hours     *openHours
-	plans     map[string]*vw.Plan
 }
 
 // read asks for everything that the role has to see, side by side.

@@ -243,7 +243,6 @@ func (n *nowInputs) runningLines() []*nowLine {
 // or needless.
 func (n *nowInputs) mends() ([]*nowLine, error) {
 	var out []*nowLine
-	n.plans = map[string]*vw.Plan{}
 	for _, a := range n.upcoming {
 		if !ahead(a) || len(a.GetCases()) == 0 {
 			continue

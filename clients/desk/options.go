@@ -230,7 +230,6 @@ type printed struct {
 	Others   []*vw.TreatmentOption
 	Further  []*vw.FurtherCanal
 	Practice string
-	Printed  string
 	Wrong    []string
 	Accepted bool
 	// Windows are the least and the most days between two visits, each pair

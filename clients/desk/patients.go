@@ -265,23 +265,18 @@ func alertViews(p *vw.Patient, named map[string]entries) []alertView {
 	return out
 }
 
-// channels are the ways in which a patient may be written to.
-func (q *ask) channels() []option {
-	return []option{{Value: "none", Text: q.t("patient.channel-none")}, {Value: "email", Text: q.t("patient.channel-email")}, {Value: "text", Text: q.t("patient.channel-text")}}
-}
-
-// Channels are the choices of the contact wishes.
-func (v *view) Channels() []option {
+// Channels are the ways in which a patient may be written to.
+func (w *words) Channels() []option {
 	var out []option
 	for _, c := range []string{"none", "email", "text"} {
-		out = append(out, option{Value: c, Text: v.T("patient.channel-" + c)})
+		out = append(out, option{Value: c, Text: w.T("patient.channel-" + c)})
 	}
 	return out
 }
 
 func (q *ask) setWishes() (*page, error) {
 	f := q.typed()
-	wishes := &vw.ContactWishes{Patient: q.name("patients", q.path("patient")), Channel: f.chosen(q, "channel", q.channels()), OptedOut: f.On("opted_out"),
+	wishes := &vw.ContactWishes{Patient: q.name("patients", q.path("patient")), Channel: f.chosen(q, "channel", q.words.Channels()), OptedOut: f.On("opted_out"),
 		Language: f.Get("language"), ConsentDate: f.day(q, "consent_date")}
 	if wishes.GetChannel() == "" {
 		f.wrong("channel", q.t("form.choice-wrong"))

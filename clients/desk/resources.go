@@ -27,28 +27,22 @@ type house struct {
 
 // house reads everybody and everything of the practice.
 func (q *ask) house() (*house, error) {
-	var people *vw.ListCliniciansResponse
-	var things *vw.ListResourcesResponse
-	g, ctx := errgroup.WithContext(q)
-	g.Go(func() (err error) {
-		people, err = q.planner().ListClinicians(ctx, &vw.ListCliniciansRequest{Parent: q.practice, PageSize: mostInList})
-		return err
-	})
-	g.Go(func() (err error) {
-		things, err = q.diary().ListResources(ctx, &vw.ListResourcesRequest{Parent: q.practice, PageSize: mostInList})
-		return err
-	})
+	var people []*vw.Clinician
+	var things []*vw.Resource
+	g := errgroup.Group{}
+	g.Go(func() (err error) { people, err = q.clinicians(); return err })
+	g.Go(func() (err error) { things, err = q.resources(); return err })
 	if err := g.Wait(); err != nil {
 		return nil, err
 	}
 	h := &house{titles: map[string]string{}, byName: map[string]*vw.Resource{}}
-	for _, c := range people.GetClinicians() {
+	for _, c := range people {
 		h.titles[c.GetName()] = c.GetTitle()
 		if c.GetActive() {
 			h.Clinicians = append(h.Clinicians, c)
 		}
 	}
-	for _, r := range things.GetResources() {
+	for _, r := range things {
 		h.titles[r.GetName()], h.byName[r.GetName()] = r.GetTitle(), r
 		if !r.GetActive() {
 			continue
