@@ -84,7 +84,7 @@ func (q *ask) appointmentShow(f, cancel *form, outlook *vw.LateOutlook) (*page, 
 	g.SetLimit(mostAtOnce)
 	g.Go(func() (err error) { h, err = q.house(); return err })
 	g.Go(func() (err error) { who, err = q.whoIs([]*vw.Appointment{a}); return err })
-	g.Go(func() (err error) { p.Reasons, err = q.catalogue("change-reasons"); return err })
+	g.Go(func() (err error) { p.Reasons, err = q.changeReasons(); return err })
 	for i, name := range a.GetConflicts() {
 		g.Go(func() (err error) {
 			conflicts[i], err = q.diary().GetAppointment(q, &vw.GetAppointmentRequest{Name: name})
@@ -218,19 +218,11 @@ func (q *ask) steps(p *appointmentPage, a *vw.Appointment) {
 	m.Begin = q.is(clinical...) && len(a.GetCases()) > 0 && (a.GetState() == vw.Appointment_STATE_ARRIVED || a.GetState() == vw.Appointment_STATE_IN_CHAIR)
 }
 
-// catalogue is a catalogue as choices of a field.
-func (q *ask) catalogue(id string) ([]option, error) {
-	got, err := q.planner().ListCatalogueEntries(q, &vw.ListCatalogueEntriesRequest{Parent: q.practice, Catalogue: id, PageSize: mostInList})
-	if err != nil {
-		return nil, err
-	}
-	var out []option
-	for _, e := range got.GetEntries() {
-		if !e.GetRetired() {
-			out = append(out, option{Value: e.GetId(), Text: e.GetTitle()})
-		}
-	}
-	return out, nil
+// changeReasons are why an appointment is moved or cancelled, as choices of a
+// field.
+func (q *ask) changeReasons() ([]option, error) {
+	named, err := q.catalogues("change-reasons")
+	return named["change-reasons"].options(""), err
 }
 
 // attendStates are the steps by the words of the form.
@@ -342,7 +334,7 @@ func (q *ask) moveShow(f *form) (*page, error) {
 	g := errgroup.Group{}
 	g.Go(func() (err error) { h, err = q.house(); return err })
 	g.Go(func() (err error) { who, err = q.whoIs([]*vw.Appointment{a}); return err })
-	g.Go(func() (err error) { p.Reasons, err = q.catalogue("change-reasons"); return err })
+	g.Go(func() (err error) { p.Reasons, err = q.changeReasons(); return err })
 	if err := g.Wait(); err != nil {
 		return nil, err
 	}

@@ -60,7 +60,7 @@ func (q *ask) newest(p *assessPage) error {
 	g, ctx := errgroup.WithContext(q)
 	edition := ""
 	g.Go(func() error {
-		s, err := q.planner().GetPracticeSettings(ctx, &vw.GetPracticeSettingsRequest{Name: q.practice + "/settings"})
+		s, err := q.settings()
 		edition = s.GetDifficultyEdition()
 		return err
 	})

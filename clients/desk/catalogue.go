@@ -88,7 +88,7 @@ func (q *ask) catalogues(ids ...string) (map[string]entries, error) {
 	g, ctx := errgroup.WithContext(q)
 	for i, id := range missing {
 		g.Go(func() error {
-			reply, err := q.planner().ListCatalogueEntries(ctx, &vw.ListCatalogueEntriesRequest{Parent: q.practice, Catalogue: id, PageSize: 1000})
+			reply, err := q.planner().ListCatalogueEntries(ctx, &vw.ListCatalogueEntriesRequest{Parent: q.practice, Catalogue: id, PageSize: mostInList})
 			if err != nil {
 				return err
 			}
@@ -116,6 +116,6 @@ func (q *ask) catalogues(ids ...string) (map[string]entries, error) {
 
 // clinicians are the people who treat, for choices and names.
 func (q *ask) clinicians() ([]*vw.Clinician, error) {
-	reply, err := q.planner().ListClinicians(q, &vw.ListCliniciansRequest{Parent: q.practice, PageSize: 1000})
+	reply, err := q.planner().ListClinicians(q, &vw.ListCliniciansRequest{Parent: q.practice, PageSize: mostInList})
 	return reply.GetClinicians(), err
 }

@@ -98,7 +98,7 @@ func (q *ask) fillSolutions(p *visitView) error {
 	if len(p.Solutions) > 0 {
 		return nil
 	}
-	settings, err := q.planner().GetPracticeSettings(q, &vw.GetPracticeSettingsRequest{Name: q.practice + "/settings"})
+	settings, err := q.settings()
 	if err != nil {
 		return err
 	}

@@ -28,7 +28,7 @@ type peoplePage struct {
 }
 
 func (q *ask) people() ([]*vw.Person, error) {
-	reply, err := q.identity().ListPeople(q, &vw.ListPeopleRequest{Parent: q.practice, PageSize: 1000})
+	reply, err := q.identity().ListPeople(q, &vw.ListPeopleRequest{Parent: q.practice, PageSize: mostInList})
 	return reply.GetPeople(), err
 }
 

@@ -32,7 +32,7 @@ type practicePage struct {
 
 // resources are rooms, nurses and equipment.
 func (q *ask) resources() ([]*vw.Resource, error) {
-	reply, err := q.diary().ListResources(q, &vw.ListResourcesRequest{Parent: q.practice, PageSize: 1000})
+	reply, err := q.diary().ListResources(q, &vw.ListResourcesRequest{Parent: q.practice, PageSize: mostInList})
 	return reply.GetResources(), err
 }
 
