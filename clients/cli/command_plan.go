@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	client "github.com/visitwright/visitwright/clients/go"
+	"github.com/visitwright/visitwright/clients/odds"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
@@ -202,7 +203,7 @@ func (c *AssessmentsCommand) Run(s *Session) error {
 				signs = append(signs, text)
 			}
 			rows = append(rows, []string{shortID(a.GetName()), a.GetCreateTime().AsTime().Format("2006-01-02 15:04"), levelWords(a.GetDifficulty().GetLevel()),
-				odds(a.GetCanals().GetFurtherCanal().GetProbability()), strings.Join(signs, ", ")})
+				odds.Words(a.GetCanals().GetFurtherCanal().GetProbability()), strings.Join(signs, ", ")})
 		}
 		p.list([]string{"assessment", "made (UTC)", "difficulty", "a further canal", "seen"}, rows, "assessments", reply.GetNextPageToken())
 	})

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"github.com/visitwright/visitwright/clients/odds"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"google.golang.org/genproto/googleapis/type/date"
 )
@@ -60,7 +61,7 @@ func sayOdds(o *vw.Odds) string {
 	if o.GetWords() != "" {
 		return o.GetWords()
 	}
-	return odds(o.GetProbability())
+	return odds.Words(o.GetProbability())
 }
 
 // sayDate writes a calendar day, or "".

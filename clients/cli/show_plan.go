@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/visitwright/visitwright/clients/odds"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
@@ -75,7 +76,7 @@ func showFindings(p *Page, f *vw.Findings) {
 		known = append(known, "shape: "+words(f.GetShape(), ""))
 	}
 	if t := f.GetTolerance(); t != nil {
-		known = append(known, fmt.Sprintf("at most %d min in the chair, passed in no more than %s", t.GetMinutes(), percent(t.GetChance())))
+		known = append(known, fmt.Sprintf("at most %d min in the chair, passed in no more than %s", t.GetMinutes(), odds.Percent(t.GetChance())))
 	}
 	if len(known) > 0 {
 		p.Field("reckoned with", "%s", strings.Join(known, "; "))
@@ -118,7 +119,7 @@ func bookings(o *vw.TreatmentOption) string {
 	for _, v := range o.GetVisits() {
 		text := minutes(float64(v.GetAppointmentMinutes()))
 		if ifNeeded(v) {
-			text += " if needed (" + odds(v.GetNeeded().GetProbability()) + ")"
+			text += " if needed (" + odds.Words(v.GetNeeded().GetProbability()) + ")"
 		}
 		parts = append(parts, text)
 	}
@@ -181,7 +182,7 @@ func showForecast(p *Page, f *vw.CanalForecast) {
 		if names := f.GetBelief().GetCanalNames(); n <= len(names) {
 			name = strings.Join(names[:n], ", ")
 		}
-		rows = append(rows, []string{fmt.Sprint(n), percent(was), percent(now[n]), strings.Repeat("#", int(now[n]*30+0.5)), name})
+		rows = append(rows, []string{fmt.Sprint(n), odds.Percent(was), odds.Percent(now[n]), strings.Repeat("#", int(now[n]*30+0.5)), name})
 	}
 	p.Table([]string{">canals", ">usual", ">this tooth", "", "names"}, rows)
 	if o := f.GetFurtherCanal(); o != nil {
@@ -298,7 +299,9 @@ func sums(row func(string, func(*vw.TreatmentOption) string) []string) [][]strin
 }
 
 // chance writes odds and the figure behind them for a column.
-func chance(probability float64) string { return odds(probability) + " (" + percent(probability) + ")" }
+func chance(probability float64) string {
+	return odds.Words(probability) + " (" + odds.Percent(probability) + ")"
+}
 
 func quantile(d *vw.Distribution, probability float64) string {
 	for _, q := range d.GetQuantiles() {

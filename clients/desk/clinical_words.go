@@ -9,6 +9,7 @@ import (
 
 	"google.golang.org/genproto/googleapis/type/date"
 
+	"github.com/visitwright/visitwright/clients/odds"
 	"github.com/visitwright/visitwright/planner/tooth"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
@@ -33,14 +34,14 @@ func (w *words) Percent(p float64) string {
 func (w *words) Odds(o *vw.Odds) string {
 	text := o.GetWords()
 	if text == "" {
-		text = oddsWords(o.GetProbability())
+		text = odds.Words(o.GetProbability())
 	}
 	return w.both(text, o.GetProbability())
 }
 
 // Chance is a bare chance: "8 in 10 (about 81 %)".
 func (w *words) Chance(p float64) string {
-	return w.both(oddsWords(p), p)
+	return w.both(odds.Words(p), p)
 }
 
 // both adds the per cent to a chance in words; close to none and to all the

@@ -7,6 +7,8 @@ import (
 	"html/template"
 	"strconv"
 	"strings"
+
+	"github.com/visitwright/visitwright/clients/odds"
 )
 
 //go:embed texts
@@ -81,7 +83,7 @@ func functions(a *assets) template.FuncMap {
 		"add":      func(a, b int) int { return a + b },
 		"join":     strings.Join,
 		"id":       lastPart,
-		"odds":     oddsWords,
+		"odds":     odds.Words,
 		"sentence": sentence,
 		// An offer with a request id of its own, parts/offer.html.
 		"offerOf": offerOf,

@@ -172,29 +172,3 @@ func (w *words) Tooth(t *vw.Tooth) string {
 	}
 	return w.T("words.tooth", shown, t.GetWords())
 }
-
-// oddsWords says a probability as people say it: "8 in 10". Close to certainty
-// it gets finer, and it never says "always" or "never" of a chance.
-func oddsWords(p float64) string {
-	switch {
-	case math.IsNaN(p):
-		return "not known"
-	case p >= 1:
-		return "all"
-	case p > 0.995:
-		return "more than 99 in 100"
-	case p >= 0.97:
-		return fmt.Sprintf("%d in 100", int(math.Round(p*100)))
-	case p >= 0.925:
-		return "19 in 20"
-	case p >= 0.075:
-		return fmt.Sprintf("%d in 10", int(math.Round(p*10)))
-	case p >= 0.035:
-		return "1 in 20"
-	case p >= 0.005:
-		return fmt.Sprintf("%d in 100", int(math.Round(p*100)))
-	case p > 0:
-		return "fewer than 1 in 100"
-	}
-	return "none"
-}

@@ -4,6 +4,8 @@ import (
 	"html/template"
 	"strconv"
 	"unicode/utf8"
+
+	"github.com/visitwright/visitwright/clients/odds"
 )
 
 // Odd is one chance with what it is the chance of.
@@ -42,7 +44,7 @@ func (o Odds) Draw() template.HTML {
 			x := across.at(chance(r.Before))
 			c.line("before", x, y, x, y+row-2)
 		}
-		c.say("label", "start", across.at(1)+6, y+15, percent(chance(r.P)))
+		c.say("label", "start", across.at(1)+6, y+15, odds.Percent(chance(r.P)))
 	}
 	if o.Legend != "" {
 		y := 8 + row*float64(len(o.Rows))
@@ -104,7 +106,7 @@ func (s Spans) Draw() template.HTML {
 			c.line("axis", across.at(v), floor, across.at(v), floor+4)
 			text := strconv.FormatFloat(v, 'f', -1, 32)
 			if s.Percent {
-				text = percent(v)
+				text = odds.Percent(v)
 			}
 			c.say("tick", "middle", min(across.at(v), Width-16), floor+16, text)
 		}

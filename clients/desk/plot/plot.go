@@ -132,19 +132,6 @@ func chance(p float64) float64 {
 	return min(max(p, 0), 1)
 }
 
-// percent writes a probability for the end of a bar. What is not 0 or 1 is not
-// rounded to it.
-func percent(p float64) string {
-	switch rounded := int(math.Round(p * 100)); {
-	case rounded == 0 && p > 0:
-		return "<1 %"
-	case rounded == 100 && p < 1:
-		return ">99 %"
-	default:
-		return strconv.Itoa(rounded) + " %"
-	}
-}
-
 // step is a round distance between marks of an axis, at most so many of them.
 func step(span float64, most int, choices ...float64) float64 {
 	for _, s := range choices {

@@ -87,14 +87,6 @@ func TestBinsAddUpToTheLaw(t *testing.T) {
 	}
 }
 
-func TestAChanceIsNotRoundedToCertainty(t *testing.T) {
-	for p, want := range map[float64]string{0: "0 %", 0.001: "<1 %", 0.5: "50 %", 0.999: ">99 %", 1: "100 %"} {
-		if got := percent(p); got != want {
-			t.Errorf("%v reads %q, want %q", p, got, want)
-		}
-	}
-}
-
 // Whatever is put in: well-formed, inside its frame, no style, nothing that is
 // no number, and no text of somebody else as markup.
 func TestAnyPictureIsWholeAndInsideItsFrame(t *testing.T) {

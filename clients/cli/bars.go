@@ -4,46 +4,9 @@ import (
 	"fmt"
 	"math"
 	"strings"
+
+	"github.com/visitwright/visitwright/clients/odds"
 )
-
-// odds says a probability as people say it: "8 in 10". Close to certainty it
-// gets finer, and it never says "always" or "never" of a chance.
-func odds(p float64) string {
-	switch {
-	case math.IsNaN(p):
-		return "not known"
-	case p >= 1:
-		return "all"
-	case p > 0.995:
-		return "more than 99 in 100"
-	case p >= 0.97:
-		return fmt.Sprintf("%d in 100", int(math.Round(p*100)))
-	case p >= 0.925:
-		return "19 in 20"
-	case p >= 0.075:
-		return fmt.Sprintf("%d in 10", int(math.Round(p*10)))
-	case p >= 0.035:
-		return "1 in 20"
-	case p >= 0.005:
-		return fmt.Sprintf("%d in 100", int(math.Round(p*100)))
-	case p > 0:
-		return "fewer than 1 in 100"
-	}
-	return "none"
-}
-
-// percent writes a probability for a table, "83 %". What is not 0 or 1 is not
-// rounded to it.
-func percent(p float64) string {
-	switch rounded := int(math.Round(p * 100)); {
-	case rounded == 0 && p > 0:
-		return "<1 %"
-	case rounded == 100 && p < 1:
-		return ">99 %"
-	default:
-		return fmt.Sprintf("%d %%", rounded)
-	}
-}
 
 // minutes writes a duration, "95 min".
 func minutes(m float64) string { return fmt.Sprintf("%.0f min", m) }
@@ -123,7 +86,7 @@ func (p *Page) Bars(distribution []float64, mark int) {
 			longer = " and longer"
 		}
 		p.line(fmt.Sprintf("  %3d-%-3d min |%s %s%s", row.from, row.to,
-			strings.Repeat("#", int(math.Round(row.p/top*barColumns))), percent(row.p), longer))
+			strings.Repeat("#", int(math.Round(row.p/top*barColumns))), odds.Percent(row.p), longer))
 	}
 	if !marked {
 		p.line(fmt.Sprintf("              |%s booked: %d min", strings.Repeat("-", barColumns/2), mark))
