@@ -3,7 +3,6 @@ package desk
 import (
 	"slices"
 	"strings"
-	"time"
 
 	"google.golang.org/genproto/googleapis/type/date"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -148,7 +147,7 @@ func (q *ask) byDay(all []told) []storyDay {
 		if n := len(out); n == 0 || w.ISODate(out[n-1].Date) != iso {
 			day := storyDay{Date: t.day, Ahead: t.Ahead || iso > w.ISODate(w.Today())}
 			if n > 0 {
-				day.Gap = q.gap(w.day(out[n-1].Date), w.day(t.day))
+				day.Gap = q.gap(w.daysBetween(out[n-1].Date, t.day))
 			}
 			if day.First = day.Ahead && (n == 0 || !out[n-1].Ahead); day.First {
 				day.Gap = "" // today stands between them
@@ -160,9 +159,8 @@ func (q *ask) byDay(all []told) []storyDay {
 	return out
 }
 
-// gap says how long nothing happened, once that is worth a word.
-func (q *ask) gap(from, to time.Time) string {
-	days := int(to.Sub(from).Hours()/24 + 0.5)
+// gap says for how many days nothing happened, once that is worth a word.
+func (q *ask) gap(days int) string {
 	switch {
 	case days < 14:
 		return ""

@@ -2,7 +2,6 @@ package desk
 
 import (
 	"fmt"
-	"math"
 	"time"
 
 	"google.golang.org/genproto/googleapis/type/date"
@@ -102,8 +101,7 @@ func (w *words) ISODate(d *date.Date) string {
 
 // Near says how far a day is: "today", "tomorrow", "in 9 days", "3 days ago".
 func (w *words) Near(d *date.Date) string {
-	days := int(math.Round(w.day(d).Sub(w.day(w.Today())).Hours() / 24))
-	switch {
+	switch days := w.daysBetween(w.Today(), d); {
 	case days == 0:
 		return w.T("words.today")
 	case days == 1:
@@ -112,8 +110,9 @@ func (w *words) Near(d *date.Date) string {
 		return w.T("words.yesterday")
 	case days > 0:
 		return w.T("words.in-days", days)
+	default:
+		return w.T("words.days-ago", -days)
 	}
-	return w.T("words.days-ago", -days)
 }
 
 // Clock is a time of day: "09:30".
