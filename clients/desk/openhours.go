@@ -19,7 +19,7 @@ const wholeDay = 24 * 60
 type openHours struct {
 	w        *words
 	practice string
-	rules    map[string][]*vw.HoursRule
+	hours    map[string]*vw.Hours // of those that have rules of their own
 	absences []*vw.Absence
 }
 
@@ -28,21 +28,26 @@ const mostAtOnce = 8
 
 // openHours reads all working hours, and who is away on some days.
 func (q *ask) openHours(days *vw.DateRange) (*openHours, error) {
-	o := &openHours{w: q.words, practice: q.practice, rules: map[string][]*vw.HoursRule{}}
+	o := &openHours{w: q.words, practice: q.practice}
 	g, ctx := errgroup.WithContext(q)
 	g.Go(func() error {
 		a, err := q.diary().ListAbsences(ctx, &vw.ListAbsencesRequest{Parent: q.practice, PageSize: mostInList, Days: days})
 		o.absences = a.GetAbsences()
 		return err
 	})
-	g.Go(func() error {
-		h, err := q.diary().ListHours(ctx, &vw.ListHoursRequest{Parent: q.practice, PageSize: mostInList})
-		for _, one := range h.GetHours() {
-			o.rules[one.GetOwner()] = one.GetRules()
-		}
-		return err
-	})
+	g.Go(func() (err error) { o.hours, err = q.allHours(); return err })
 	return o, g.Wait()
+}
+
+// allHours are the working hours of whoever has rules of their own, by resource
+// name.
+func (q *ask) allHours() (map[string]*vw.Hours, error) {
+	list, err := q.diary().ListHours(q, &vw.ListHoursRequest{Parent: q.practice, PageSize: mostInList})
+	out := map[string]*vw.Hours{}
+	for _, h := range list.GetHours() {
+		out[h.GetOwner()] = h
+	}
+	return out, err
 }
 
 // mondayZero is the Monday from which weeks of a cycle are counted.
@@ -51,9 +56,9 @@ var mondayZero = &date.Date{Year: 1970, Month: 1, Day: 5}
 // working are the spans on which an owner works on a day, by its own rules or
 // those of the practice; absences are not yet taken out.
 func (o *openHours) working(owner string, d *date.Date) []stretch {
-	rules := o.rules[owner]
+	rules := o.hours[owner].GetRules()
 	if len(rules) == 0 {
-		rules = o.rules[o.practice]
+		rules = o.hours[o.practice].GetRules()
 	}
 	var out []stretch
 	for _, r := range rules {

@@ -1,6 +1,7 @@
 package desk
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"net/http"
@@ -77,10 +78,12 @@ func (q *ask) hoursPage() (*page, error) {
 	if err != nil {
 		return nil, err
 	}
+	hours, err := q.allHours()
+	if err != nil {
+		return nil, err
+	}
 	for i := range all {
-		if all[i].Hours, err = q.diary().GetHours(q, &vw.GetHoursRequest{Owner: all[i].Name}); err != nil {
-			return nil, err
-		}
+		all[i].Hours = cmp.Or(hours[all[i].Name], &vw.Hours{})
 		for _, day := range q.words.weekNames() {
 			all[i].Days = append(all[i].Days, dayHours{q.t("words.long-" + day), hoursText(all[i].Hours, day)})
 		}
