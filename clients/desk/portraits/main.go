@@ -35,7 +35,7 @@ const tallest = 3000
 func main() {
 	at := flag.String("desk", "", "address of the desk, for example http://127.0.0.1:7647")
 	into := flag.String("into", "portraits", "folder for the pictures")
-	people := flag.String("people", "", "who to sign in as: name=passphrase, separated by semicolons; the first part of a name's role is the folder")
+	people := flag.String("people", "", "who to sign in as: name=passphrase, separated by semicolons; each gets a folder of their own")
 	flag.Parse()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
 	err := portray(ctx, os.Stdout, *at, *into, *people)
