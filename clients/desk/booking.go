@@ -391,8 +391,6 @@ func (q *ask) book() (*page, error) {
 		act.Problem = q.t("booking.taken")
 	case !act.refused(err, nil):
 		return nil, err
-	default:
-		act.RequestID = newRequestID()
 	}
 	return q.bookShow(s, wishes, act)
 }

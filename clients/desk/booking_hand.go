@@ -390,7 +390,6 @@ func (q *ask) letGoBooking() (*page, error) {
 		if !f.refused(err, nil) {
 			return nil, err
 		}
-		f.RequestID = newRequestID()
 		return q.bookingShow(f)
 	}
 	if back != "/" {

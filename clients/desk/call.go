@@ -235,7 +235,6 @@ func (q *ask) callNewPatient(p *callPage, r *vw.FindEmergencyPlaceRequest) error
 		if !f.refused(err, map[string]string{"patient.reference": "reference", "patient.label": "label", "patient.phone": "phone"}) {
 			return err
 		}
-		f.RequestID = newRequestID()
 		return nil
 	}
 	f.RequestID = newRequestID()

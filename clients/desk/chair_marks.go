@@ -84,8 +84,6 @@ func (q *ask) markVisit() (*page, error) {
 			f.Wrong[field] = withoutPath(f.Wrong[field])
 		}
 		f.Problem = withoutPath(f.Problem)
-		// What was refused may be sent again, changed.
-		f.RequestID = newRequestID()
 	}
 	return q.showVisit(f, view, http.StatusUnprocessableEntity)
 }

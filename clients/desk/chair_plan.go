@@ -232,7 +232,6 @@ func (q *ask) replan() (*page, error) {
 	if !f.refused(err, map[string]string{"stop": "stop"}) {
 		return nil, err
 	}
-	f.RequestID = newRequestID()
 	return q.showReplan(f, http.StatusUnprocessableEntity)
 }
 

@@ -22,11 +22,12 @@ type form struct {
 	Problem string
 	// Theirs holds what somebody else has put into a field meanwhile.
 	Theirs map[string]string
-	// RequestID is sent with each try of the same form, so that it is done once.
+	// RequestID is sent with each try of the same form, so that it is done once; a
+	// form that was refused comes back with another.
 	RequestID string
 }
 
-// newRequestID is for another try: what was refused may be sent again, changed.
+// newRequestID is for something that is to be done once.
 func newRequestID() string { return uuid.NewString() }
 
 // newForm starts a form with what is known.
@@ -77,6 +78,8 @@ func (f *form) refused(err error, fields map[string]string) bool {
 	if !canMend(e) {
 		return false
 	}
+	// What was refused was not done: changed and sent again, it is another request.
+	f.RequestID = newRequestID()
 	placed := false
 	for _, p := range e.Fields {
 		if field := fieldFor(p.Field, fields); field != "" {

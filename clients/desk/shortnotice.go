@@ -184,7 +184,6 @@ func (q *ask) shortNoticeAdd() (*page, error) {
 		if !f.refused(err, map[string]string{"entry.parts": "visit", "entry.instead_of": "instead", "entry.notice_minutes": "notice", "entry.wishes.clinicians": "clinician", "wishes": "part"}) {
 			return nil, err
 		}
-		f.RequestID = newRequestID()
 	}
 	return q.shortNoticeFormShow(f)
 }

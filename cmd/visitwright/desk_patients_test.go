@@ -103,6 +103,21 @@ func TestAPatientFormSaysWhatIsWrongBesideTheFieldAndKeepsNothing(t *testing.T) 
 	}
 }
 
+// Whoever goes back in the browser sends a form again that was done already.
+func TestAFormThatWasDoneAndIsFilledInAnewIsKeptAtTheNextTry(t *testing.T) {
+	r := openDeskRig(t, nil, tuesday9)
+	v := r.signIn("reception")
+	form := v.mustGet("/patients/new")
+	v.send(form, "main form", url.Values{"reference": {"P-1"}}, "")
+	p := v.send(form, "main form", url.Values{"reference": {"P-2"}}, "")
+	if p.status != http.StatusUnprocessableEntity || p.value("reference") != "P-2" {
+		t.Fatalf("status %d at %s: %s", p.status, p.at, p.text())
+	}
+	if p = v.send(p, "main form", url.Values{}, ""); !p.has("P-2") || !strings.Contains(p.at, "?done=made") {
+		t.Errorf("sent again it is not kept, at %s: %s", p.at, p.text())
+	}
+}
+
 func TestMarkupInALabelIsShownAsItWasTyped(t *testing.T) {
 	r := openDeskRig(t, nil, tuesday9)
 	v := r.signIn("reception")
