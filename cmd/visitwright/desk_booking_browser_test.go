@@ -36,6 +36,24 @@ func TestAReceptionistBooksBothVisitsFromAnOfferInARealBrowser(t *testing.T) {
 	}
 }
 
+// Enter confirms what is kept, but not for somebody whose focus is on "Let go".
+func TestEnterDoesWhatHasTheFocusInARealBrowser(t *testing.T) {
+	r, id := openFurnished(t)
+	b := r.person("reception")
+	b.open("/cases/" + id + "/book")
+	b.press(`article.offer button[value="night"]`)
+	b.read("Kept for INVENTED-0046")
+	b.act("Enter on Let go", chromedp.SendKeys(`form[action$="/let-go"] button`, "\r"))
+	b.read("The places were let go.")
+	if n := len(r.booked()); n != 0 {
+		t.Errorf("%d appointments are booked, want none", n)
+	}
+	b.press(`article.offer button[value="night"]`)
+	b.read("Kept for INVENTED-0046")
+	b.act("Enter anywhere", chromedp.SendKeys("body", "\r"))
+	b.read("Booked. Nothing more needs doing.")
+}
+
 // Two receptionists look at the same place; the second is told and books
 // another.
 func TestTwoReceptionistsRaceForOnePlaceInRealBrowsers(t *testing.T) {

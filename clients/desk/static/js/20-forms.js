@@ -20,7 +20,10 @@
     document.querySelectorAll('button[aria-busy]').forEach(function (b) { b.removeAttribute('aria-busy'); if (b.dataset.text) b.textContent = b.dataset.text; });
   });
   document.addEventListener('keydown', function (e) {
-    if (e.ctrlKey || e.metaKey || e.altKey || /^(INPUT|TEXTAREA|SELECT)$/.test((e.target || {}).tagName || '')) return;
+    var at = e.target instanceof Element ? e.target : document.body;
+    if (e.ctrlKey || e.metaKey || e.altKey || at.closest('input,textarea,select')) return;
+    // Enter is for what has the focus, an arrow for the box that it scrolls.
+    if (e.key === 'Enter' && at.closest('a,button,summary') || /^Arrow/.test(e.key) && at.closest('.wide')) return;
     var found = document.querySelector('[data-key="' + CSS.escape(e.key) + '"]');
     if (!found) return;
     e.preventDefault();
