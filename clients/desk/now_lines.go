@@ -400,7 +400,7 @@ func (n *nowInputs) managerLines() []*nowLine {
 		if j.GetLastSuccessTime().IsValid() {
 			last = q.words.When(j.GetLastSuccessTime())
 		}
-		out = append(out, &nowLine{rank: rankToday, by: j.GetLastStartTime().AsTime(), When: q.words.When(j.GetLastStartTime()), Who: q.t("now.job-" + j.GetId()),
+		out = append(out, &nowLine{rank: rankToday, by: j.GetLastStartTime().AsTime(), When: q.words.When(j.GetLastStartTime()), Who: sentenceStart(q.t("practice.job-" + j.GetId())),
 			Why: q.t("now.job-fails", j.GetFailuresInRow(), last), Do: q.t("now.do-practice"), Link: "/practice"})
 	}
 	if r := n.report; r.GetVisits() > 0 && (r.GetCoverageMeant() < r.GetCoverageLow() || r.GetCoverageMeant() > r.GetCoverageHigh()) {
