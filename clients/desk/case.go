@@ -251,7 +251,7 @@ func (q *ask) whatIsNext(p *casePage, r *records) []next {
 }
 
 func (q *ask) nextDue(f *vw.FollowUp, at string) next {
-	n := next{Text: q.t("case.next-due", q.words.Enum("case.due", shortened(f.GetKind()))), Why: f.GetReason()}
+	n := next{Text: q.t("case.next-due", q.words.Due(f.GetKind())), Why: f.GetReason()}
 	if f.GetReplan() != "" {
 		n.Why = f.GetReplan()
 	}
@@ -278,7 +278,7 @@ func (q *ask) nextDue(f *vw.FollowUp, at string) next {
 func (h *head) Head() *head { return h }
 
 // Due names a kind of follow-up; Urgency and Party what a referral says.
-func (w *words) Due(kind string) string { return w.Enum("case.due", shortened(kind)) }
+func (w *words) Due(kind string) string { return w.Enum("due.kind", shortened(kind)) }
 func (w *words) Urgency(u vw.Referral_Urgency) string {
 	return w.Enum("case.urgency", short(u, "URGENCY_"))
 }

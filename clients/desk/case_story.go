@@ -79,7 +79,7 @@ func (q *ask) story(h *head, r *records) []storyDay {
 			if f.GetLatestDate().GetDay() != 0 {
 				more = w.T("case.told-due-until", w.Date(f.GetLatestDate()), f.GetReason())
 			}
-			tell(told{day: day, Text: w.Enum("case.due", shortened(f.GetKind())), More: more, Ahead: true})
+			tell(told{day: day, Text: w.Due(f.GetKind()), More: more, Ahead: true})
 		}
 	}
 	return q.byDay(all)

@@ -250,7 +250,7 @@ func (q *ask) split(all []*vw.Appointment) (coming, past []*vw.Appointment) {
 
 // AppointmentState is where an appointment stands, in words.
 func (w *words) AppointmentState(a *vw.Appointment) string {
-	return w.Enum("patient.state", short(a.GetState(), "STATE_"))
+	return w.Enum("visit.state", shortened(stateWord(a)))
 }
 
 func alertViews(p *vw.Patient, named map[string]entries) []alertView {
@@ -302,5 +302,5 @@ func (w *words) before(d *date.Date) bool {
 }
 
 // MessageKind names a kind of message, MessageState where it stands.
-func (w *words) MessageKind(id string) string  { return w.Enum("patient.message", shortened(id)) }
-func (w *words) MessageState(id string) string { return w.Enum("patient.message-state", shortened(id)) }
+func (w *words) MessageKind(id string) string  { return w.Enum("messages.kind", shortened(id)) }
+func (w *words) MessageState(id string) string { return w.Enum("messages.is", shortened(id)) }

@@ -149,11 +149,7 @@ func stateWord(a *vw.Appointment) string {
 // stateWords says where an appointment stands. One that is not known is shown
 // as held.
 func (q *ask) stateWords(a *vw.Appointment) string {
-	key := "visit.state-" + stateWord(a)
-	if !q.words.has(key) {
-		key = "visit.state-booked"
-	}
-	text := q.t(key)
+	text := q.words.AppointmentState(a)
 	if a.GetIfNeeded() && (a.GetState() == vw.Appointment_STATE_BOOKED || a.GetState() == vw.Appointment_STATE_PROVISIONAL) {
 		text += ", " + q.t("visit.if-needed")
 	}
