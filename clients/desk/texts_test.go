@@ -17,10 +17,8 @@ var (
 
 func TestEveryTextThatAPageAsksForIsInTheCatalogue(t *testing.T) {
 	texts := english(t)
-	used := map[string]bool{}
 	for name, body := range sources(t, ".html") {
 		for _, found := range slices.Concat(keyInTemplate.FindAllStringSubmatch(body, -1), fieldLabel.FindAllStringSubmatch(body, -1)) {
-			used[found[1]] = true
 			if !texts.has(found[1]) {
 				t.Errorf("%s asks for the text %q, which is not in texts/en.json", name, found[1])
 			}
@@ -28,10 +26,48 @@ func TestEveryTextThatAPageAsksForIsInTheCatalogue(t *testing.T) {
 	}
 	for name, body := range sources(t, ".go") {
 		for _, found := range keyInCode.FindAllStringSubmatch(body, -1) {
-			used[found[1]] = true
 			if !strings.HasSuffix(found[1], "-") && !strings.HasSuffix(found[1], ".") && !texts.has(found[1]) {
 				t.Errorf("%s asks for the text %q, which is not in texts/en.json", name, found[1])
 			}
+		}
+	}
+}
+
+// How the code makes a key out of parts: by an ending, by the beginning of a
+// family ("now.group-", "role."), by a value of the contract, or by a section
+// and what was done there.
+var (
+	endings   = []string{"", ".one", "-hint", "-do", "-month-first"}
+	families  = regexp.MustCompile(`"([a-z-]+\.[a-zA-Z-]*-)"|[tT](?: \(print |\()"([a-z-]+\.)"`)
+	enumFirst = regexp.MustCompile(`\bEnum\("([^"]+)"`)
+	doneIn    = regexp.MustCompile(`\bdone\("([^"]+)"\)`)
+)
+
+func TestEveryTextOfTheCatalogueIsAskedForSomewhere(t *testing.T) {
+	var all strings.Builder
+	for _, suffix := range []string{".html", ".go"} {
+		for _, body := range sources(t, suffix) {
+			all.WriteString(body)
+		}
+	}
+	code := all.String()
+	var begin []string
+	for _, found := range families.FindAllStringSubmatch(code, -1) {
+		begin = append(begin, found[1]+found[2])
+	}
+	for _, found := range enumFirst.FindAllStringSubmatch(code, -1) {
+		begin = append(begin, found[1]+"-")
+	}
+	for _, found := range doneIn.FindAllStringSubmatch(code, -1) {
+		begin = append(begin, found[1]+".done-")
+	}
+	for key := range english(t).say {
+		asked := slices.ContainsFunc(begin, func(first string) bool { return strings.HasPrefix(key, first) }) ||
+			slices.ContainsFunc(endings, func(end string) bool {
+				return strings.HasSuffix(key, end) && strings.Contains(code, `"`+strings.TrimSuffix(key, end)+`"`)
+			})
+		if !asked {
+			t.Errorf("nothing asks for the text %q of texts/en.json", key)
 		}
 	}
 }
