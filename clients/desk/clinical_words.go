@@ -87,6 +87,27 @@ func (w *words) Standing(p *vw.Provenance) string {
 	return w.Enum("words.kind", short(p.GetKind(), "KIND_"))
 }
 
+// Standings are the standings of the figures that were not read in a
+// publication, each once.
+func (w *words) Standings(all []*vw.Provenance) string {
+	var said []string
+	for _, p := range all {
+		if text := w.Standing(p); p.GetKind() != vw.Provenance_KIND_PUBLISHED && !slices.Contains(said, text) {
+			said = append(said, text)
+		}
+	}
+	return strings.Join(said, ", ")
+}
+
+// StepStandings are those of the minutes of several steps.
+func (w *words) StepStandings(steps []*vw.SheetStep) string {
+	var all []*vw.Provenance
+	for _, s := range steps {
+		all = append(all, s.GetProvenance()...)
+	}
+	return w.Standings(all)
+}
+
 // shortened is an enum value without the name of its type.
 type shortened string
 
