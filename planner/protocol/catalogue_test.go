@@ -117,6 +117,18 @@ func TestEveryKindOfVisitThatAPracticeKnowsIsThere(t *testing.T) {
 	}
 }
 
+func TestEveryVisitForWhichHypochloriteIsSetOutCautionsAboutIt(t *testing.T) {
+	for _, p := range catalogue(t).Protocols() {
+		setOut := slices.ContainsFunc(p.SetOut, func(l SetLine) bool { return strings.Contains(strings.ToLower(l.What), "hypochlorite") })
+		cautioned := slices.ContainsFunc(p.Cautions, func(text string) bool {
+			return strings.Contains(text, "Hypochlorite: dam on") && strings.Contains(text, "chlorhexidine")
+		})
+		if setOut && !cautioned {
+			t.Errorf("%s sets out hypochlorite and does not say how it is kept from doing harm", p.ID)
+		}
+	}
+}
+
 func TestEveryNameShownToPeopleIsThere(t *testing.T) {
 	c := catalogue(t)
 	for _, s := range c.Steps() {
