@@ -229,9 +229,10 @@ func (q *ask) keepWording() (*page, error) {
 		return nil, err
 	}
 	t := &vw.MessageTemplate{Kind: p.Kind, Language: f.Get("language"), Subject: f.Get("subject"), Body: strings.ReplaceAll(q.form.Get("body"), "\r\n", "\n")}
-	others := slices.DeleteFunc(slices.Clone(m.GetTemplates()), func(o *vw.MessageTemplate) bool {
+	same := func(o *vw.MessageTemplate) bool {
 		return o.GetKind() == t.GetKind() && o.GetLanguage() == t.GetLanguage()
-	})
+	}
+	others := slices.DeleteFunc(slices.Clone(m.GetTemplates()), same)
 	p.Exists = len(others) < len(m.GetTemplates())
 	fields := map[string]string{"template.body": "body", "template.subject": "subject", "template.language": "language", "policy.templates": "body"}
 	status := http.StatusUnprocessableEntity
@@ -254,7 +255,13 @@ func (q *ask) keepWording() (*page, error) {
 	switch {
 	case err == nil:
 	case conflict(err):
-		f.meanwhile(q, url.Values{"etag": {m.GetEtag()}})
+		theirs := url.Values{"etag": {m.GetEtag()}}
+		if i := slices.IndexFunc(m.GetTemplates(), same); i >= 0 {
+			theirs.Set("subject", m.GetTemplates()[i].GetSubject())
+			theirs.Set("body", m.GetTemplates()[i].GetBody())
+		}
+		f.Set("body", t.GetBody()) // one kind of line ends, as what stands there has
+		f.meanwhile(q, theirs)
 	case !f.refused(err, fields):
 		return nil, err
 	}
