@@ -116,7 +116,8 @@ type NewBooking struct {
 	PatientID string
 	Visits    []NewVisit // 1 to 16, by start
 	// HoldFor makes the booking provisional for that long, 1 minute to 7 days,
-	// by the store's clock; 0 books firmly.
+	// by the store's clock, but not beyond the beginning of the first visit; 0
+	// books firmly.
 	HoldFor time.Duration
 	// SetupVersion is that of the hours, absences and resources by which the
 	// places were checked; another one by now gives ErrSetupChanged. 0 does not

@@ -57,6 +57,16 @@ func checkBooking(b NewBooking) error {
 	return nil
 }
 
+// heldUntil is when a provisional booking ends by itself: it never outlasts the
+// beginning of its first visit.
+func (b NewBooking) heldUntil(now time.Time) time.Time {
+	until := now.Add(b.HoldFor)
+	if first := b.Visits[0].Start; first.After(now) && first.Before(until) {
+		return first
+	}
+	return until
+}
+
 func checkPlace(p Place, field string) error {
 	if err := checkTimes(p.Start, p.End, field+".start"); err != nil {
 		return err
@@ -96,7 +106,7 @@ func (s *Store) BookOffer(ctx context.Context, call Call, b NewBooking) (Booking
 				Etag: etag(1), CreateTime: t.now, UpdateTime: t.now}
 			a.place(v.Place)
 			if b.HoldFor > 0 {
-				a.State, a.HoldUntil = StateProvisional, t.now.Add(b.HoldFor)
+				a.State, a.HoldUntil = StateProvisional, b.heldUntil(t.now)
 			}
 			list = append(list, fresh{a, nil})
 			all = append(all, a.wanted(i+1)...)

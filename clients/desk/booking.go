@@ -47,8 +47,7 @@ type bookPage struct {
 	Parts  []option
 	People []option
 	Kinds  []option
-	Keep   int32 // minutes of a provisional booking
-	Night  string
+	keepTimes
 	Wished bool
 	// NeedsPlan is set while no clinician has accepted a plan.
 	NeedsPlan bool
@@ -86,6 +85,8 @@ type placeView struct {
 	Window   string
 	IfNeeded bool
 	Kept     bool // chosen or booked already
+	// Overnight is set where the place can be kept overnight.
+	Overnight bool
 	// NotWith says that another clinician treats the case.
 	NotWith  string
 	Warnings []*vw.PlaceWarning
@@ -119,7 +120,7 @@ func (q *ask) bookShow(s *bookSubject, f, act *form) (*page, error) {
 	var h *house
 	g := errgroup.Group{}
 	g.Go(func() (err error) { h, err = q.house(); return err })
-	g.Go(func() (err error) { p.Keep, p.Night, err = q.keepTimes(); return err })
+	g.Go(func() (err error) { p.keepTimes, err = q.keepTimes(); return err })
 	if err := g.Wait(); err != nil {
 		return nil, err
 	}
@@ -155,17 +156,27 @@ var offerFields = map[string]string{
 }
 
 // keepTimes are how long a provisional booking is kept: the practice's minutes,
-// and how it says until when it is kept overnight.
-func (q *ask) keepTimes() (int32, string, error) {
+// or overnight.
+type keepTimes struct {
+	Keep int32
+	// Night says until when a place is kept overnight.
+	Night string
+	until time.Time
+}
+
+// overnight reports whether a place can be kept overnight: nothing is kept
+// beyond the beginning of its visit.
+func (k keepTimes) overnight(p *vw.Place) bool {
+	return k.until.Before(p.GetStart().GetInstantTime().AsTime())
+}
+
+func (q *ask) keepTimes() (keepTimes, error) {
 	settings, err := q.diary().GetDiarySettings(q, &vw.GetDiarySettingsRequest{Name: q.practice + "/diarySettings"})
 	if err != nil {
-		return 0, "", err
+		return keepTimes{}, err
 	}
 	until, err := q.overnight()
-	if err != nil {
-		return 0, "", err
-	}
-	return max(1, settings.GetProvisionalMinutes()), q.words.Date(dateOf(until)) + " " + until.Format("15:04"), nil
+	return keepTimes{Keep: max(1, settings.GetProvisionalMinutes()), Night: q.words.Date(dateOf(until)) + " " + until.Format("15:04"), until: until}, err
 }
 
 // overnight is noon of the next day on which the practice works.
@@ -302,6 +313,7 @@ func (q *ask) offerView(p *bookPage, h *house, visits []*vw.VisitToPlace, o *vw.
 	fixed := slices.ContainsFunc(visits, func(t *vw.VisitToPlace) bool { return t.GetFixed() != nil })
 	for i, place := range o.GetPlaces() {
 		shown := q.placeView(h, place)
+		shown.Overnight = p.overnight(place.GetPlace())
 		if place.DaysAfterPrevious != nil && len(place.GetParts()) > 0 {
 			shown.Window = q.windowWords(p.visit(place.GetParts()[0].GetVisit()), place.GetDaysAfterPrevious())
 		}

@@ -22,8 +22,7 @@ type handPage struct {
 	Rooms   []option
 	Checked *checkedPlace
 	Closed  bool
-	Keep    int32
-	Night   string
+	keepTimes
 	// NeedsPlan is set for a case that has nothing to book by its plan.
 	NeedsPlan bool
 }
@@ -60,7 +59,7 @@ func (q *ask) handShow(s *bookSubject, f *form) (*page, error) {
 	if s.Case != nil {
 		p.Tooth = q.words.Tooth(s.Case.GetTooth())
 	}
-	if p.Keep, p.Night, err = q.keepTimes(); err != nil {
+	if p.keepTimes, err = q.keepTimes(); err != nil {
 		return nil, err
 	}
 	for _, v := range s.Open() {
@@ -79,6 +78,7 @@ func (q *ask) handShow(s *bookSubject, f *form) (*page, error) {
 		switch {
 		case err == nil:
 			p.Checked = q.checkedPlace(h, got)
+			p.Checked.Overnight = p.overnight(got.GetPlace().GetPlace())
 		case !f.refused(err, placeFields):
 			return nil, err
 		}

@@ -221,6 +221,14 @@ var diaryTests = map[string]func(*bench){
 		_, err = s.s.ConfirmBooking(s.ctx, call(ours), held.ID)
 		wantKind(s, err, store.ErrExpired)
 	}),
+	"a provisional booking is not kept beyond the beginning of its first visit": surgeryTest(func(s *surgery) {
+		n := s.one(s.room, 480, 540)
+		s.clock.Advance(n.Visits[0].Start.Sub(s.clock.Now()) - 5*time.Minute)
+		n.HoldFor = 10 * time.Minute
+		if a := s.book(n).Appointments[0]; !a.HoldUntil.Equal(n.Visits[0].Start) {
+			s.Errorf("held until %v, the visit begins at %v", a.HoldUntil, n.Visits[0].Start)
+		}
+	}),
 	"a provisional booking is confirmed in time, once": surgeryTest(func(s *surgery) {
 		n := s.one(s.room, 480, 540)
 		n.HoldFor = 10 * time.Minute

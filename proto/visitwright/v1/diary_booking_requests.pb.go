@@ -544,8 +544,8 @@ type BookOfferRequest struct {
 	OfferToken string `protobuf:"bytes,3,opt,name=offer_token,json=offerToken,proto3" json:"offer_token,omitempty"`
 	// Places chosen by hand; empty when a token is given.
 	Places []*PlaceToBook `protobuf:"bytes,4,rep,name=places,proto3" json:"places,omitempty"`
-	// Keeps the places provisionally for so many minutes, up to 10080; 0
-	// books them firmly.
+	// Keeps the places provisionally for so many minutes, up to 10080, but not
+	// beyond the beginning of the first visit; 0 books them firmly.
 	KeepMinutes int32 `protobuf:"varint,5,opt,name=keep_minutes,json=keepMinutes,proto3" json:"keep_minutes,omitempty"`
 	// UUID version 4 chosen by the client; see the service's comment.
 	RequestId string `protobuf:"bytes,6,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
