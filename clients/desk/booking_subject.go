@@ -2,6 +2,7 @@ package desk
 
 import (
 	"slices"
+	"strings"
 
 	"golang.org/x/sync/errgroup"
 
@@ -128,7 +129,13 @@ func (q *ask) bookedOf(caseName string) ([]*vw.Appointment, error) {
 		Days: &vw.DateRange{FirstDate: q.words.addDays(today, -daysBack), LastDate: q.words.addDays(today, daysAhead)}})
 }
 
-// anyBooked says of each case whether an appointment of it holds a place.
+// visitOfPlan reports whether an appointment holds a place for a visit of a plan
+// of the case; a consultation does not.
+func visitOfPlan(a *vw.Appointment, caseName string) bool {
+	return live(a) && slices.ContainsFunc(a.GetParts(), func(p *vw.VisitPart) bool { return strings.HasPrefix(p.GetPlan(), caseName+"/plans/") })
+}
+
+// anyBooked says of each case whether a visit of its plan holds a place.
 func (q *ask) anyBooked(cases []*vw.Case) ([]bool, error) {
 	out := make([]bool, len(cases))
 	g := errgroup.Group{}
@@ -136,7 +143,7 @@ func (q *ask) anyBooked(cases []*vw.Case) ([]bool, error) {
 	for i, c := range cases {
 		g.Go(func() error {
 			booked, err := q.bookedOf(c.GetName())
-			out[i] = slices.ContainsFunc(booked, live)
+			out[i] = slices.ContainsFunc(booked, func(a *vw.Appointment) bool { return visitOfPlan(a, c.GetName()) })
 			return err
 		})
 	}

@@ -3,6 +3,7 @@ package desk
 import (
 	"cmp"
 	"net/url"
+	"slices"
 
 	"golang.org/x/sync/errgroup"
 
@@ -241,7 +242,7 @@ func (q *ask) whatIsNext(p *casePage, r *records) []next {
 		out = append(out, next{Text: q.t("case.next-options"), Do: q.t("case.do-options"), Path: at + "/options", Main: true})
 	case p.Plan != nil && p.Plan.GetAccepted() == nil && c.GetState() <= vw.Case_STATE_IN_TREATMENT:
 		out = append(out, next{Text: q.t("case.next-accept"), Do: q.t("case.do-options"), Path: at + "/options", Main: true})
-	case c.GetState() == vw.Case_STATE_PLANNED && len(p.Coming) == 0:
+	case c.GetState() == vw.Case_STATE_PLANNED && !slices.ContainsFunc(p.Coming, func(a *vw.Appointment) bool { return visitOfPlan(a, c.GetName()) }):
 		out = append(out, next{Text: q.t("case.next-book"), Do: q.t("case.do-book"), Path: at + "/book", Main: true})
 	}
 	if p.Plan.GetAccepted() != nil && p.Plan.GetAccepted().GetConsent() == nil && c.GetState() <= vw.Case_STATE_IN_TREATMENT {

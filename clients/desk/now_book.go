@@ -23,10 +23,9 @@ func (n *nowInputs) didNotCome(a *vw.Appointment) bool {
 func (n *nowInputs) unbooked() error {
 	booked := map[string]bool{}
 	for _, a := range n.upcoming {
-		if live(a) || n.didNotCome(a) { // who did not come has a line already
-			for _, c := range a.GetCases() {
-				booked[c] = true
-			}
+		for _, c := range a.GetCases() {
+			// Who did not come has a line already.
+			booked[c] = booked[c] || visitOfPlan(a, c) || n.didNotCome(a)
 		}
 	}
 	var planned []*vw.Case
