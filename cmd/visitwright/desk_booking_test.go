@@ -145,7 +145,11 @@ func TestAKeptBookingShowsItsTimeLeftAndIsConfirmedLetGoOrRunsOut(t *testing.T) 
 	if done := v.send(p, "form[action$=confirm]", nil, ""); !done.has("Booked for INVENTED-0046") || len(r.booked()) != 2 {
 		t.Errorf("confirmed: %s", done.text())
 	}
-	overnight := v.send(v.mustGet("/cases/"+id+"/book?what=consultation&minutes=30"), "article.offer form", nil, "keep=night")
+	consultation := "/cases/" + id + "/book?what=consultation&minutes=30"
+	if today := v.mustGet(consultation); today.Find("article.offer").First().Find("button[value=night]").Length() != 0 {
+		t.Errorf("a place that begins today is kept overnight: %s", today.text())
+	}
+	overnight := v.send(v.mustGet(consultation+"&from=2027-03-03"), "article.offer form", nil, "keep=night")
 	if !overnight.has("Kept for") || !overnight.has("Until Tue 2 Mar 12:00") {
 		t.Errorf("kept overnight: %s", overnight.text())
 	}
