@@ -90,6 +90,9 @@ func (s *Session) titles() (titles, error) {
 // mark of an appointment's state in a list.
 func stateWords(a *vw.Appointment) string {
 	text := words(a.GetState().String(), "STATE_")
+	if a.GetState() == vw.Appointment_STATE_CANCELLED && a.GetExpireTime().IsValid() {
+		text = "let go before it was booked"
+	}
 	if a.GetIfNeeded() {
 		text += ", if needed"
 	}

@@ -250,6 +250,9 @@ func (q *ask) split(all []*vw.Appointment) (coming, past []*vw.Appointment) {
 
 // AppointmentState is where an appointment stands, in words.
 func (w *words) AppointmentState(a *vw.Appointment) string {
+	if letGo(a) {
+		return w.T("visit.state-let-go")
+	}
 	return w.Enum("visit.state", shortened(stateWord(a)))
 }
 

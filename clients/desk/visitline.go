@@ -156,6 +156,11 @@ func (q *ask) stateWords(a *vw.Appointment) string {
 	return text
 }
 
+// letGo reports whether a place was given back before it was booked.
+func letGo(a *vw.Appointment) bool {
+	return a.GetState() == vw.Appointment_STATE_CANCELLED && a.GetExpireTime().IsValid()
+}
+
 // live reports whether an appointment holds its place.
 func live(a *vw.Appointment) bool {
 	switch a.GetState() {

@@ -134,6 +134,9 @@ func TestAKeptBookingShowsItsTimeLeftAndIsConfirmedLetGoOrRunsOut(t *testing.T) 
 	if let.status != http.StatusOK || len(r.booked()) != 0 {
 		t.Errorf("let go: %d are still booked, at %s", len(r.booked()), let.at)
 	}
+	if story := v.mustGet("/cases/" + id); !story.has("kept for a while, then let go") || story.has("cancelled") {
+		t.Errorf("the case tells it as a cancellation: %s", story.text())
+	}
 	p = keep()
 	r.clock.move(16 * time.Minute)
 	v = r.signIn("reception") // the desk has locked meanwhile

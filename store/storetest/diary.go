@@ -229,6 +229,18 @@ var diaryTests = map[string]func(*bench){
 			s.Errorf("held until %v, the visit begins at %v", a.HoldUntil, n.Visits[0].Start)
 		}
 	}),
+	"a place that is let go before it was booked keeps until when it was kept": surgeryTest(func(s *surgery) {
+		n := s.one(s.room, 480, 540)
+		n.HoldFor = 10 * time.Minute
+		held := s.book(n).Appointments[0]
+		_, err := s.s.ChangeAppointment(s.ctx, call(ours), store.StateChange{ID: held.ID, To: store.StateCancelled, Reason: "x"})
+		s.must(err)
+		got, err := s.s.GetAppointment(s.ctx, call(ours), held.ID)
+		s.must(err)
+		if got.State != store.StateCancelled || !got.HoldUntil.Equal(held.HoldUntil) {
+			s.Errorf("%s, kept until %v; want cancelled and %v", got.State, got.HoldUntil, held.HoldUntil)
+		}
+	}),
 	"a provisional booking is confirmed in time, once": surgeryTest(func(s *surgery) {
 		n := s.one(s.room, 480, 540)
 		n.HoldFor = 10 * time.Minute

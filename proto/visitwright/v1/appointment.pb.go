@@ -195,7 +195,8 @@ type Appointment struct {
 	State Appointment_State `protobuf:"varint,7,opt,name=state,proto3,enum=visitwright.v1.Appointment_State" json:"state,omitempty"`
 	// When, where and with whom.
 	Place *Place `protobuf:"bytes,8,opt,name=place,proto3" json:"place,omitempty"`
-	// When a provisional one ends by itself.
+	// When a provisional one ends by itself. It stays on one that is cancelled
+	// without having been booked.
 	ExpireTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=expire_time,json=expireTime,proto3" json:"expire_time,omitempty"`
 	// Booked in case it is needed; releases itself at release_time.
 	IfNeeded bool `protobuf:"varint,10,opt,name=if_needed,json=ifNeeded,proto3" json:"if_needed,omitempty"`
