@@ -21,7 +21,7 @@ func (s *Service) AcceptOption(ctx context.Context, r *vw.AcceptOptionRequest) (
 	if caller.Role != store.RoleClinician {
 		return nil, fault.Denied(vw.ErrorReason_ERROR_REASON_CLINICIAN_REQUIRED, "a clinician accepts an option")
 	}
-	n, err := caller.one(names.PlanPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_PLAN_NOT_FOUND)
+	n, err := caller.One(names.PlanPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_PLAN_NOT_FOUND)
 	if err != nil {
 		return nil, err
 	}
@@ -29,7 +29,7 @@ func (s *Service) AcceptOption(ctx context.Context, r *vw.AcceptOptionRequest) (
 	if err != nil {
 		return nil, err
 	}
-	c, err := s.store.GetCase(ctx, reading(caller.Call), n.ID)
+	c, err := s.store.GetCase(ctx, caller.Reading(), n.ID)
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
@@ -68,7 +68,7 @@ func (s *Service) AcceptOption(ctx context.Context, r *vw.AcceptOptionRequest) (
 	case errors.Is(err, store.ErrStaleEtag):
 		return nil, superseded(r.GetName()).Because(err)
 	case err != nil:
-		return nil, s.fault(err, caller, paths{"option": "option"})
+		return nil, s.fault(err, caller, fault.Paths{"option": "option"})
 	}
 	kept.Acceptance = &accepted
 	nameRevision(message, caller.Practice, kept, max(c.Revision, kept.Revision))

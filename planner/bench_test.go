@@ -23,6 +23,7 @@ import (
 
 	"github.com/visitwright/visitwright/planner"
 	"github.com/visitwright/visitwright/proto/fault"
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store"
 	"github.com/visitwright/visitwright/store/pgtest"
@@ -148,11 +149,11 @@ func validate(ctx context.Context, request any, _ *grpc.UnaryServerInfo, handler
 }
 
 // callerOf is who calls, as the test says.
-func callerOf(ctx context.Context) (planner.Caller, bool) {
+func callerOf(ctx context.Context) (requests.Caller, bool) {
 	md, _ := metadata.FromIncomingContext(ctx)
 	get := func(key string) string { return strings.Join(md.Get(key), "") }
 	method, _ := grpc.Method(ctx)
-	return planner.Caller{Clinician: get("clinician"), Call: store.Call{
+	return requests.Caller{Clinician: get("clinician"), Call: store.Call{
 		Practice: get("practice"), Role: store.Role(get("role")), Actor: "tok-" + get("role"), Method: method}}, get("practice") != ""
 }
 

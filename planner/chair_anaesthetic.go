@@ -60,7 +60,7 @@ func (s *ChairService) givenElsewhere(ctx context.Context, caller Caller, o open
 	if err != nil {
 		return nil, err
 	}
-	cases, _, err := s.store.ListCases(ctx, reading(caller.Call), store.CaseQuery{PatientID: rec.kept.PatientID, Page: store.Page{Size: mostTeethOfDay}})
+	cases, _, err := s.store.ListCases(ctx, caller.Reading(), store.CaseQuery{PatientID: rec.kept.PatientID, Page: store.Page{Size: mostTeethOfDay}})
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
@@ -69,7 +69,7 @@ func (s *ChairService) givenElsewhere(ctx context.Context, caller Caller, o open
 		if c.ID == o.kept.CaseID && o.kept.Number == 1 {
 			continue
 		}
-		listed, _, err := s.chair.ListChairVisits(ctx, reading(caller.Call), c.ID, store.Page{Size: 5})
+		listed, _, err := s.chair.ListChairVisits(ctx, caller.Reading(), c.ID, store.Page{Size: 5})
 		if err != nil {
 			return nil, s.fault(err, caller, nil)
 		}

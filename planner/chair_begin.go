@@ -90,7 +90,7 @@ func missingConfirmations(r *vw.BeginVisitRequest) []fault.Field {
 
 // lastVisit is the newest visit of a case; nil before the first.
 func (s *ChairService) lastVisit(ctx context.Context, caller Caller, caseID string) (*openVisit, error) {
-	kept, err := s.chair.GetChairVisit(ctx, reading(caller.Call), caseID, 0)
+	kept, err := s.chair.GetChairVisit(ctx, caller.Reading(), caseID, 0)
 	if errors.Is(err, store.ErrNotFound) {
 		return nil, nil
 	}
@@ -110,7 +110,7 @@ func (s *ChairService) lastOf(ctx context.Context, caller Caller, newest *openVi
 		if o.kept.Number == 1 {
 			return nil, nil
 		}
-		kept, err := s.chair.GetChairVisit(ctx, reading(caller.Call), o.kept.CaseID, o.kept.Number-1)
+		kept, err := s.chair.GetChairVisit(ctx, caller.Reading(), o.kept.CaseID, o.kept.Number-1)
 		if err != nil {
 			return nil, s.fault(err, caller, nil)
 		}
@@ -131,7 +131,7 @@ func (s *ChairService) visitToBegin(ctx context.Context, caller Caller, rec reco
 		out.Clinician = rec.kept.Clinician
 	}
 	if name := r.GetPart().GetPlan(); name != "" {
-		n, err := caller.one(names.PlanPattern, "part.plan", name, vw.ErrorReason_ERROR_REASON_PLAN_NOT_FOUND)
+		n, err := caller.One(names.PlanPattern, "part.plan", name, vw.ErrorReason_ERROR_REASON_PLAN_NOT_FOUND)
 		if err != nil {
 			return out, chairPlan{}, err
 		}
@@ -201,11 +201,11 @@ func (s *ChairService) visitToBegin(ctx context.Context, caller Caller, rec reco
 // appointment's, or the plan's.
 func (s *ChairService) minutesOf(ctx context.Context, caller Caller, out *store.NewChairVisit, message *vw.Plan, r *vw.BeginVisitRequest) error {
 	if name := r.GetAppointment(); name != "" {
-		n, err := caller.one(names.AppointmentPattern, "appointment", name, vw.ErrorReason_ERROR_REASON_APPOINTMENT_NOT_FOUND)
+		n, err := caller.One(names.AppointmentPattern, "appointment", name, vw.ErrorReason_ERROR_REASON_APPOINTMENT_NOT_FOUND)
 		if err != nil {
 			return err
 		}
-		a, err := s.chair.GetAppointment(ctx, reading(caller.Call), n.ID)
+		a, err := s.chair.GetAppointment(ctx, caller.Reading(), n.ID)
 		if errors.Is(err, store.ErrNotFound) {
 			return fault.NotFound(vw.ErrorReason_ERROR_REASON_APPOINTMENT_NOT_FOUND, name).Because(err)
 		}
@@ -271,5 +271,5 @@ func (s *ChairService) chairFault(err error, caller Caller, caseID string) error
 	case errors.Is(err, store.ErrRequestIDReused):
 		return fault.Invalid(vw.ErrorReason_ERROR_REASON_REQUEST_ID_REUSED, "marks", "a new id for a new entry: this one stands for another").Because(err)
 	}
-	return s.fault(err, caller, paths{"clinician": "clinician", "appointment": "appointment"})
+	return s.fault(err, caller, fault.Paths{"clinician": "clinician", "appointment": "appointment"})
 }

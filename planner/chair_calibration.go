@@ -13,6 +13,7 @@ import (
 	"github.com/visitwright/visitwright/planner/chairtime"
 	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/scheduler/civil"
 	"github.com/visitwright/visitwright/store"
@@ -38,14 +39,14 @@ func (s *ChairService) ListCalibrations(ctx context.Context, r *vw.ListCalibrati
 	if err != nil {
 		return nil, err
 	}
-	if err := caller.practice("parent", r.GetParent()); err != nil {
+	if err := caller.Within("parent", r.GetParent()); err != nil {
 		return nil, err
 	}
 	settings, err := s.settings(ctx, caller)
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
-	kept, err := s.chair.ListObservations(ctx, reading(caller.Call), "", "")
+	kept, err := s.chair.ListObservations(ctx, caller.Reading(), "", "")
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
@@ -82,15 +83,15 @@ func (s *ChairService) ListCalibrations(ctx context.Context, r *vw.ListCalibrati
 			}
 		}
 	}
-	page, err := s.page(r)
+	page, err := requests.Page(s.pager, r)
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
-	from, to, next, err := pageOf(page, len(all))
+	part, next, err := requests.Cut(page, all)
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
-	return &vw.ListCalibrationsResponse{Calibrations: all[from:to], NextPageToken: s.pager.Token(r, next)}, nil
+	return &vw.ListCalibrationsResponse{Calibrations: part, NextPageToken: s.pager.Token(r, next)}, nil
 }
 
 // recalculated makes the observations anew from the logs of all visits, the
@@ -159,7 +160,7 @@ func (s *ChairService) GetCalibrationReport(ctx context.Context, r *vw.GetCalibr
 	if err != nil {
 		return nil, err
 	}
-	if err := caller.practice("parent", r.GetParent()); err != nil {
+	if err := caller.Within("parent", r.GetParent()); err != nil {
 		return nil, err
 	}
 	settings, err := s.settings(ctx, caller)
@@ -168,14 +169,14 @@ func (s *ChairService) GetCalibrationReport(ctx context.Context, r *vw.GetCalibr
 	}
 	who := ""
 	if r.GetClinician() != "" {
-		n, err := caller.one(names.ClinicianPattern, "clinician", r.GetClinician(), vw.ErrorReason_ERROR_REASON_CLINICIAN_NOT_FOUND)
+		n, err := caller.One(names.ClinicianPattern, "clinician", r.GetClinician(), vw.ErrorReason_ERROR_REASON_CLINICIAN_NOT_FOUND)
 		if err != nil {
 			return nil, err
 		}
 		if !mayFigures(caller, settings, n.ID) {
 			return nil, fault.Denied(vw.ErrorReason_ERROR_REASON_ROLE_NOT_ALLOWED, "the practice's setting clinician_figures says who may see one clinician's figures")
 		}
-		if _, err := s.store.GetClinician(ctx, reading(caller.Call), n.ID); err != nil {
+		if _, err := s.store.GetClinician(ctx, caller.Reading(), n.ID); err != nil {
 			return nil, s.fault(err, caller, nil)
 		}
 		who = n.ID
@@ -213,7 +214,7 @@ func (s *ChairService) endedVisits(ctx context.Context, caller Caller, zone *civ
 	from, to := zone.Day(first).Start, zone.Day(last).End
 	var out []openVisit
 	for after := ""; ; {
-		listed, next, err := s.chair.ListEndedVisits(ctx, reading(caller.Call), from, to, after)
+		listed, next, err := s.chair.ListEndedVisits(ctx, caller.Reading(), from, to, after)
 		if err != nil {
 			return nil, s.fault(err, caller, nil)
 		}

@@ -131,7 +131,7 @@ func (s *ChairService) windowOf(caller Caller, o openVisit, rec record) (*vw.Ret
 	return windowToProto(&w, "visit-"+whole(int32(o.kept.Number)), in.From.Stop), nil
 }
 
-var closingPaths = paths{"medicament": "closing.medicament", "temporary": "closing.temporary", "seal_mm": "closing.seal_mm"}
+var closingPaths = fault.Paths{"medicament": "closing.medicament", "temporary": "closing.temporary", "seal_mm": "closing.seal_mm"}
 
 // inputFrom is what the rest of the treatment is planned from. A nil closing
 // stands for what the practice usually places.

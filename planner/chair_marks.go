@@ -7,6 +7,7 @@ import (
 
 	"github.com/visitwright/visitwright/planner/chairside"
 	"github.com/visitwright/visitwright/proto/fault"
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/scheduler/civil"
 	"github.com/visitwright/visitwright/store"
@@ -170,7 +171,7 @@ func (s *ChairService) ListVisits(ctx context.Context, r *vw.ListVisitsRequest) 
 	if err != nil {
 		return nil, err
 	}
-	page, err := s.page(r)
+	page, err := requests.Page(s.pager, r)
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
@@ -178,7 +179,7 @@ func (s *ChairService) ListVisits(ctx context.Context, r *vw.ListVisitsRequest) 
 	if err != nil {
 		return nil, err
 	}
-	listed, next, err := s.chair.ListChairVisits(ctx, reading(caller.Call), id, page)
+	listed, next, err := s.chair.ListChairVisits(ctx, caller.Reading(), id, page)
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}

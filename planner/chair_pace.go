@@ -54,7 +54,7 @@ func (s *Service) paceOf(ctx context.Context, caller Caller, protocolID, class, 
 	if s.kept == nil || protocolID == "" || class == "" {
 		return protocol.Pace{}, nil
 	}
-	kept, err := s.kept.ListObservations(ctx, reading(caller.Call), protocolID, class)
+	kept, err := s.kept.ListObservations(ctx, caller.Reading(), protocolID, class)
 	if err != nil {
 		return protocol.Pace{}, s.fault(err, caller, nil)
 	}

@@ -120,11 +120,11 @@ func (p chairPlan) title(id string) string {
 
 // visit reads a visit with its marks.
 func (s *ChairService) visit(ctx context.Context, caller Caller, name string) (openVisit, error) {
-	n, err := caller.one(names.VisitPattern, "name", name, vw.ErrorReason_ERROR_REASON_VISIT_NOT_FOUND)
+	n, err := caller.One(names.VisitPattern, "name", name, vw.ErrorReason_ERROR_REASON_VISIT_NOT_FOUND)
 	if err != nil {
 		return openVisit{}, err
 	}
-	kept, err := s.chair.GetChairVisit(ctx, reading(caller.Call), n.ID, n.Number)
+	kept, err := s.chair.GetChairVisit(ctx, caller.Reading(), n.ID, n.Number)
 	if errors.Is(err, store.ErrNotFound) {
 		return openVisit{}, fault.NotFound(vw.ErrorReason_ERROR_REASON_VISIT_NOT_FOUND, name).Because(err)
 	}

@@ -165,7 +165,7 @@ func (s *ChairService) paceInto(ctx context.Context, caller Caller, o openVisit,
 // casePace adds what the visits of this tooth say about its own factor. The
 // running visit counts too, as far as its pieces are done.
 func (s *ChairService) casePace(ctx context.Context, caller Caller, o openVisit, in *proposal.Input) error {
-	listed, _, err := s.chair.ListChairVisits(ctx, reading(caller.Call), o.kept.CaseID, store.Page{})
+	listed, _, err := s.chair.ListChairVisits(ctx, caller.Reading(), o.kept.CaseID, store.Page{})
 	if err != nil {
 		return s.fault(err, caller, nil)
 	}
@@ -299,7 +299,7 @@ func (s *ChairService) becauseOf(o openVisit, in proposal.Input) string {
 // bookingsOf are the appointments of a case after an instant, by their start.
 func (s *ChairService) bookingsOf(ctx context.Context, caller Caller, caseID string, after time.Time, all bool) ([]store.Appointment, error) {
 	q := store.AppointmentQuery{CaseID: caseID, From: after, To: after.Add(400 * 24 * time.Hour), All: all, Page: store.Page{Size: store.MaxPageSize}}
-	listed, _, err := s.chair.ListAppointments(ctx, reading(caller.Call), q)
+	listed, _, err := s.chair.ListAppointments(ctx, caller.Reading(), q)
 	return listed, s.fault(err, caller, nil)
 }
 

@@ -14,11 +14,11 @@ func (s *Service) ComparePlans(ctx context.Context, r *vw.ComparePlansRequest) (
 	if err != nil {
 		return nil, err
 	}
-	from, err := caller.one(names.PlanPattern, "from_plan", r.GetFromPlan(), vw.ErrorReason_ERROR_REASON_PLAN_NOT_FOUND)
+	from, err := caller.One(names.PlanPattern, "from_plan", r.GetFromPlan(), vw.ErrorReason_ERROR_REASON_PLAN_NOT_FOUND)
 	if err != nil {
 		return nil, err
 	}
-	to, err := caller.one(names.PlanPattern, "to_plan", r.GetToPlan(), vw.ErrorReason_ERROR_REASON_PLAN_NOT_FOUND)
+	to, err := caller.One(names.PlanPattern, "to_plan", r.GetToPlan(), vw.ErrorReason_ERROR_REASON_PLAN_NOT_FOUND)
 	if err != nil {
 		return nil, err
 	}

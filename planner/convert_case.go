@@ -7,13 +7,14 @@ import (
 
 	"github.com/visitwright/visitwright/planner/protocol"
 	"github.com/visitwright/visitwright/planner/tooth"
+	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store"
 )
 
 // casePaths says where in a request the store's fields of a case stand.
-var casePaths = paths{
+var casePaths = fault.Paths{
 	"external_ids": "case.external_identifiers", "tooth": "case.tooth.iso", "protocol": "case.protocol",
 	"diagnosis": "case.diagnosis", "diagnosis.pulpal": "case.diagnosis.pulpal", "diagnosis.apical": "case.diagnosis.apical",
 	"root_development": "case.root_development", "etag": "case.etag", "medicament": "case.treatment_begun.dressing",
@@ -74,7 +75,7 @@ func (s *Service) caseFromProto(caller Caller, c *vw.Case) (store.Case, error) {
 		}
 	}
 	if c.GetClinician() != "" {
-		n, err := caller.one(names.ClinicianPattern, "case.clinician", c.GetClinician(), vw.ErrorReason_ERROR_REASON_CLINICIAN_NOT_FOUND)
+		n, err := caller.One(names.ClinicianPattern, "case.clinician", c.GetClinician(), vw.ErrorReason_ERROR_REASON_CLINICIAN_NOT_FOUND)
 		if err != nil {
 			return store.Case{}, err
 		}
@@ -101,7 +102,7 @@ func (s *Service) diagnosisID(path string, d *vw.Diagnosis, openApex bool) (stri
 	}
 	combined, err := s.shipped.Combine(d.GetPulpal(), d.GetApical(), openApex)
 	if err != nil {
-		return "", s.fault(err, Caller{}, paths{"diagnosis.pulpal": path + ".pulpal", "diagnosis.apical": path + ".apical"})
+		return "", s.fault(err, Caller{}, fault.Paths{"diagnosis.pulpal": path + ".pulpal", "diagnosis.apical": path + ".apical"})
 	}
 	return combined.ID, nil
 }

@@ -4,12 +4,13 @@ import (
 	"encoding/json"
 	"fmt"
 
+	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store"
 )
 
-var clinicianPaths = paths{
+var clinicianPaths = fault.Paths{
 	"external_ids": "clinician.external_identifiers", "name": "clinician.title", "protocols": "clinician.protocols", "etag": "clinician.etag",
 }
 

@@ -14,7 +14,7 @@ import (
 )
 
 // patientPaths says where in a request the store's fields of a patient stand.
-var patientPaths = paths{
+var patientPaths = fault.Paths{
 	"reference": "patient.reference", "external_ids": "patient.external_identifiers", "weight_grams": "patient.weight_kg",
 	"alerts": "patient.alerts", "etag": "patient.etag", "label": "filter.label", "phone": "filter.phone",
 }

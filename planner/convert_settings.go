@@ -21,7 +21,7 @@ import (
 
 // settingsPaths says where in a request the fields stand that the layers below
 // speak of.
-var settingsPaths = paths{
+var settingsPaths = fault.Paths{
 	"overrides.figures": "settings.overrides", "overrides.off": "settings.steps_off", "overrides.sequences": "settings.sequences",
 	"zone": "settings.zone", "notation": "settings.notation", "name": "settings.title", "settings": "settings", "etag": "settings.etag",
 }

@@ -21,6 +21,7 @@ import (
 	"github.com/visitwright/visitwright/planner/provenance"
 	"github.com/visitwright/visitwright/planner/tooth"
 	"github.com/visitwright/visitwright/planner/visits"
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store"
 )
@@ -214,7 +215,7 @@ func checkCase(t *rapid.T) {
 		t.Fatal(err)
 	}
 	want.Document = document
-	got, err := s.caseFromProto(Caller{Call: store.Call{Practice: "p"}}, overTheWire(t, caseToProto("p", want, tooth.ISO)))
+	got, err := s.caseFromProto(Caller{requests.Caller{Call: store.Call{Practice: "p"}}}, overTheWire(t, caseToProto("p", want, tooth.ISO)))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -277,7 +278,7 @@ func TestASheetFromAKeptPlanIsTheSheetOfThePlan(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	message, err := s.describe(Caller{Call: store.Call{Practice: "p"}}, record{kept: store.Case{ID: "c", Tooth: 46}, settings: &vw.PracticeSettings{}, shown: tooth.ISO}, &vw.Assessment{}, plan)
+	message, err := s.describe(Caller{requests.Caller{Call: store.Call{Practice: "p"}}}, record{kept: store.Case{ID: "c", Tooth: 46}, settings: &vw.PracticeSettings{}, shown: tooth.ISO}, &vw.Assessment{}, plan)
 	if err != nil {
 		t.Fatal(err)
 	}

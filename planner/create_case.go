@@ -13,10 +13,10 @@ func (s *Service) CreateCase(ctx context.Context, r *vw.CreateCaseRequest) (*vw.
 	if err != nil {
 		return nil, err
 	}
-	if err := caller.practice("parent", r.GetParent()); err != nil {
+	if err := caller.Within("parent", r.GetParent()); err != nil {
 		return nil, err
 	}
-	patient, err := caller.one(names.PatientPattern, "case.patient", r.GetCase().GetPatient(), vw.ErrorReason_ERROR_REASON_PATIENT_NOT_FOUND)
+	patient, err := caller.One(names.PatientPattern, "case.patient", r.GetCase().GetPatient(), vw.ErrorReason_ERROR_REASON_PATIENT_NOT_FOUND)
 	if err != nil {
 		return nil, err
 	}

@@ -12,7 +12,7 @@ func (s *Service) CreateClinician(ctx context.Context, r *vw.CreateClinicianRequ
 	if err != nil {
 		return nil, err
 	}
-	if err := caller.practice("parent", r.GetParent()); err != nil {
+	if err := caller.Within("parent", r.GetParent()); err != nil {
 		return nil, err
 	}
 	c, err := s.clinicianFromProto(r.GetClinician())

@@ -14,7 +14,7 @@ func (s *Service) CreatePatient(ctx context.Context, r *vw.CreatePatientRequest)
 	if err != nil {
 		return nil, err
 	}
-	if err := caller.practice("parent", r.GetParent()); err != nil {
+	if err := caller.Within("parent", r.GetParent()); err != nil {
 		return nil, err
 	}
 	p, err := patientFromProto(r.GetPatient())

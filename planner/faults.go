@@ -16,28 +16,10 @@ import (
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
-// paths says where in a request the fields stand that the layers below speak
-// of: "reference" -> "patient.reference". A field that is not listed keeps its
-// name.
-type paths map[string]string
-
-func (p paths) of(field string) string {
-	if path, ok := p[field]; ok {
-		return path
-	}
-	// The longest prefix that is listed: "overrides.figures.x" below "overrides".
-	for at := len(field); at > 0; at = strings.LastIndexAny(field[:at], ".[") {
-		if path, ok := p[field[:at]]; ok {
-			return path + field[at:]
-		}
-	}
-	return field
-}
-
 // fault turns what the layers below say into what the client is told. It is
 // the one mapping of this service: what it does not know stays as it is, and
 // the server then answers INTERNAL and hides the text.
-func (s *Service) fault(err error, caller Caller, at paths) error {
+func (s *Service) fault(err error, caller Caller, at fault.Paths) error {
 	var (
 		known *fault.Fault
 		input *protocol.InputError
@@ -49,14 +31,14 @@ func (s *Service) fault(err error, caller Caller, at paths) error {
 	case errors.Is(err, names.ErrPageToken):
 		return fault.Invalid(vw.ErrorReason_ERROR_REASON_INVALID_PAGE_TOKEN, "page_token", "next_page_token of the page before, with the same request").Because(err)
 	case errors.Is(err, tooth.ErrPrimary):
-		return fault.Invalid(vw.ErrorReason_ERROR_REASON_PRIMARY_TOOTH, at.of("tooth"),
+		return fault.Invalid(vw.ErrorReason_ERROR_REASON_PRIMARY_TOOTH, at.Of("tooth"),
 			"a permanent tooth, ISO 3950 code 11 to 48; primary teeth are not planned here").Because(err)
 	case errors.Is(err, anatomy.ErrContradiction), errors.Is(err, anatomy.ErrImpossible), errors.Is(err, anatomy.ErrEvidence):
 		return evidenceFault(err)
 	case errors.As(err, &input):
 		return inputFault(input, at).Because(err)
 	case errors.As(err, &model):
-		return fault.Invalid(vw.ErrorReason_ERROR_REASON_IMPOSSIBLE_FIGURE, at.of(model.Field), model.Want).Because(err)
+		return fault.Invalid(vw.ErrorReason_ERROR_REASON_IMPOSSIBLE_FIGURE, at.Of(model.Field), model.Want).Because(err)
 	case errors.Is(err, context.DeadlineExceeded):
 		return (&fault.Fault{Code: codes.DeadlineExceeded, Reason: vw.ErrorReason_ERROR_REASON_DEADLINE_PASSED,
 			Text: "the time ran out; repeat a write with the same request id"}).Because(err)
@@ -66,12 +48,12 @@ func (s *Service) fault(err error, caller Caller, at paths) error {
 
 // inputFault says which field was wrong and what would be right. The problem's
 // own text may repeat what was sent, and stays here.
-func inputFault(input *protocol.InputError, at paths) *fault.Fault {
+func inputFault(input *protocol.InputError, at fault.Paths) *fault.Fault {
 	want := input.Want
 	if want == "" {
 		want = "another value"
 	}
-	return fault.Invalid(inputReason(input.Field), at.of(input.Field), want)
+	return fault.Invalid(inputReason(input.Field), at.Of(input.Field), want)
 }
 
 func inputReason(field string) vw.ErrorReason {

@@ -6,6 +6,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"github.com/visitwright/visitwright/planner/tooth"
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store"
 )
@@ -24,7 +25,7 @@ func FuzzWhatAClientSends(f *testing.F) {
 	seed(&vw.Case{Patient: "practices/p/patients/a", Tooth: &vw.Tooth{Iso: "46"}, Diagnosis: &vw.Diagnosis{Pulpal: "necrosis"}})
 	seed(&vw.Patient{Reference: "A", WeightKg: proto.Float64(70), Alerts: []*vw.Alert{{Kind: "latex"}}})
 	seed(&vw.PracticeSettings{Zone: "UTC", Grid: &vw.LengthGrid{Least: 30, Most: 60, Step: 15}, Overrides: []*vw.FigureOverride{{Figure: "steps.shape.median", Value: 3}}})
-	caller := Caller{Call: store.Call{Practice: "p", Role: store.RoleClinician}}
+	caller := Caller{requests.Caller{Call: store.Call{Practice: "p", Role: store.RoleClinician}}}
 	s := shippedService(f)
 	f.Fuzz(func(t *testing.T, wire []byte) {
 		if p := (&vw.Patient{}); proto.Unmarshal(wire, p) == nil {

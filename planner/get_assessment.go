@@ -19,7 +19,7 @@ func (s *Service) GetAssessment(ctx context.Context, r *vw.GetAssessmentRequest)
 	if err != nil {
 		return nil, err
 	}
-	n, err := caller.one(names.AssessmentPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_ASSESSMENT_NOT_FOUND)
+	n, err := caller.One(names.AssessmentPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_ASSESSMENT_NOT_FOUND)
 	if err != nil {
 		return nil, err
 	}
@@ -28,7 +28,7 @@ func (s *Service) GetAssessment(ctx context.Context, r *vw.GetAssessmentRequest)
 
 // assessment reads one version; 0 is the newest.
 func (s *Service) assessment(ctx context.Context, caller Caller, caseID string, version int) (*vw.Assessment, error) {
-	kept, err := s.store.GetAssessment(ctx, reading(caller.Call), caseID, version)
+	kept, err := s.store.GetAssessment(ctx, caller.Reading(), caseID, version)
 	if errors.Is(err, store.ErrNotFound) {
 		if version == 0 {
 			return nil, fault.State(vw.ErrorReason_ERROR_REASON_ASSESSMENT_MISSING, names.Case(caller.Practice, caseID), "the case has no assessment yet: Assess comes first").Because(err)

@@ -13,7 +13,7 @@ func (s *Service) GetClinician(ctx context.Context, r *vw.GetClinicianRequest) (
 	if err != nil {
 		return nil, err
 	}
-	n, err := caller.one(names.ClinicianPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_CLINICIAN_NOT_FOUND)
+	n, err := caller.One(names.ClinicianPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_CLINICIAN_NOT_FOUND)
 	if err != nil {
 		return nil, err
 	}

@@ -13,7 +13,7 @@ func (s *Service) GetPatient(ctx context.Context, r *vw.GetPatientRequest) (*vw.
 	if err != nil {
 		return nil, err
 	}
-	n, err := caller.one(names.PatientPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_PATIENT_NOT_FOUND)
+	n, err := caller.One(names.PatientPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_PATIENT_NOT_FOUND)
 	if err != nil {
 		return nil, err
 	}

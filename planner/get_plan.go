@@ -19,7 +19,7 @@ func (s *Service) GetPlan(ctx context.Context, r *vw.GetPlanRequest) (*vw.Plan, 
 	if err != nil {
 		return nil, err
 	}
-	n, err := caller.one(names.PlanPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_PLAN_NOT_FOUND)
+	n, err := caller.One(names.PlanPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_PLAN_NOT_FOUND)
 	if err != nil {
 		return nil, err
 	}
@@ -28,7 +28,7 @@ func (s *Service) GetPlan(ctx context.Context, r *vw.GetPlanRequest) (*vw.Plan, 
 
 // plan reads one revision with its state.
 func (s *Service) plan(ctx context.Context, caller Caller, caseID string, revision int, view vw.PlanView) (*vw.Plan, error) {
-	call := reading(caller.Call)
+	call := caller.Reading()
 	kept, err := s.revision(ctx, caller, caseID, revision)
 	if err != nil {
 		return nil, err
@@ -45,7 +45,7 @@ func (s *Service) plan(ctx context.Context, caller Caller, caseID string, revisi
 }
 
 func (s *Service) revision(ctx context.Context, caller Caller, caseID string, revision int) (store.PlanRevision, error) {
-	kept, err := s.store.GetPlanRevision(ctx, reading(caller.Call), caseID, revision)
+	kept, err := s.store.GetPlanRevision(ctx, caller.Reading(), caseID, revision)
 	if errors.Is(err, store.ErrNotFound) {
 		return kept, fault.NotFound(vw.ErrorReason_ERROR_REASON_PLAN_NOT_FOUND, names.Plan(caller.Practice, caseID, revision)).Because(err)
 	}

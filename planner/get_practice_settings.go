@@ -14,7 +14,7 @@ func (s *Service) GetPracticeSettings(ctx context.Context, r *vw.GetPracticeSett
 	if err != nil {
 		return nil, err
 	}
-	if _, err := caller.one(names.SettingsPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_PRACTICE_NOT_FOUND); err != nil {
+	if _, err := caller.One(names.SettingsPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_PRACTICE_NOT_FOUND); err != nil {
 		return nil, err
 	}
 	settings, err := s.settings(ctx, caller)
@@ -23,7 +23,7 @@ func (s *Service) GetPracticeSettings(ctx context.Context, r *vw.GetPracticeSett
 
 // settings are the caller's practice's, defaults filled in.
 func (s *Service) settings(ctx context.Context, caller Caller) (*vw.PracticeSettings, error) {
-	p, err := s.store.GetPractice(ctx, reading(caller.Call))
+	p, err := s.store.GetPractice(ctx, caller.Reading())
 	if err != nil {
 		return nil, err
 	}

@@ -41,7 +41,7 @@ func (s *Service) GetSharedVisits(ctx context.Context, r *vw.GetSharedVisitsRequ
 	}
 	together, err := compute(ctx, s.computing, func() (proposal.Together, error) { return proposal.ProposeTogether(inputs) })
 	if err != nil {
-		return nil, s.fault(err, caller, paths{"teeth": "plans"})
+		return nil, s.fault(err, caller, fault.Paths{"teeth": "plans"})
 	}
 	return sharedToProto(together, r.GetPlans()), nil
 }

@@ -64,7 +64,7 @@ func parts0(parts []sheetPart, otherwise sheetPart) sheetPart {
 // alerts and weight of the day count, figures of the plan do not change.
 func (s *Service) sheetPart(ctx context.Context, caller Caller, at string, p *vw.VisitPart, given []*vw.GivenAnaesthetic) (sheetPart, error) {
 	out := sheetPart{request: p}
-	n, err := caller.one(names.PlanPattern, at+".plan", p.GetPlan(), vw.ErrorReason_ERROR_REASON_PLAN_NOT_FOUND)
+	n, err := caller.One(names.PlanPattern, at+".plan", p.GetPlan(), vw.ErrorReason_ERROR_REASON_PLAN_NOT_FOUND)
 	if err != nil {
 		return out, err
 	}
@@ -137,7 +137,7 @@ func (s *Service) shareVisit(ctx context.Context, caller Caller, parts []sheetPa
 	}
 	together, err := compute(ctx, s.computing, func() (proposal.Together, error) { return proposal.ProposeTogether(inputs) })
 	if err != nil {
-		return nil, s.fault(err, caller, paths{"teeth": "parts"})
+		return nil, s.fault(err, caller, fault.Paths{"teeth": "parts"})
 	}
 	for i := range parts[1:] {
 		p := &parts[i+1].part

@@ -48,7 +48,7 @@ var conditions = []struct{ id, title string }{
 
 // inputPaths says where in a request the fields stand that the proposal speaks
 // of.
-var inputPaths = paths{
+var inputPaths = fault.Paths{
 	"tooth": "parent", "diagnosis": "findings.diagnosis", "conditions": "findings.factors", "expected_canals": "findings.expected_canals",
 	"patient.weight_kg": "patient.weight_kg", "patient.opening_mm": "findings.mouth_opening_mm", "option": "option", "course_ends_in": "patient.alerts.last_date", "evidence": "findings.evidence", "protocol": "case.protocol",
 	"begun": "case.treatment_begun", "overrides": "settings.overrides", "bear": "findings.tolerance",
@@ -71,7 +71,7 @@ type record struct {
 func (s *Service) read(ctx context.Context, caller Caller, caseID string) (record, error) {
 	var r record
 	var err error
-	call := reading(caller.Call)
+	call := caller.Reading()
 	if r.kept, err = s.store.GetCase(ctx, call, caseID); err != nil {
 		return r, s.fault(err, caller, nil)
 	}

@@ -5,8 +5,8 @@ import (
 	"strconv"
 
 	"github.com/visitwright/visitwright/proto/names"
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
-	"github.com/visitwright/visitwright/store"
 )
 
 // ListAssessments lists the assessments of a case, the newest first.
@@ -19,7 +19,7 @@ func (s *Service) ListAssessments(ctx context.Context, r *vw.ListAssessmentsRequ
 	if err != nil {
 		return nil, err
 	}
-	page, err := s.page(r)
+	page, err := requests.Page(s.pager, r)
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
@@ -35,20 +35,17 @@ func (s *Service) ListAssessments(ctx context.Context, r *vw.ListAssessmentsRequ
 			return nil, s.fault(names.ErrPageToken, caller, nil)
 		}
 	}
-	_, count, _, err := pageOf(store.Page{Size: page.Size}, from)
-	if err != nil {
-		return nil, s.fault(err, caller, nil)
-	}
 	out := &vw.ListAssessmentsResponse{}
-	for version := from; version > from-count; version-- {
+	rest := max(0, from-page.Most())
+	for version := from; version > rest; version-- {
 		a, err := s.assessment(ctx, caller, id, version)
 		if err != nil {
 			return nil, err
 		}
 		out.Assessments = append(out.Assessments, a)
 	}
-	if from > count {
-		out.NextPageToken = s.pager.Token(r, strconv.Itoa(from-count))
+	if rest > 0 {
+		out.NextPageToken = s.pager.Token(r, strconv.Itoa(rest))
 	}
 	return out, nil
 }

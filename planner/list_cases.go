@@ -18,7 +18,7 @@ func (s *Service) ListCases(ctx context.Context, r *vw.ListCasesRequest) (*vw.Li
 	q := store.CaseQuery{OpenOnly: r.GetFilter().GetOpenOnly(), Page: page,
 		External: store.ExternalID{System: r.GetFilter().GetExternalIdentifier().GetSystem(), Value: r.GetFilter().GetExternalIdentifier().GetValue()}}
 	if name := r.GetFilter().GetPatient(); name != "" {
-		n, err := caller.one(names.PatientPattern, "filter.patient", name, vw.ErrorReason_ERROR_REASON_PATIENT_NOT_FOUND)
+		n, err := caller.One(names.PatientPattern, "filter.patient", name, vw.ErrorReason_ERROR_REASON_PATIENT_NOT_FOUND)
 		if err != nil {
 			return nil, err
 		}

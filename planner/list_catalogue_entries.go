@@ -5,6 +5,7 @@ import (
 
 	"github.com/visitwright/visitwright/planner/protocol"
 	"github.com/visitwright/visitwright/proto/fault"
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
@@ -37,11 +38,11 @@ func (s *Service) ListCatalogueEntries(ctx context.Context, r *vw.ListCatalogueE
 			entries = append(entries, e)
 		}
 	}
-	from, to, next, err := pageOf(page, len(entries))
+	part, next, err := requests.Cut(page, entries)
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
-	return &vw.ListCatalogueEntriesResponse{Entries: entries[from:to], NextPageToken: s.pager.Token(r, next)}, nil
+	return &vw.ListCatalogueEntriesResponse{Entries: part, NextPageToken: s.pager.Token(r, next)}, nil
 }
 
 // practiceCatalogue is the shipped catalogue with the practice's own figures.

@@ -3,6 +3,7 @@ package planner
 import (
 	"context"
 
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
@@ -12,7 +13,7 @@ func (s *Service) ListCatalogues(ctx context.Context, r *vw.ListCataloguesReques
 	if err != nil {
 		return nil, err
 	}
-	from, to, next, err := pageOf(page, len(catalogues))
+	part, next, err := requests.Cut(page, catalogues)
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
@@ -21,7 +22,7 @@ func (s *Service) ListCatalogues(ctx context.Context, r *vw.ListCataloguesReques
 		return nil, err
 	}
 	out := &vw.ListCataloguesResponse{NextPageToken: s.pager.Token(r, next)}
-	for _, c := range catalogues[from:to] {
+	for _, c := range part {
 		entries, err := c.entries(local)
 		if err != nil {
 			return nil, err

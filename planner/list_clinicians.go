@@ -3,6 +3,7 @@ package planner
 import (
 	"context"
 
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
@@ -16,12 +17,12 @@ func (s *Service) ListClinicians(ctx context.Context, r *vw.ListCliniciansReques
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
-	from, to, next, err := pageOf(page, len(all))
+	part, next, err := requests.Cut(page, all)
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
 	out := &vw.ListCliniciansResponse{NextPageToken: s.pager.Token(r, next)}
-	for _, c := range all[from:to] {
+	for _, c := range part {
 		shown, err := clinicianToProto(caller.Practice, c)
 		if err != nil {
 			return nil, err

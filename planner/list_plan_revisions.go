@@ -3,6 +3,7 @@ package planner
 import (
 	"context"
 
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
@@ -19,7 +20,7 @@ func (s *Service) ListPlanRevisions(ctx context.Context, r *vw.ListPlanRevisions
 	if err != nil {
 		return nil, err
 	}
-	page, err := s.page(r)
+	page, err := requests.Page(s.pager, r)
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}

@@ -35,7 +35,7 @@ func (n *notations) of(ctx context.Context, s *Service, caller Caller) (tooth.Sy
 	if ok && now.Before(known.until) {
 		return known.system, nil
 	}
-	p, err := s.store.GetPractice(ctx, reading(caller.Call))
+	p, err := s.store.GetPractice(ctx, caller.Reading())
 	if err != nil {
 		return tooth.ISO, err
 	}
@@ -51,12 +51,6 @@ func (n *notations) learn(p store.Practice, now time.Time) {
 		n.kept = map[string]keptNotation{}
 	}
 	n.kept[p.ID] = keptNotation{notationOf(p), now.Add(notationKept)}
-}
-
-// reading is a call without its request id: what a write reads beforehand.
-func reading(c store.Call) store.Call {
-	c.RequestID, c.RequestHash = "", [32]byte{}
-	return c
 }
 
 func notationOf(p store.Practice) tooth.System {

@@ -101,7 +101,7 @@ func (s *Service) planFrom(ctx context.Context, caller Caller, rec record, caseI
 	case r.GetAssessment() == "":
 		return s.assessment(ctx, caller, caseID, 0)
 	}
-	n, err := caller.one(names.AssessmentPattern, "assessment", r.GetAssessment(), vw.ErrorReason_ERROR_REASON_ASSESSMENT_NOT_FOUND)
+	n, err := caller.One(names.AssessmentPattern, "assessment", r.GetAssessment(), vw.ErrorReason_ERROR_REASON_ASSESSMENT_NOT_FOUND)
 	if err != nil {
 		return nil, err
 	}

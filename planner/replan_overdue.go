@@ -14,6 +14,7 @@ import (
 	"github.com/visitwright/visitwright/planner/proposal"
 	"github.com/visitwright/visitwright/planner/window"
 	"github.com/visitwright/visitwright/proto/fault"
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/scheduler/civil"
 	"github.com/visitwright/visitwright/scheduler/followup"
@@ -69,7 +70,7 @@ func (s *Service) ReplanOverdue(ctx context.Context) (int, error) {
 // replanPassed deals with one date. It is false when another replica, or a
 // person, was at the case at the same time: the next run looks again.
 func (s *Service) replanPassed(ctx context.Context, d store.PassedDate) (bool, error) {
-	caller := Caller{Call: store.Call{Practice: d.Practice, Actor: "planner", Method: "ReplanOverdue"}}
+	caller := Caller{requests.Caller{Call: store.Call{Practice: d.Practice, Actor: "planner", Method: "ReplanOverdue"}}}
 	o, err := s.passed(ctx, caller, d)
 	if err == nil && o == nil {
 		return s.overdue.KeepPassed(ctx, caller.Call, d, 0, "")

@@ -15,6 +15,7 @@ import (
 
 	"github.com/visitwright/visitwright/planner/protocol"
 	"github.com/visitwright/visitwright/proto/names"
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store"
 )
@@ -29,7 +30,7 @@ type Config struct {
 	Overdue OverdueStore
 	// Caller tells who calls: what the server's chain found out and put into
 	// the context. ok is false when nobody did, which is a fault of the wiring.
-	Caller func(context.Context) (caller Caller, ok bool)
+	Caller func(context.Context) (caller requests.Caller, ok bool)
 	// PageKey authenticates page tokens: at least 32 bytes, the same on every
 	// replica.
 	PageKey []byte
@@ -40,12 +41,7 @@ type Config struct {
 }
 
 // Caller is who calls.
-type Caller struct {
-	store.Call
-	// Clinician is the id of the clinician for whom a clinician's token stands;
-	// empty for all others.
-	Clinician string
-}
+type Caller struct{ requests.Caller }
 
 // Info is what GetServerInfo answers beside what this package knows.
 type Info struct {
@@ -61,7 +57,7 @@ type Service struct {
 	vw.UnsafePlannerServiceServer // a method of the contract without a handler does not compile
 
 	store  store.Planning
-	caller func(context.Context) (Caller, bool)
+	caller func(context.Context) (requests.Caller, bool)
 	pager  *names.Pager
 	now    func() time.Time
 	info   Info

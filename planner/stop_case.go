@@ -59,7 +59,7 @@ func (s *Service) previewStop(ctx context.Context, caller Caller, id string, r *
 	if err != nil {
 		return nil, err
 	}
-	ends, err := s.store.EndsWithCase(ctx, reading(caller.Call), id)
+	ends, err := s.store.EndsWithCase(ctx, caller.Reading(), id)
 	if err != nil {
 		return nil, s.fault(err, caller, casePaths)
 	}
@@ -76,7 +76,7 @@ func stopped(caller Caller, c *vw.Case, cancelled []string) *vw.StopCaseResponse
 
 // openCase reads a case that may still change.
 func (s *Service) openCase(ctx context.Context, caller Caller, id string) (store.Case, error) {
-	c, err := s.store.GetCase(ctx, reading(caller.Call), id)
+	c, err := s.store.GetCase(ctx, caller.Reading(), id)
 	if err != nil {
 		return store.Case{}, s.fault(err, caller, nil)
 	}

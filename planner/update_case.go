@@ -31,7 +31,7 @@ func (s *Service) UpdateCase(ctx context.Context, r *vw.UpdateCaseRequest) (*vw.
 	}
 	// Diagnosis, root and protocol belong together, and so do the parts of the
 	// document; the etag makes sure that what is read here is what is changed.
-	kept, err := s.store.GetCase(ctx, reading(caller.Call), id)
+	kept, err := s.store.GetCase(ctx, caller.Reading(), id)
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}

@@ -20,7 +20,7 @@ func (s *Service) UpdateClinician(ctx context.Context, r *vw.UpdateClinicianRequ
 		return nil, err
 	}
 	want := r.GetClinician()
-	n, err := caller.one(names.ClinicianPattern, "clinician.name", want.GetName(), vw.ErrorReason_ERROR_REASON_CLINICIAN_NOT_FOUND)
+	n, err := caller.One(names.ClinicianPattern, "clinician.name", want.GetName(), vw.ErrorReason_ERROR_REASON_CLINICIAN_NOT_FOUND)
 	if err != nil {
 		return nil, err
 	}
@@ -39,7 +39,7 @@ func (s *Service) UpdateClinician(ctx context.Context, r *vw.UpdateClinicianRequ
 			}
 		}
 	}
-	kept, err := s.store.GetClinician(ctx, reading(caller.Call), n.ID)
+	kept, err := s.store.GetClinician(ctx, caller.Reading(), n.ID)
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}

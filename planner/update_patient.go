@@ -19,7 +19,7 @@ func (s *Service) UpdatePatient(ctx context.Context, r *vw.UpdatePatientRequest)
 	if err != nil {
 		return nil, err
 	}
-	n, err := caller.one(names.PatientPattern, "patient.name", r.GetPatient().GetName(), vw.ErrorReason_ERROR_REASON_PATIENT_NOT_FOUND)
+	n, err := caller.One(names.PatientPattern, "patient.name", r.GetPatient().GetName(), vw.ErrorReason_ERROR_REASON_PATIENT_NOT_FOUND)
 	if err != nil {
 		return nil, err
 	}

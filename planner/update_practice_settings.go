@@ -26,7 +26,7 @@ func (s *Service) UpdatePracticeSettings(ctx context.Context, r *vw.UpdatePracti
 		return nil, err
 	}
 	want := r.GetSettings()
-	if _, err := caller.one(names.SettingsPattern, "settings.name", want.GetName(), vw.ErrorReason_ERROR_REASON_PRACTICE_NOT_FOUND); err != nil {
+	if _, err := caller.One(names.SettingsPattern, "settings.name", want.GetName(), vw.ErrorReason_ERROR_REASON_PRACTICE_NOT_FOUND); err != nil {
 		return nil, err
 	}
 	if err := etagNeeded("settings.etag", want.GetEtag()); err != nil {
@@ -36,7 +36,7 @@ func (s *Service) UpdatePracticeSettings(ctx context.Context, r *vw.UpdatePracti
 	if err != nil {
 		return nil, err
 	}
-	p, err := s.store.GetPractice(ctx, reading(caller.Call))
+	p, err := s.store.GetPractice(ctx, caller.Reading())
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}

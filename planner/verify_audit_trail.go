@@ -12,7 +12,7 @@ func (s *Service) VerifyAuditTrail(ctx context.Context, r *vw.VerifyAuditTrailRe
 	if err != nil {
 		return nil, err
 	}
-	if err := caller.practice("parent", r.GetParent()); err != nil {
+	if err := caller.Within("parent", r.GetParent()); err != nil {
 		return nil, err
 	}
 	broken, err := s.store.VerifyAudit(ctx, caller.Call)

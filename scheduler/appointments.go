@@ -9,6 +9,7 @@ import (
 	"github.com/visitwright/visitwright/planner/proposal"
 	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store"
 )
@@ -50,7 +51,7 @@ func (s *Diary) ListAppointments(ctx context.Context, r *vw.ListAppointmentsRequ
 		}
 	}
 	if r.GetCase() != "" {
-		n, err := caller.one(names.CasePattern, "case", r.GetCase(), vw.ErrorReason_ERROR_REASON_CASE_NOT_FOUND)
+		n, err := caller.One(names.CasePattern, "case", r.GetCase(), vw.ErrorReason_ERROR_REASON_CASE_NOT_FOUND)
 		if err != nil {
 			return nil, err
 		}
@@ -90,7 +91,7 @@ func matches(a store.Appointment, q store.AppointmentQuery) bool {
 // ownerNow finds a clinician or a resource in the setup that is at hand, else in
 // a fresh one: it may just have been made.
 func (s *Diary) ownerNow(ctx context.Context, c Caller, field, name string) (store.ResourceRef, error) {
-	x, err := s.lately(ctx, c.reading())
+	x, err := s.lately(ctx, c.Reading())
 	if err != nil {
 		return store.ResourceRef{}, s.fault(err, c, nil)
 	}
@@ -98,7 +99,7 @@ func (s *Diary) ownerNow(ctx context.Context, c Caller, field, name string) (sto
 	if err == nil && ref != (store.ResourceRef{}) {
 		return ref, nil
 	}
-	if x, err = s.snapshot(ctx, c.reading()); err != nil {
+	if x, err = s.snapshot(ctx, c.Reading()); err != nil {
 		return store.ResourceRef{}, s.fault(err, c, nil)
 	}
 	ref, err = ownerFromProto(c, field, name, x.setup)
@@ -128,7 +129,7 @@ var steps = map[store.AppointmentState][]store.AppointmentState{
 }
 
 // change takes one appointment to its next state.
-func (s *Diary) change(ctx context.Context, r writing, name string, change store.StateChange, preview bool) (*vw.Appointment, error) {
+func (s *Diary) change(ctx context.Context, r requests.Writing, name string, change store.StateChange, preview bool) (*vw.Appointment, error) {
 	caller, err := s.writer(ctx, r)
 	if err != nil {
 		return nil, err
@@ -215,7 +216,7 @@ func (s *Diary) outlook(ctx context.Context, c Caller, a *vw.Appointment) (*vw.L
 		sum, parts = fromZero(joint.GetChairMinutes()), nil
 	}
 	for _, p := range parts {
-		n, err := c.one(names.PlanPattern, "plan", p.GetPlan(), vw.ErrorReason_ERROR_REASON_PLAN_NOT_FOUND)
+		n, err := c.One(names.PlanPattern, "plan", p.GetPlan(), vw.ErrorReason_ERROR_REASON_PLAN_NOT_FOUND)
 		if err != nil {
 			return nil, err
 		}

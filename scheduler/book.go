@@ -39,7 +39,7 @@ func withSetup[T any](ctx context.Context, s *Diary, c Caller, fresh bool, book 
 	if fresh {
 		look = s.snapshot
 	}
-	x, err := look(ctx, c.reading())
+	x, err := look(ctx, c.Reading())
 	if err != nil {
 		return none, s.fault(err, c, nil)
 	}
@@ -55,7 +55,7 @@ func withSetup[T any](ctx context.Context, s *Diary, c Caller, fresh bool, book 
 		if !again && !stale {
 			return none, err
 		}
-		now, failed := s.snapshot(ctx, c.reading())
+		now, failed := s.snapshot(ctx, c.Reading())
 		if failed != nil {
 			return none, s.fault(failed, c, nil)
 		}
@@ -90,7 +90,7 @@ func staleReason(r vw.ErrorReason) bool {
 func (s *Diary) BookOffer(ctx context.Context, r *vw.BookOfferRequest) (*vw.Booking, error) {
 	caller, err := s.writer(ctx, r)
 	if err == nil {
-		err = caller.practice("parent", r.GetParent())
+		err = caller.Within("parent", r.GetParent())
 	}
 	if err != nil {
 		return nil, err
@@ -119,7 +119,7 @@ func (s *Diary) BookOffer(ctx context.Context, r *vw.BookOfferRequest) (*vw.Book
 		}
 		if err != nil {
 			var t *store.Taken
-			if told := s.fault(err, caller, paths{"visits": "places", "hold_for": "keep_minutes"}); !fresh || !errors.As(err, &t) || t.Kind == store.KindPatient {
+			if told := s.fault(err, caller, fault.Paths{"visits": "places", "hold_for": "keep_minutes"}); !fresh || !errors.As(err, &t) || t.Kind == store.KindPatient {
 				return nil, told
 			} else if f := (*fault.Fault)(nil); asFault(told, &f) {
 				return nil, f.Because(errPickedTaken)
@@ -241,7 +241,7 @@ func (s *Diary) newVisit(ctx context.Context, c Caller, field, patient string, p
 func offeredDemand(c Caller, p *vw.PlaceToBook) (*demand, error) {
 	d := &demand{window: diary.AnyDay, minutes: int(p.GetPlace().GetMinutes()), parts: p.GetParts()}
 	for _, part := range p.GetParts() {
-		n, err := c.one(names.PlanPattern, "offer_token", part.GetPlan(), vw.ErrorReason_ERROR_REASON_PLAN_NOT_FOUND)
+		n, err := c.One(names.PlanPattern, "offer_token", part.GetPlan(), vw.ErrorReason_ERROR_REASON_PLAN_NOT_FOUND)
 		if err != nil {
 			return nil, err
 		}
@@ -250,7 +250,7 @@ func offeredDemand(c Caller, p *vw.PlaceToBook) (*demand, error) {
 	if un := p.GetUnplanned(); un != nil {
 		d.unplanned, d.protocol = true, un.GetProtocol()
 		if un.GetCase() != "" {
-			n, err := c.one(names.CasePattern, "offer_token", un.GetCase(), vw.ErrorReason_ERROR_REASON_CASE_NOT_FOUND)
+			n, err := c.One(names.CasePattern, "offer_token", un.GetCase(), vw.ErrorReason_ERROR_REASON_CASE_NOT_FOUND)
 			if err != nil {
 				return nil, err
 			}
@@ -273,7 +273,7 @@ func (s *Diary) release(field string, p diary.Place, x *snapshot) (time.Time, er
 
 // previewBooking is what a booking would be.
 func (s *Diary) previewBooking(ctx context.Context, c Caller, n store.NewBooking, warnings []diary.Warning, x *snapshot) (*vw.Booking, error) {
-	if _, err := s.store.GetPatient(ctx, c.reading(), n.PatientID); err != nil {
+	if _, err := s.store.GetPatient(ctx, c.Reading(), n.PatientID); err != nil {
 		return nil, s.fault(err, c, nil)
 	}
 	busy, err := s.busy(ctx, c, n.PatientID, nil, x)
@@ -310,12 +310,12 @@ func (s *Diary) ConfirmBooking(ctx context.Context, r *vw.ConfirmBookingRequest)
 	if err != nil {
 		return nil, err
 	}
-	n, err := caller.one(names.BookingPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_BOOKING_NOT_FOUND)
+	n, err := caller.One(names.BookingPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_BOOKING_NOT_FOUND)
 	if err != nil {
 		return nil, err
 	}
 	if r.GetValidateOnly() {
-		b, err := s.store.GetBooking(ctx, caller.reading(), n.ID)
+		b, err := s.store.GetBooking(ctx, caller.Reading(), n.ID)
 		if err != nil {
 			return nil, s.fault(err, caller, nil)
 		}
@@ -347,7 +347,7 @@ func (s *Diary) GetBooking(ctx context.Context, r *vw.GetBookingRequest) (*vw.Bo
 	if err != nil {
 		return nil, err
 	}
-	n, err := caller.one(names.BookingPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_BOOKING_NOT_FOUND)
+	n, err := caller.One(names.BookingPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_BOOKING_NOT_FOUND)
 	if err != nil {
 		return nil, err
 	}

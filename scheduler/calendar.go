@@ -46,7 +46,7 @@ func (s *Diary) ExportCalendar(ctx context.Context, r *vw.ExportCalendarRequest)
 		}
 		list = []store.Appointment{a}
 	case strings.Contains(name, "/bookings/"):
-		n, err := caller.one(names.BookingPattern, "name", name, vw.ErrorReason_ERROR_REASON_BOOKING_NOT_FOUND)
+		n, err := caller.One(names.BookingPattern, "name", name, vw.ErrorReason_ERROR_REASON_BOOKING_NOT_FOUND)
 		if err != nil {
 			return nil, err
 		}
@@ -118,7 +118,7 @@ func (s *Diary) events(ctx context.Context, c Caller, list []store.Appointment, 
 		}
 	}
 	slices.Sort(patients)
-	references, err := s.store.PatientReferences(ctx, c.reading(), slices.Compact(patients))
+	references, err := s.store.PatientReferences(ctx, c.Reading(), slices.Compact(patients))
 	if err != nil {
 		return nil, s.fault(err, c, nil)
 	}

@@ -17,6 +17,7 @@ import (
 
 	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/scheduler/ical"
 	"github.com/visitwright/visitwright/store"
@@ -32,7 +33,7 @@ const (
 func (s *Diary) CreateCalendarFeed(ctx context.Context, r *vw.CreateCalendarFeedRequest) (*vw.CalendarFeed, error) {
 	caller, err := s.writer(ctx, r)
 	if err == nil {
-		err = caller.practice("parent", r.GetParent())
+		err = caller.Within("parent", r.GetParent())
 	}
 	if err != nil {
 		return nil, err
@@ -54,7 +55,7 @@ func (s *Diary) CreateCalendarFeed(ctx context.Context, r *vw.CreateCalendarFeed
 		return sha256.Sum256([]byte(s.seals.feed(caller.Practice, id)))
 	})
 	if err != nil {
-		return nil, s.fault(err, caller, paths{"label": "feed.label", "owner": "feed.owner"})
+		return nil, s.fault(err, caller, fault.Paths{"label": "feed.label", "owner": "feed.owner"})
 	}
 	out := feedToProto(caller.Practice, kept)
 	out.SecretPath = feedPath + strings.Join([]string{feedPrefix, caller.Practice, kept.ID, s.seals.feed(caller.Practice, kept.ID)}, ".") + feedSuffix
@@ -72,7 +73,7 @@ func (s *Diary) ListCalendarFeeds(ctx context.Context, r *vw.ListCalendarFeedsRe
 		return nil, s.fault(err, caller, nil)
 	}
 	all = slices.DeleteFunc(all, func(f store.CalendarFeed) bool { return !caller.ownFeed(f) })
-	part, next, err := pageOf(page, all)
+	part, next, err := requests.Cut(page, all)
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
@@ -89,7 +90,7 @@ func (s *Diary) DeleteCalendarFeed(ctx context.Context, r *vw.DeleteCalendarFeed
 	if err != nil {
 		return nil, err
 	}
-	n, err := caller.one(names.CalendarFeedPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_CALENDAR_FEED_NOT_FOUND)
+	n, err := caller.One(names.CalendarFeedPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_CALENDAR_FEED_NOT_FOUND)
 	if err != nil {
 		return nil, err
 	}
@@ -154,7 +155,7 @@ func (s *Diary) feedOf(ctx context.Context, text string) (Caller, store.Calendar
 		return Caller{}, store.CalendarFeed{}, unknown
 	}
 	method, _ := grpc.Method(ctx)
-	return Caller{Call: store.Call{Practice: part[1], Actor: "calendarFeeds/" + f.ID, Method: method}}, f, nil
+	return Caller{requests.Caller{Call: store.Call{Practice: part[1], Actor: "calendarFeeds/" + f.ID, Method: method}}}, f, nil
 }
 
 // ownFeed reports whether a feed is the caller's business: a manager's all,

@@ -19,7 +19,7 @@ import (
 func ownerFromProto(c Caller, field, name string, setup store.DiarySetup) (store.ResourceRef, error) {
 	switch {
 	case strings.Contains(name, "/clinicians/"):
-		n, err := c.one(names.ClinicianPattern, field, name, vw.ErrorReason_ERROR_REASON_CLINICIAN_NOT_FOUND)
+		n, err := c.One(names.ClinicianPattern, field, name, vw.ErrorReason_ERROR_REASON_CLINICIAN_NOT_FOUND)
 		if err != nil {
 			return store.ResourceRef{}, err
 		}
@@ -30,7 +30,7 @@ func ownerFromProto(c Caller, field, name string, setup store.DiarySetup) (store
 		}
 		return store.ResourceRef{}, fault.NotFound(vw.ErrorReason_ERROR_REASON_CLINICIAN_NOT_FOUND, name)
 	case strings.Contains(name, "/resources/"):
-		n, err := c.one(names.ResourcePattern, field, name, vw.ErrorReason_ERROR_REASON_RESOURCE_NOT_FOUND)
+		n, err := c.One(names.ResourcePattern, field, name, vw.ErrorReason_ERROR_REASON_RESOURCE_NOT_FOUND)
 		if err != nil {
 			return store.ResourceRef{}, err
 		}
@@ -39,7 +39,7 @@ func ownerFromProto(c Caller, field, name string, setup store.DiarySetup) (store
 		}
 		return store.ResourceRef{}, fault.NotFound(vw.ErrorReason_ERROR_REASON_RESOURCE_NOT_FOUND, name)
 	}
-	return store.ResourceRef{}, c.practice(field, name)
+	return store.ResourceRef{}, c.Within(field, name)
 }
 
 func hoursToProto(practice string, h store.Hours) *vw.Hours {

@@ -3,6 +3,7 @@ package scheduler
 import (
 	"fmt"
 
+	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store"
@@ -22,7 +23,7 @@ func kindToProto(k store.ResourceKind) vw.Resource_Kind {
 }
 
 // resourcePaths says where in a request the store's fields stand.
-var resourcePaths = paths{
+var resourcePaths = fault.Paths{
 	"name": "resource.title", "class": "resource.equipment_class", "rooms": "resource.rooms", "kind": "resource.kind", "etag": "resource.etag",
 	"preparation_minutes": "resource.preparation_minutes", "clean_up_minutes": "resource.clean_up_minutes",
 	"external_ids": "resource.external_identifiers", "external_id": "resource.external_identifiers",
@@ -63,7 +64,7 @@ func resourceFromProto(c Caller, r *vw.Resource) (store.Resource, error) {
 		return out, invalidField("resource.preparation_minutes", "0, except for rooms")
 	}
 	for i, name := range r.GetRooms() {
-		n, err := c.one(names.ResourcePattern, fmt.Sprintf("resource.rooms[%d]", i), name, vw.ErrorReason_ERROR_REASON_RESOURCE_NOT_FOUND)
+		n, err := c.One(names.ResourcePattern, fmt.Sprintf("resource.rooms[%d]", i), name, vw.ErrorReason_ERROR_REASON_RESOURCE_NOT_FOUND)
 		if err != nil {
 			return out, err
 		}

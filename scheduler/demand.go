@@ -80,7 +80,7 @@ func chairKey(option string, visit int) string { return fmt.Sprintf("%s/%d", opt
 
 // planned reads one revision, and which option of it was accepted.
 func (s *Diary) planned(ctx context.Context, c Caller, caseID string, revision int) (*plannedVisits, string, error) {
-	r, err := s.store.GetPlanRevision(ctx, c.reading(), caseID, revision)
+	r, err := s.store.GetPlanRevision(ctx, c.Reading(), caseID, revision)
 	if err != nil {
 		return nil, "", s.fault(err, c, nil)
 	}
@@ -171,11 +171,11 @@ func (s *Diary) unplanned(ctx context.Context, c Caller, field string, un *vw.Un
 }
 
 func (s *Diary) openCase(ctx context.Context, c Caller, field, name string) (store.Case, error) {
-	n, err := c.one(names.CasePattern, field, name, vw.ErrorReason_ERROR_REASON_CASE_NOT_FOUND)
+	n, err := c.One(names.CasePattern, field, name, vw.ErrorReason_ERROR_REASON_CASE_NOT_FOUND)
 	if err != nil {
 		return store.Case{}, err
 	}
-	found, err := s.store.GetCase(ctx, c.reading(), n.ID)
+	found, err := s.store.GetCase(ctx, c.Reading(), n.ID)
 	if err != nil {
 		return store.Case{}, s.fault(err, c, nil)
 	}
@@ -186,7 +186,7 @@ func (s *Diary) openCase(ctx context.Context, c Caller, field, name string) (sto
 }
 
 func (s *Diary) addPart(ctx context.Context, c Caller, field string, p *vw.VisitPart, out *demand) error {
-	n, err := c.one(names.PlanPattern, field+".plan", p.GetPlan(), vw.ErrorReason_ERROR_REASON_PLAN_NOT_FOUND)
+	n, err := c.One(names.PlanPattern, field+".plan", p.GetPlan(), vw.ErrorReason_ERROR_REASON_PLAN_NOT_FOUND)
 	if err != nil {
 		return err
 	}

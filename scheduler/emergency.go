@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"github.com/visitwright/visitwright/planner/proposal"
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/scheduler/diary"
 	"github.com/visitwright/visitwright/store"
@@ -27,7 +28,7 @@ func (s *Diary) ListRedFlagQuestions(ctx context.Context, r *vw.ListRedFlagQuest
 	if err != nil {
 		return nil, err
 	}
-	part, next, err := pageOf(page, proposal.RedFlags())
+	part, next, err := requests.Cut(page, proposal.RedFlags())
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
@@ -149,7 +150,7 @@ func (s *Diary) emergencyRequest(ctx context.Context, c Caller, r *vw.FindEmerge
 		if err != nil {
 			return nil, err
 		}
-		if _, err := s.store.GetPatient(ctx, c.reading(), patient); err != nil {
+		if _, err := s.store.GetPatient(ctx, c.Reading(), patient); err != nil {
 			return nil, s.fault(err, c, nil)
 		}
 		if req.Patient, err = s.busy(ctx, c, patient, nil, x); err != nil {

@@ -3,7 +3,6 @@ package scheduler
 import (
 	"context"
 	"errors"
-	"strings"
 
 	"google.golang.org/grpc/codes"
 
@@ -14,26 +13,10 @@ import (
 	"github.com/visitwright/visitwright/scheduler/diary"
 )
 
-// paths says where in a request the fields stand that the layers below speak
-// of. A field that is not listed keeps its name.
-type paths map[string]string
-
-func (p paths) of(field string) string {
-	if path, ok := p[field]; ok {
-		return path
-	}
-	for at := len(field); at > 0; at = strings.LastIndexAny(field[:at], ".[") {
-		if path, ok := p[field[:at]]; ok {
-			return path + field[at:]
-		}
-	}
-	return field
-}
-
 // fault turns what the layers below say into what the client is told. It is
 // the one mapping of this service: what it does not know stays as it is, and
 // the server then answers INTERNAL and hides the text.
-func (s *Diary) fault(err error, caller Caller, at paths) error {
+func (s *Diary) fault(err error, caller Caller, at fault.Paths) error {
 	var (
 		known  *fault.Fault
 		change *civil.ClockChangeError
@@ -45,9 +28,9 @@ func (s *Diary) fault(err error, caller Caller, at paths) error {
 	case errors.Is(err, names.ErrPageToken):
 		return fault.Invalid(vw.ErrorReason_ERROR_REASON_INVALID_PAGE_TOKEN, "page_token", "next_page_token of the page before, with the same request").Because(err)
 	case errors.As(err, &change):
-		return clockFault(change, at.of("start"))
+		return clockFault(change, at.Of("start"))
 	case errors.As(err, &field):
-		return fault.Invalid(vw.ErrorReason_ERROR_REASON_INVALID_FIELD, at.of(field.Field), field.Problem).Because(err)
+		return fault.Invalid(vw.ErrorReason_ERROR_REASON_INVALID_FIELD, at.Of(field.Field), field.Problem).Because(err)
 	case errors.Is(err, context.DeadlineExceeded):
 		return (&fault.Fault{Code: codes.DeadlineExceeded, Reason: vw.ErrorReason_ERROR_REASON_DEADLINE_PASSED,
 			Text: "the time ran out; repeat a write with the same request id"}).Because(err)

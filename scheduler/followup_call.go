@@ -29,10 +29,10 @@ func (f *FollowUps) ReportCall(ctx context.Context, r *vw.ReportCallRequest) (*v
 		if err != nil {
 			return nil, err
 		}
-		if _, err := caller.one(names.CasePattern, "case", r.GetCase(), vw.ErrorReason_ERROR_REASON_CASE_NOT_FOUND); err != nil {
+		if _, err := caller.One(names.CasePattern, "case", r.GetCase(), vw.ErrorReason_ERROR_REASON_CASE_NOT_FOUND); err != nil {
 			return nil, err
 		}
-		x, err := f.diary.snapshot(ctx, caller.reading())
+		x, err := f.diary.snapshot(ctx, caller.Reading())
 		if err != nil {
 			return nil, f.diary.fault(err, caller, nil)
 		}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 
+	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/scheduler/civil"
@@ -89,7 +90,7 @@ func (f *FollowUps) SetContactWishes(ctx context.Context, r *vw.SetContactWishes
 	if err != nil {
 		return nil, err
 	}
-	p, err := f.diary.store.GetPatient(ctx, caller.reading(), id)
+	p, err := f.diary.store.GetPatient(ctx, caller.Reading(), id)
 	if err != nil {
 		return nil, f.diary.fault(err, caller, nil)
 	}
@@ -112,7 +113,7 @@ func (f *FollowUps) SetContactWishes(ctx context.Context, r *vw.SetContactWishes
 	}
 	made, err := f.store.SetContactWishes(ctx, caller.Call, w)
 	if err != nil {
-		return nil, f.diary.fault(err, caller, paths{"language": "wishes.language"})
+		return nil, f.diary.fault(err, caller, fault.Paths{"language": "wishes.language"})
 	}
 	return wishesToProto(caller.Practice, made), nil
 }

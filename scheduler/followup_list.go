@@ -10,6 +10,7 @@ import (
 
 	"github.com/visitwright/visitwright/planner/tooth"
 	"github.com/visitwright/visitwright/proto/names"
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/scheduler/civil"
 	"github.com/visitwright/visitwright/store"
@@ -33,7 +34,7 @@ func (f *FollowUps) ListFollowUps(ctx context.Context, r *vw.ListFollowUpsReques
 			return nil, f.diary.fault(err, caller, nil)
 		}
 	}
-	p, err := f.diary.store.GetPractice(ctx, caller.reading())
+	p, err := f.diary.store.GetPractice(ctx, caller.Reading())
 	if err != nil {
 		return nil, f.diary.fault(err, caller, nil)
 	}
@@ -54,7 +55,7 @@ func (f *FollowUps) ListFollowUps(ctx context.Context, r *vw.ListFollowUpsReques
 		q.LatestBy = today.AddDays(aheadDays).String()
 	}
 	if r.GetCase() != "" {
-		n, err := caller.one(names.CasePattern, "case", r.GetCase(), vw.ErrorReason_ERROR_REASON_CASE_NOT_FOUND)
+		n, err := caller.One(names.CasePattern, "case", r.GetCase(), vw.ErrorReason_ERROR_REASON_CASE_NOT_FOUND)
 		if err != nil {
 			return nil, err
 		}
@@ -73,7 +74,7 @@ func (f *FollowUps) ListFollowUps(ctx context.Context, r *vw.ListFollowUpsReques
 // and the offers for them. The diary is read once for all, and only when
 // something is booked for one of them.
 func (f *FollowUps) shown(ctx context.Context, c Caller, list []store.FollowUp) ([]*vw.FollowUp, error) {
-	now := sync.OnceValues(func() (*snapshot, error) { return f.diary.snapshot(ctx, c.reading()) })
+	now := sync.OnceValues(func() (*snapshot, error) { return f.diary.snapshot(ctx, c.Reading()) })
 	var out []*vw.FollowUp
 	for _, x := range list {
 		y := followUpToProto(c.Practice, x)
@@ -125,7 +126,7 @@ func (f *FollowUps) ListCareEvents(ctx context.Context, r *vw.ListCareEventsRequ
 	if err != nil {
 		return nil, err
 	}
-	n, err := caller.one(names.CasePattern, "parent", r.GetParent(), vw.ErrorReason_ERROR_REASON_CASE_NOT_FOUND)
+	n, err := caller.One(names.CasePattern, "parent", r.GetParent(), vw.ErrorReason_ERROR_REASON_CASE_NOT_FOUND)
 	if err != nil {
 		return nil, err
 	}
@@ -149,7 +150,7 @@ func (f *FollowUps) ListCareEvents(ctx context.Context, r *vw.ListCareEventsRequ
 	if err != nil {
 		return nil, err
 	}
-	part, next, err := pageOf(store.Page{Size: int(r.GetPageSize()), After: cursor}, all)
+	part, next, err := requests.Cut(store.Page{Size: int(r.GetPageSize()), After: cursor}, all)
 	if err != nil {
 		return nil, f.diary.fault(err, caller, nil)
 	}
@@ -205,7 +206,7 @@ func (f *FollowUps) RetryMessage(ctx context.Context, r *vw.RetryMessageRequest)
 	if err != nil {
 		return nil, err
 	}
-	n, err := caller.one(names.MessagePattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_MESSAGE_NOT_FOUND)
+	n, err := caller.One(names.MessagePattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_MESSAGE_NOT_FOUND)
 	if err != nil {
 		return nil, err
 	}
@@ -229,7 +230,7 @@ func (f *FollowUps) ListJobs(ctx context.Context, r *vw.ListJobsRequest) (*vw.Li
 	if err != nil {
 		return nil, f.diary.fault(err, caller, nil)
 	}
-	part, next, err := pageOf(page, all)
+	part, next, err := requests.Cut(page, all)
 	if err != nil {
 		return nil, f.diary.fault(err, caller, nil)
 	}

@@ -13,6 +13,7 @@ import (
 	"github.com/visitwright/visitwright/planner/recall"
 	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/scheduler/civil"
 	"github.com/visitwright/visitwright/scheduler/followup"
@@ -23,13 +24,13 @@ func plain(n int) string { return strconv.Itoa(n) }
 
 // record adds one event to a case. make is called with the case as it stands
 // and may refuse.
-func (f *FollowUps) record(ctx context.Context, r writing, name string, preview bool, make func(store.Care, followup.Case, surroundings) (followup.Event, error)) (Caller, []*vw.FollowUp, followup.Case, error) {
+func (f *FollowUps) record(ctx context.Context, r requests.Writing, name string, preview bool, make func(store.Care, followup.Case, surroundings) (followup.Event, error)) (Caller, []*vw.FollowUp, followup.Case, error) {
 	var state followup.Case
 	caller, err := f.diary.writer(ctx, r)
 	if err != nil {
 		return caller, nil, state, err
 	}
-	n, err := caller.one(names.CasePattern, "case", name, vw.ErrorReason_ERROR_REASON_CASE_NOT_FOUND)
+	n, err := caller.One(names.CasePattern, "case", name, vw.ErrorReason_ERROR_REASON_CASE_NOT_FOUND)
 	if err != nil {
 		return caller, nil, state, err
 	}
@@ -72,14 +73,14 @@ func (f *FollowUps) record(ctx context.Context, r writing, name string, preview 
 	}
 	follow := made.FollowUps
 	if preview {
-		found, err := f.diary.store.GetCase(ctx, caller.reading(), n.ID)
+		found, err := f.diary.store.GetCase(ctx, caller.Reading(), n.ID)
 		if err != nil {
 			return caller, nil, state, f.diary.fault(err, caller, nil)
 		}
 		for i := range follow {
 			follow[i].Tooth, follow[i].Revision = found.Tooth, found.Revision
 		}
-	} else if follow, _, err = f.store.ListFollowUps(ctx, caller.reading(), store.FollowUpQuery{CaseID: n.ID}); err != nil {
+	} else if follow, _, err = f.store.ListFollowUps(ctx, caller.Reading(), store.FollowUpQuery{CaseID: n.ID}); err != nil {
 		return caller, nil, state, f.diary.fault(err, caller, nil)
 	}
 	list, err := f.shown(ctx, caller, follow)

@@ -41,7 +41,7 @@ func (f *FollowUps) GetReport(ctx context.Context, r *vw.GetReportRequest) (*vw.
 	if err != nil {
 		return nil, err
 	}
-	n, err := caller.one(names.CasePattern, "case", r.GetCase(), vw.ErrorReason_ERROR_REASON_CASE_NOT_FOUND)
+	n, err := caller.One(names.CasePattern, "case", r.GetCase(), vw.ErrorReason_ERROR_REASON_CASE_NOT_FOUND)
 	if err != nil {
 		return nil, err
 	}
@@ -52,7 +52,7 @@ func (f *FollowUps) GetReport(ctx context.Context, r *vw.GetReportRequest) (*vw.
 	if l.care, err = f.store.ReadCare(ctx, caller.Call, n.ID); err != nil {
 		return nil, f.diary.fault(err, caller, nil)
 	}
-	patient, err := f.diary.store.GetPatient(ctx, caller.reading(), l.care.Case.PatientID)
+	patient, err := f.diary.store.GetPatient(ctx, caller.Reading(), l.care.Case.PatientID)
 	if err != nil {
 		return nil, f.diary.fault(err, caller, nil)
 	}
@@ -88,7 +88,7 @@ func (f *FollowUps) newestPlan(ctx context.Context, c Caller, of store.Case) (*v
 	if of.Revision == 0 {
 		return nil, nil
 	}
-	r, err := f.diary.store.GetPlanRevision(ctx, c.reading(), of.ID, of.Revision)
+	r, err := f.diary.store.GetPlanRevision(ctx, c.Reading(), of.ID, of.Revision)
 	if err != nil {
 		return nil, f.diary.fault(err, c, nil)
 	}

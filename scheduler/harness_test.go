@@ -24,6 +24,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"github.com/visitwright/visitwright/proto/fault"
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/scheduler"
 	"github.com/visitwright/visitwright/scheduler/civil"
@@ -154,7 +155,7 @@ func (h *house) start() *replica {
 }
 
 // callerOf reads who calls from what the test wrote into the call.
-func callerOf(ctx context.Context) (scheduler.Caller, bool) {
+func callerOf(ctx context.Context) (requests.Caller, bool) {
 	md, _ := metadata.FromIncomingContext(ctx)
 	role, clinician := store.RoleReception, ""
 	if v := md.Get("role"); len(v) > 0 {
@@ -164,7 +165,7 @@ func callerOf(ctx context.Context) (scheduler.Caller, bool) {
 		clinician = v[0]
 	}
 	method, _ := grpc.Method(ctx)
-	return scheduler.Caller{Call: store.Call{Practice: willow, Actor: "test", Role: role, Method: method}, Clinician: clinician}, true
+	return requests.Caller{Call: store.Call{Practice: willow, Actor: "test", Role: role, Method: method}, Clinician: clinician}, true
 }
 
 // unary and stream do what the server's chain does to shapes.

@@ -7,6 +7,7 @@ import (
 
 	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/scheduler/civil"
 	"github.com/visitwright/visitwright/scheduler/civil/holidays"
@@ -46,7 +47,7 @@ func (s *Diary) ListHours(ctx context.Context, r *vw.ListHoursRequest) (*vw.List
 	slices.SortFunc(all, func(a, b store.Hours) int {
 		return strings.Compare(refName(caller.Practice, a.Owner), refName(caller.Practice, b.Owner))
 	})
-	part, next, err := pageOf(page, all)
+	part, next, err := requests.Cut(page, all)
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
@@ -64,7 +65,7 @@ func hoursIn(setup store.DiarySetup, owner store.ResourceRef) store.Hours {
 	return store.Hours{Owner: owner}
 }
 
-var hoursPaths = paths{"rules": "hours.rules", "etag": "hours.etag", "owner": "hours.owner"}
+var hoursPaths = fault.Paths{"rules": "hours.rules", "etag": "hours.etag", "owner": "hours.owner"}
 
 // SetHours replaces the hours of one owner and says which appointments no
 // longer fit.
@@ -73,7 +74,7 @@ func (s *Diary) SetHours(ctx context.Context, r *vw.SetHoursRequest) (*vw.SetHou
 	if err != nil {
 		return nil, err
 	}
-	before, err := s.store.ReadSetup(ctx, caller.reading())
+	before, err := s.store.ReadSetup(ctx, caller.Reading())
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
@@ -160,7 +161,7 @@ func (s *Diary) appointmentsBetween(ctx context.Context, c Caller, q store.Appoi
 	var all []store.Appointment
 	q.Page = store.Page{Size: store.MaxPageSize}
 	for {
-		part, next, err := s.store.ListAppointments(ctx, c.reading(), q)
+		part, next, err := s.store.ListAppointments(ctx, c.Reading(), q)
 		if err != nil {
 			return nil, s.fault(err, c, nil)
 		}
@@ -172,19 +173,19 @@ func (s *Diary) appointmentsBetween(ctx context.Context, c Caller, q store.Appoi
 	}
 }
 
-var absencePaths = paths{"owner": "absence.owner", "from_day": "absence.first_date", "to_day": "absence.last_date", "to_min": "absence.end_time", "note": "absence.note"}
+var absencePaths = fault.Paths{"owner": "absence.owner", "from_day": "absence.first_date", "to_day": "absence.last_date", "to_min": "absence.end_time", "note": "absence.note"}
 
 // CreateAbsence takes somebody or something out of the diary, or closes the
 // practice, and says which appointments no longer fit.
 func (s *Diary) CreateAbsence(ctx context.Context, r *vw.CreateAbsenceRequest) (*vw.CreateAbsenceResponse, error) {
 	caller, err := s.writer(ctx, r)
 	if err == nil {
-		err = caller.practice("parent", r.GetParent())
+		err = caller.Within("parent", r.GetParent())
 	}
 	if err != nil {
 		return nil, err
 	}
-	before, err := s.store.ReadSetup(ctx, caller.reading())
+	before, err := s.store.ReadSetup(ctx, caller.Reading())
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
@@ -224,7 +225,7 @@ func (s *Diary) ListAbsences(ctx context.Context, r *vw.ListAbsencesRequest) (*v
 		}
 		all = slices.DeleteFunc(slices.Clone(all), func(a store.Absence) bool { return a.ToDay < days.First.String() || a.FromDay > days.Last.String() })
 	}
-	part, next, err := pageOf(page, all)
+	part, next, err := requests.Cut(page, all)
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
@@ -241,12 +242,12 @@ func (s *Diary) DeleteAbsence(ctx context.Context, r *vw.DeleteAbsenceRequest) (
 	if err != nil {
 		return nil, err
 	}
-	n, err := caller.one(names.AbsencePattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_ABSENCE_NOT_FOUND)
+	n, err := caller.One(names.AbsencePattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_ABSENCE_NOT_FOUND)
 	if err != nil {
 		return nil, err
 	}
 	if r.GetEtag() != "" || r.GetValidateOnly() {
-		setup, err := s.store.ReadSetup(ctx, caller.reading())
+		setup, err := s.store.ReadSetup(ctx, caller.Reading())
 		if err != nil {
 			return nil, s.fault(err, caller, nil)
 		}
@@ -295,7 +296,7 @@ func (s *Diary) ListHolidays(ctx context.Context, r *vw.ListHolidaysRequest) (*v
 			return a.Owner == store.ResourceRef{} && slices.ContainsFunc(closures(a), func(c civil.Closure) bool { return c.Part == nil && c.Days.Holds(d) })
 		})
 	}
-	part, next, err := pageOf(page, all)
+	part, next, err := requests.Cut(page, all)
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}

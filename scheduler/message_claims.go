@@ -10,6 +10,7 @@ import (
 
 	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/scheduler/channel"
 	"github.com/visitwright/visitwright/store"
@@ -33,7 +34,7 @@ func (f *FollowUps) ClaimMessages(r *vw.ClaimMessagesRequest, stream grpc.Server
 	if err != nil {
 		return err
 	}
-	if err := caller.practice("parent", r.GetParent()); err != nil {
+	if err := caller.Within("parent", r.GetParent()); err != nil {
 		return err
 	}
 	c := &claimant{f: f, caller: caller, stream: stream, worker: caller.Actor + "/" + r.GetRequestId(), most: int(r.GetMostInHand()), lease: time.Duration(r.GetLeaseSeconds()) * time.Second}
@@ -52,7 +53,7 @@ func (f *FollowUps) ClaimMessages(r *vw.ClaimMessagesRequest, stream grpc.Server
 	if r.GetValidateOnly() {
 		return stream.Send(&vw.ClaimMessagesResponse{})
 	}
-	held, err := f.store.ClaimsInHand(ctx, caller.reading(), c.worker)
+	held, err := f.store.ClaimsInHand(ctx, caller.Reading(), c.worker)
 	if err != nil {
 		return f.diary.fault(err, caller, nil)
 	}
@@ -126,7 +127,7 @@ func (c *claimant) round(ctx context.Context) error {
 		return err
 	}
 	for {
-		list, room, err := c.f.store.ClaimForIntegration(ctx, c.caller.reading(), c.worker, c.most, c.lease)
+		list, room, err := c.f.store.ClaimForIntegration(ctx, c.caller.Reading(), c.worker, c.most, c.lease)
 		if err != nil {
 			return c.f.diary.fault(err, c.caller, nil)
 		}
@@ -182,7 +183,7 @@ func (f *FollowUps) CollectLetter(ctx context.Context, r *vw.CollectLetterReques
 	}
 	var letter channel.Letter
 	var seen store.Verdict // kept, but where it is only asked about
-	v, claim, err := f.store.CollectMessage(ctx, caller.reading(), id, int(r.GetAttempt()), func(m store.Message, st store.Standing) (store.Verdict, error) {
+	v, claim, err := f.store.CollectMessage(ctx, caller.Reading(), id, int(r.GetAttempt()), func(m store.Message, st store.Standing) (store.Verdict, error) {
 		v := at.verdict(m, st, everyWay)
 		if v.To == store.MessageSending {
 			var unfit error
@@ -226,7 +227,7 @@ func (f *FollowUps) FailMessage(ctx context.Context, r *vw.FailMessageRequest) (
 
 // claiming is what a request about one claim brings.
 type claiming interface {
-	writing
+	requests.Writing
 	GetName() string
 	GetAttempt() int32
 	GetValidateOnly() bool
@@ -237,7 +238,7 @@ func (f *FollowUps) claimed(ctx context.Context, r claiming) (Caller, string, er
 	if err != nil {
 		return caller, "", err
 	}
-	n, err := caller.one(names.MessagePattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_MESSAGE_NOT_FOUND)
+	n, err := caller.One(names.MessagePattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_MESSAGE_NOT_FOUND)
 	return caller, n.ID, err
 }
 

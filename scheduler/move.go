@@ -45,7 +45,7 @@ func (s *Diary) kept(ctx context.Context, c Caller, field, name string) (store.A
 	if err != nil {
 		return store.Appointment{}, err
 	}
-	a, err := s.store.GetAppointment(ctx, c.reading(), id)
+	a, err := s.store.GetAppointment(ctx, c.Reading(), id)
 	return a, s.fault(err, c, nil)
 }
 
@@ -104,7 +104,7 @@ func (s *Diary) MoveAppointment(ctx context.Context, r *vw.MoveAppointmentReques
 				return nil, err
 			}
 			if err != nil {
-				return nil, s.fault(err, caller, paths{"moves[0]": "place", "moves": "place"})
+				return nil, s.fault(err, caller, fault.Paths{"moves[0]": "place", "moves": "place"})
 			}
 			moved = all[0]
 		}
@@ -146,7 +146,7 @@ func (s *Diary) busyWithout(ctx context.Context, c Caller, patient string, moved
 func (s *Diary) RepairAppointments(ctx context.Context, r *vw.RepairAppointmentsRequest) (*vw.RepairAppointmentsResponse, error) {
 	caller, err := s.writer(ctx, r)
 	if err == nil {
-		err = caller.practice("parent", r.GetParent())
+		err = caller.Within("parent", r.GetParent())
 	}
 	if err != nil {
 		return nil, err
@@ -209,7 +209,7 @@ func (s *Diary) RepairAppointments(ctx context.Context, r *vw.RepairAppointments
 				if errors.Is(err, store.ErrSetupChanged) {
 					return nil, err
 				}
-				return nil, s.fault(err, caller, paths{"moves": "repair.moves", "cancels": "repair.cancels"})
+				return nil, s.fault(err, caller, fault.Paths{"moves": "repair.moves", "cancels": "repair.cancels"})
 			}
 		}
 		for _, a := range all {

@@ -59,7 +59,7 @@ func (s *Diary) FindOffers(ctx context.Context, r *vw.FindOffersRequest) (*vw.Fi
 }
 
 // wishPaths says where in a request for offers the pure diary's fields stand.
-var wishPaths = paths{
+var wishPaths = fault.Paths{
 	"wishes.not_after": "wishes.not_after", "wishes.suits": "wishes.times", "wishes.not": "wishes.excluded", "best": "most_offers",
 }
 
@@ -150,7 +150,7 @@ func (s *Diary) fixedPlace(ctx context.Context, c Caller, field string, v *vw.Vi
 		if err != nil {
 			return nil, err
 		}
-		a, err := s.store.GetAppointment(ctx, c.reading(), id)
+		a, err := s.store.GetAppointment(ctx, c.Reading(), id)
 		if err != nil {
 			return nil, s.fault(err, c, nil)
 		}
@@ -228,7 +228,7 @@ func (s *Diary) previous(ctx context.Context, c Caller, d *demand, x *snapshot) 
 // knows, where it is later than the last appointment: a patient may have come
 // without one.
 func (s *Diary) laterInChair(ctx context.Context, c Caller, of store.VisitOf, last *store.Appointment) (*store.Appointment, error) {
-	visits, _, err := s.store.ListChairVisits(ctx, c.reading(), of.CaseID, store.Page{})
+	visits, _, err := s.store.ListChairVisits(ctx, c.Reading(), of.CaseID, store.Page{})
 	if err != nil {
 		return nil, s.fault(err, c, nil)
 	}

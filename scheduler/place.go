@@ -42,12 +42,12 @@ func (s *Diary) choose(c Caller, field string, v *vw.Place, x *snapshot) (*chose
 	}
 	at, err := zone.Strict(local)
 	if err != nil {
-		return nil, s.fault(err, c, paths{"start": field + ".start"})
+		return nil, s.fault(err, c, fault.Paths{"start": field + ".start"})
 	}
 	// Kept as the practice's own wall shows it.
 	out := &chosen{field: field, minutes: int(v.GetMinutes())}
 	if out.kept, err = x.zone().Keep(x.zone().Local(at)); err != nil {
-		return nil, s.fault(err, c, paths{"start": field + ".start"})
+		return nil, s.fault(err, c, fault.Paths{"start": field + ".start"})
 	}
 	if !out.kept.UTC.Equal(at) {
 		return nil, invalidField(field+".start", "a start in whole minutes of the practice's clock")

@@ -11,6 +11,7 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/scheduler/followup"
@@ -145,7 +146,7 @@ func (f *FollowUps) planAppointment(ctx context.Context, seen map[string]surroun
 func (f *FollowUps) GetMessagePolicy(ctx context.Context, r *vw.GetMessagePolicyRequest) (*vw.MessagePolicy, error) {
 	caller, err := f.diary.who(ctx)
 	if err == nil {
-		_, err = caller.one(names.MessagePolicyPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_PRACTICE_NOT_FOUND)
+		_, err = caller.One(names.MessagePolicyPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_PRACTICE_NOT_FOUND)
 	}
 	if err != nil {
 		return nil, err
@@ -164,13 +165,13 @@ func (f *FollowUps) UpdateMessagePolicy(ctx context.Context, r *vw.UpdateMessage
 	if err != nil {
 		return nil, err
 	}
-	if _, err := caller.one(names.MessagePolicyPattern, "policy.name", r.GetPolicy().GetName(), vw.ErrorReason_ERROR_REASON_PRACTICE_NOT_FOUND); err != nil {
+	if _, err := caller.One(names.MessagePolicyPattern, "policy.name", r.GetPolicy().GetName(), vw.ErrorReason_ERROR_REASON_PRACTICE_NOT_FOUND); err != nil {
 		return nil, err
 	}
 	if err := etagNeeded("policy.etag", r.GetPolicy().GetEtag()); err != nil {
 		return nil, err
 	}
-	p, err := f.diary.store.GetPractice(ctx, caller.reading())
+	p, err := f.diary.store.GetPractice(ctx, caller.Reading())
 	if err != nil {
 		return nil, f.diary.fault(err, caller, nil)
 	}
@@ -204,7 +205,7 @@ func (f *FollowUps) UpdateMessagePolicy(ctx context.Context, r *vw.UpdateMessage
 	}
 	made, err := f.diary.store.UpdatePractice(ctx, caller.Call, store.PracticeUpdate{Etag: r.GetPolicy().GetEtag(), Settings: document, Carrier: &m.Carrier})
 	if err != nil {
-		return nil, f.diary.fault(err, caller, paths{"etag": "policy.etag"})
+		return nil, f.diary.fault(err, caller, fault.Paths{"etag": "policy.etag"})
 	}
 	m, err = messageSettingsOf(made)
 	return policyToProto(made, m), err

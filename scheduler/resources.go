@@ -7,6 +7,7 @@ import (
 
 	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store"
 )
@@ -15,7 +16,7 @@ import (
 func (s *Diary) CreateResource(ctx context.Context, r *vw.CreateResourceRequest) (*vw.Resource, error) {
 	caller, err := s.writer(ctx, r)
 	if err == nil {
-		err = caller.practice("parent", r.GetParent())
+		err = caller.Within("parent", r.GetParent())
 	}
 	if err != nil {
 		return nil, err
@@ -37,11 +38,11 @@ func (s *Diary) CreateResource(ctx context.Context, r *vw.CreateResourceRequest)
 
 // resource finds one resource of the setup.
 func (s *Diary) resource(ctx context.Context, c Caller, field, name string) (store.Resource, error) {
-	n, err := c.one(names.ResourcePattern, field, name, vw.ErrorReason_ERROR_REASON_RESOURCE_NOT_FOUND)
+	n, err := c.One(names.ResourcePattern, field, name, vw.ErrorReason_ERROR_REASON_RESOURCE_NOT_FOUND)
 	if err != nil {
 		return store.Resource{}, err
 	}
-	setup, err := s.store.ReadSetup(ctx, c.reading())
+	setup, err := s.store.ReadSetup(ctx, c.Reading())
 	if err != nil {
 		return store.Resource{}, s.fault(err, c, nil)
 	}
@@ -85,7 +86,7 @@ func (s *Diary) ListResources(ctx context.Context, r *vw.ListResourcesRequest) (
 		}
 		return strings.Compare(a.Name, b.Name)
 	})
-	part, next, err := pageOf(page, all)
+	part, next, err := requests.Cut(page, all)
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}

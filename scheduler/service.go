@@ -16,6 +16,7 @@ import (
 
 	"github.com/visitwright/visitwright/planner/protocol"
 	"github.com/visitwright/visitwright/proto/names"
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/scheduler/civil"
 	"github.com/visitwright/visitwright/store"
@@ -42,7 +43,7 @@ type DiaryConfig struct {
 	Store Store
 	// Caller tells who calls: what the server's chain found out and put into
 	// the context. ok is false when nobody did, which is a fault of the wiring.
-	Caller func(context.Context) (caller Caller, ok bool)
+	Caller func(context.Context) (caller requests.Caller, ok bool)
 	// PageKey authenticates page, offer and resume tokens: at least 32 bytes,
 	// the same on every replica.
 	PageKey []byte
@@ -70,19 +71,14 @@ type DiaryConfig struct {
 const DefaultHeartbeat = 10 * time.Second
 
 // Caller is who calls.
-type Caller struct {
-	store.Call
-	// Clinician is the id of the clinician for whom a clinician's token stands;
-	// empty for all others.
-	Clinician string
-}
+type Caller struct{ requests.Caller }
 
 // Diary implements DiaryService.
 type Diary struct {
 	vw.UnsafeDiaryServiceServer // a method of the contract without a handler does not compile
 
 	store     Store
-	caller    func(context.Context) (Caller, bool)
+	caller    func(context.Context) (requests.Caller, bool)
 	pager     *names.Pager
 	seals     sealer
 	now       func() time.Time

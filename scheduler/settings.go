@@ -23,7 +23,7 @@ func (s *Diary) GetDiarySettings(ctx context.Context, r *vw.GetDiarySettingsRequ
 	if err != nil {
 		return nil, err
 	}
-	if _, err := caller.one(names.DiarySettingsPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_PRACTICE_NOT_FOUND); err != nil {
+	if _, err := caller.One(names.DiarySettingsPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_PRACTICE_NOT_FOUND); err != nil {
 		return nil, err
 	}
 	p, err := s.store.GetPractice(ctx, caller.Call)
@@ -41,13 +41,13 @@ func (s *Diary) UpdateDiarySettings(ctx context.Context, r *vw.UpdateDiarySettin
 		return nil, err
 	}
 	want := r.GetSettings()
-	if _, err := caller.one(names.DiarySettingsPattern, "settings.name", want.GetName(), vw.ErrorReason_ERROR_REASON_PRACTICE_NOT_FOUND); err != nil {
+	if _, err := caller.One(names.DiarySettingsPattern, "settings.name", want.GetName(), vw.ErrorReason_ERROR_REASON_PRACTICE_NOT_FOUND); err != nil {
 		return nil, err
 	}
 	if err := etagNeeded("settings.etag", want.GetEtag()); err != nil {
 		return nil, err
 	}
-	setup, err := s.store.ReadSetup(ctx, caller.reading())
+	setup, err := s.store.ReadSetup(ctx, caller.Reading())
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
@@ -82,7 +82,7 @@ func (s *Diary) UpdateDiarySettings(ctx context.Context, r *vw.UpdateDiarySettin
 	}
 	kept, err := s.store.UpdatePractice(ctx, caller.Call, store.PracticeUpdate{Etag: want.GetEtag(), Settings: document})
 	if err != nil {
-		return nil, s.fault(err, caller, paths{"etag": "settings.etag", "settings": "settings"})
+		return nil, s.fault(err, caller, fault.Paths{"etag": "settings.etag", "settings": "settings"})
 	}
 	out, _, err := s.completed(kept)
 	return out, err

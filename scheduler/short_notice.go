@@ -9,6 +9,7 @@ import (
 
 	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/scheduler/diary"
 	"github.com/visitwright/visitwright/store"
@@ -18,12 +19,12 @@ import (
 func (s *Diary) CreateShortNoticeEntry(ctx context.Context, r *vw.CreateShortNoticeEntryRequest) (*vw.ShortNoticeEntry, error) {
 	caller, err := s.writer(ctx, r)
 	if err == nil {
-		err = caller.practice("parent", r.GetParent())
+		err = caller.Within("parent", r.GetParent())
 	}
 	if err != nil {
 		return nil, err
 	}
-	x, err := s.snapshot(ctx, caller.reading())
+	x, err := s.snapshot(ctx, caller.Reading())
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
@@ -87,7 +88,7 @@ func (s *Diary) ListShortNoticeEntries(ctx context.Context, r *vw.ListShortNotic
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
-	part, next, err := pageOf(page, all)
+	part, next, err := requests.Cut(page, all)
 	if err != nil {
 		return nil, s.fault(err, caller, nil)
 	}
@@ -108,12 +109,12 @@ func (s *Diary) DeleteShortNoticeEntry(ctx context.Context, r *vw.DeleteShortNot
 	if err != nil {
 		return nil, err
 	}
-	n, err := caller.one(names.ShortNoticeEntryPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_SHORT_NOTICE_ENTRY_NOT_FOUND)
+	n, err := caller.One(names.ShortNoticeEntryPattern, "name", r.GetName(), vw.ErrorReason_ERROR_REASON_SHORT_NOTICE_ENTRY_NOT_FOUND)
 	if err != nil {
 		return nil, err
 	}
 	if r.GetValidateOnly() {
-		all, err := s.store.ListShortNotice(ctx, caller.reading())
+		all, err := s.store.ListShortNotice(ctx, caller.Reading())
 		if err != nil {
 			return nil, s.fault(err, caller, nil)
 		}
@@ -169,7 +170,7 @@ func (s *Diary) MatchShortNotice(ctx context.Context, r *vw.MatchShortNoticeRequ
 	}
 	found, _, err := x.masks.WhoSuits(freed.chair(), s.now(), x.worked.weights(), waiting)
 	if err != nil {
-		return nil, s.fault(err, caller, paths{"freed": "place"})
+		return nil, s.fault(err, caller, fault.Paths{"freed": "place"})
 	}
 	most := int(r.GetMostMatches())
 	if most == 0 {

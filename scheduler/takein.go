@@ -21,7 +21,7 @@ import (
 func (s *Diary) TakeInAppointment(ctx context.Context, r *vw.TakeInAppointmentRequest) (*vw.TakenIn, error) {
 	caller, err := s.writer(ctx, r)
 	if err == nil {
-		err = caller.practice("parent", r.GetParent())
+		err = caller.Within("parent", r.GetParent())
 	}
 	if err != nil {
 		return nil, err
@@ -47,7 +47,7 @@ func (s *Diary) TakeInAppointments(stream grpc.BidiStreamingServer[vw.TakeInAppo
 		}
 		caller, err := s.writer(stream.Context(), r)
 		if err == nil {
-			err = caller.practice("parent", r.GetParent())
+			err = caller.Within("parent", r.GetParent())
 		}
 		if err != nil {
 			return err
@@ -103,11 +103,11 @@ func (s *Diary) takeIn(ctx context.Context, c Caller, items []*vw.ExternalAppoin
 			byID[k.ID] = append(byID[k.ID], t)
 		}
 		if k.Problem != nil {
-			refuse(t, s.fault(k.Problem, c, paths{"key": "key", "start": "place.start", "spans": "place.holds", "zone": "place.start.zone", "patient": "patient"}))
+			refuse(t, s.fault(k.Problem, c, fault.Paths{"key": "key", "start": "place.start", "spans": "place.holds", "zone": "place.start.zone", "patient": "patient"}))
 		}
 	}
 	slices.Sort(ids)
-	conflicts, err := s.store.Conflicts(ctx, c.reading(), slices.Compact(ids))
+	conflicts, err := s.store.Conflicts(ctx, c.Reading(), slices.Compact(ids))
 	if err != nil {
 		return nil, s.fault(err, c, nil)
 	}
@@ -142,13 +142,13 @@ const never = math.MaxInt64
 // current returns the last snapshot, read again only when hours, absences,
 // resources or settings have changed since: for what does not ask who is free.
 func (s *Diary) current(ctx context.Context, c Caller) (*snapshot, error) {
-	x, err := s.lately(ctx, c.reading())
+	x, err := s.lately(ctx, c.Reading())
 	if err != nil {
 		return nil, s.fault(err, c, nil)
 	}
-	got, err := s.store.ReadDays(ctx, c.reading(), 0, 0, never)
+	got, err := s.store.ReadDays(ctx, c.Reading(), 0, 0, never)
 	if err == nil && got.SetupVersion != x.setup.Version {
-		x, err = s.snapshot(ctx, c.reading())
+		x, err = s.snapshot(ctx, c.Reading())
 	}
 	return x, s.fault(err, c, nil)
 }

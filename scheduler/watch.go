@@ -41,7 +41,7 @@ func (s *Diary) WatchDiary(r *vw.WatchDiaryRequest, stream grpc.ServerStreamingS
 	wake, end := s.store.Wake(caller.Practice)
 	defer end()
 	if r.GetResumeToken() == "" {
-		w.after, err = s.store.LastChange(ctx, caller.reading())
+		w.after, err = s.store.LastChange(ctx, caller.Reading())
 	} else if w.after, err = s.seals.openChange(caller.Practice, r.GetResumeToken()); err != nil {
 		return invalidField("resume_token", "a token that this diary gave").Because(err)
 	}
@@ -93,9 +93,9 @@ func (w *watch) beat() error {
 // catchUp sends every change that the log has by now.
 func (w *watch) catchUp(ctx context.Context) error {
 	for {
-		changes, err := w.s.store.ReadChanges(ctx, w.caller.reading(), w.after, changesAtOnce)
+		changes, err := w.s.store.ReadChanges(ctx, w.caller.Reading(), w.after, changesAtOnce)
 		if err != nil {
-			return w.s.fault(err, w.caller, paths{"resume_token": "resume_token"})
+			return w.s.fault(err, w.caller, fault.Paths{"resume_token": "resume_token"})
 		}
 		for _, c := range changes {
 			if err := w.tell(ctx, c); err != nil {
@@ -112,7 +112,7 @@ func (w *watch) catchUp(ctx context.Context) error {
 func (w *watch) tell(ctx context.Context, c store.Change) error {
 	out := &vw.DiaryChange{Sequence: c.Seq, Kind: kindOfChange(c.Kind), Resource: w.resource(c.Resource), Etag: c.Etag, ChangeTime: instant(c.Time)}
 	if id, ok := strings.CutPrefix(c.Resource, "appointments/"); ok {
-		a, err := w.s.store.GetAppointment(ctx, w.caller.reading(), id)
+		a, err := w.s.store.GetAppointment(ctx, w.caller.Reading(), id)
 		if err != nil && !errors.Is(err, store.ErrNotFound) {
 			return w.s.fault(err, w.caller, nil)
 		}

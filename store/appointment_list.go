@@ -113,7 +113,7 @@ func (s *Store) ListAppointments(ctx context.Context, call Call, q AppointmentQu
 	if q.All {
 		all = 1
 	}
-	size := q.Page.size()
+	size := q.Page.Most()
 	args := []any{call.Practice, us(q.From), us(q.To), start, id, all, size + 1}
 	st := stmtAppointments
 	switch {

@@ -86,7 +86,7 @@ func (s *Store) ListAudit(ctx context.Context, call Call, q AuditQuery) ([]Audit
 		}
 		before = n
 	}
-	size := q.Page.size()
+	size := q.Page.Most()
 	var rows []auditRow
 	err := s.glance(ctx, call, func(r querier, _ time.Time) error {
 		if q.Resource != "" {

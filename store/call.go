@@ -1,6 +1,10 @@
 package store
 
-import "crypto/sha256"
+import (
+	"crypto/sha256"
+	"math"
+	"strconv"
+)
 
 // Role says what kind of person or program a token stands for.
 type Role string
@@ -70,14 +74,25 @@ const (
 	MaxPageSize     = 1000
 )
 
-func (p Page) size() int {
-	switch {
-	case p.Size <= 0:
+// Most is how many entries the page holds at most.
+func (p Page) Most() int {
+	if p.Size <= 0 {
 		return DefaultPageSize
-	case p.Size > MaxPageSize:
-		return MaxPageSize
 	}
-	return p.Size
+	return min(p.Size, MaxPageSize)
+}
+
+// before is the number in front of which the page begins, in a list that counts
+// down.
+func (p Page) before() (int, error) {
+	if p.After == "" {
+		return math.MaxInt32, nil
+	}
+	n, err := strconv.Atoi(p.After)
+	if err != nil {
+		return 0, invalid("page", "the cursor of the page before")
+	}
+	return n, nil
 }
 
 // ExternalID is the name that another system has for a record of ours.

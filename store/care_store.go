@@ -278,7 +278,7 @@ func (s *Store) ListFollowUps(ctx context.Context, call Call, q FollowUpQuery) (
 		}
 		latest, caseID, key = parts[0], parts[1], parts[2]
 	}
-	size := q.Page.size()
+	size := q.Page.Most()
 	var rows []followUpRow
 	var at time.Time
 	err := s.glance(ctx, call, func(r querier, now time.Time) error {

@@ -329,7 +329,7 @@ func (s *Store) ListCases(ctx context.Context, call Call, q CaseQuery) ([]Case, 
 	if q.OpenOnly {
 		openOnly = 1
 	}
-	size := q.Page.size()
+	size := q.Page.Most()
 	var rows []caseRow
 	var at time.Time
 	look := s.glance

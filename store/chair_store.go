@@ -350,19 +350,15 @@ func (s *Store) GetChairVisit(ctx context.Context, call Call, caseID string, vis
 
 // ListChairVisits returns a page of a case's visits, the newest first.
 func (s *Store) ListChairVisits(ctx context.Context, call Call, caseID string, page Page) ([]ChairVisit, string, error) {
-	before := 1 << 30
-	if page.After != "" {
-		n, err := strconv.Atoi(page.After)
-		if err != nil {
-			return nil, "", invalid("page", "the cursor of the page before")
-		}
-		before = n
+	before, err := page.before()
+	if err != nil {
+		return nil, "", err
 	}
-	size := page.size()
+	size := page.Most()
 	var out []ChairVisit
 	next := ""
 	var at time.Time
-	err := s.view(ctx, call, func(q querier, now time.Time) error {
+	err = s.view(ctx, call, func(q querier, now time.Time) error {
 		at = now
 		var rows []chairVisitRow
 		if err := q.list(ctx, &rows, stmtChairVisitPage, call.Practice, caseID, before, size+1); err != nil {

@@ -305,7 +305,7 @@ func (s *Store) ListMessages(ctx context.Context, call Call, q MessageQuery) ([]
 	} else if !validID(before) {
 		return nil, "", invalid("page", "the cursor of the page before")
 	}
-	size := q.Page.size()
+	size := q.Page.Most()
 	var rows []messageRow
 	var at time.Time
 	err := s.glance(ctx, call, func(r querier, now time.Time) error {

@@ -231,7 +231,7 @@ func (s *Store) SearchPatients(ctx context.Context, call Call, q PatientQuery) (
 	if err != nil {
 		return nil, "", err
 	}
-	size := q.Page.size()
+	size := q.Page.Most()
 	var rows []patientRow
 	var at time.Time
 	err = s.view(ctx, call, func(r querier, now time.Time) error {

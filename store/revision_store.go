@@ -210,19 +210,15 @@ func (s *Store) GetPlanRevision(ctx context.Context, call Call, caseID string, r
 
 // ListPlanRevisions returns a case's revisions, newest first, without documents.
 func (s *Store) ListPlanRevisions(ctx context.Context, call Call, caseID string, page Page) ([]PlanRevision, string, error) {
-	before := 1 << 30
-	if page.After != "" {
-		n, err := strconv.Atoi(page.After)
-		if err != nil {
-			return nil, "", invalid("page", "the cursor of the page before")
-		}
-		before = n
+	before, err := page.before()
+	if err != nil {
+		return nil, "", err
 	}
-	size := page.size()
+	size := page.Most()
 	var out []PlanRevision
 	next := ""
 	var at time.Time
-	err := s.view(ctx, call, func(q querier, now time.Time) error {
+	err = s.view(ctx, call, func(q querier, now time.Time) error {
 		at = now
 		var there caseRow
 		if err := q.get(ctx, &there, stmtCaseGet, call.Practice, caseID); err != nil {

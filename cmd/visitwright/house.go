@@ -18,6 +18,7 @@ import (
 	"github.com/visitwright/visitwright/cmd/visitwright/identity"
 	"github.com/visitwright/visitwright/cmd/visitwright/server"
 	"github.com/visitwright/visitwright/planner"
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/scheduler"
 	"github.com/visitwright/visitwright/store"
@@ -145,10 +146,7 @@ func services(s *store.Store, o houseOptions, stopping <-chan struct{}) (*planne
 	}
 	plans, err := planner.New(planner.Config{
 		Store: s, Chair: s, Overdue: s, PageKey: pageKey, Now: o.now,
-		Caller: func(ctx context.Context) (planner.Caller, bool) {
-			call, clinician, known := caller(ctx)
-			return planner.Caller{Call: call, Clinician: clinician}, known
-		},
+		Caller: caller,
 		Info: planner.Info{
 			Version: version(), RequestBytes: server.MaxRequestBytes,
 			LongestDeadline: server.LongestDeadline, DefaultDeadline: server.DefaultDeadline,
@@ -161,19 +159,16 @@ func services(s *store.Store, o houseOptions, stopping <-chan struct{}) (*planne
 	}
 	diary, err := scheduler.NewDiary(scheduler.DiaryConfig{
 		Store: s, PageKey: pageKey, Now: o.now, Stopping: stopping, Joint: plans.JointVisit,
-		Caller: func(ctx context.Context) (scheduler.Caller, bool) {
-			call, clinician, known := caller(ctx)
-			return scheduler.Caller{Call: call, Clinician: clinician}, known
-		},
+		Caller: caller,
 	})
 	return plans, diary, err
 }
 
 // caller is who the server found out, and the clinician whom the token stands for.
-func caller(ctx context.Context) (call store.Call, clinician string, known bool) {
+func caller(ctx context.Context) (requests.Caller, bool) {
 	id, known := access.From(ctx)
 	method, _ := grpc.Method(ctx)
-	return id.Call(method), id.Clinician, known
+	return requests.Caller{Call: id.Call(method), Clinician: id.Clinician}, known
 }
 
 // pageKey authenticates page tokens. It comes from the key file, which every

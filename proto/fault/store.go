@@ -42,7 +42,7 @@ var missing = map[string]vw.ErrorReason{
 //
 // practice is the caller's practice; paths says where in the request the
 // store's fields stand ("reference" -> "patient.reference"), and may be nil.
-func FromStore(err error, practice string, paths map[string]string) error {
+func FromStore(err error, practice string, paths Paths) error {
 	if err == nil {
 		return nil
 	}
@@ -54,10 +54,7 @@ func FromStore(err error, practice string, paths map[string]string) error {
 		problem = &store.Problem{}
 	}
 	name := fullName(practice, problem.Resource)
-	path := problem.Field
-	if p, ok := paths[path]; ok {
-		path = p
-	}
+	path := paths.Of(problem.Field)
 	var taken *store.Taken
 	switch {
 	case errors.As(err, &taken):

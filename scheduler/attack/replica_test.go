@@ -17,6 +17,7 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/metadata"
 
+	"github.com/visitwright/visitwright/proto/requests"
 	"github.com/visitwright/visitwright/scheduler"
 	"github.com/visitwright/visitwright/store"
 	"github.com/visitwright/visitwright/store/pgtest"
@@ -79,10 +80,10 @@ func serveReplica(database, address string) error {
 		return err
 	}
 	d, err := scheduler.NewDiary(scheduler.DiaryConfig{Store: s, PageKey: []byte(strings.Repeat("k", 32)), Now: now,
-		Caller: func(ctx context.Context) (scheduler.Caller, bool) {
+		Caller: func(ctx context.Context) (requests.Caller, bool) {
 			method, _ := grpc.Method(ctx)
 			md, _ := metadata.FromIncomingContext(ctx)
-			return scheduler.Caller{Call: store.Call{Practice: practice, Actor: strings.Join(md.Get("actor"), ""), Role: store.RoleReception, Method: method}}, true
+			return requests.Caller{Call: store.Call{Practice: practice, Actor: strings.Join(md.Get("actor"), ""), Role: store.RoleReception, Method: method}}, true
 		}})
 	if err != nil {
 		return err

@@ -10,6 +10,7 @@ import (
 	"crypto/hmac"
 	"crypto/sha256"
 	"errors"
+	"fmt"
 	"time"
 
 	"google.golang.org/grpc"
@@ -18,6 +19,7 @@ import (
 
 	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
+	"github.com/visitwright/visitwright/proto/requests"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store"
 	"github.com/visitwright/visitwright/store/access"
@@ -104,8 +106,6 @@ type caller struct {
 	call store.Call
 }
 
-var errNoCaller = errors.New("identity: the context names no caller")
-
 // who returns the caller; one without a practice when the method needs no token.
 func who(ctx context.Context) caller {
 	id, _ := access.From(ctx)
@@ -116,17 +116,15 @@ func who(ctx context.Context) caller {
 func known(ctx context.Context) (caller, error) {
 	c := who(ctx)
 	if c.Practice == "" {
-		return caller{}, errNoCaller
+		return caller{}, fmt.Errorf("identity: %w", requests.ErrNoCaller)
 	}
 	return c, nil
 }
 
 // writing is what every request that changes something brings.
 type writing interface {
-	proto.Message
-	GetRequestId() string
+	requests.Writing
 	GetValidateOnly() bool
-	GetOnBehalfOf() string
 }
 
 // writer returns the caller of a request that changes something, with the
@@ -161,18 +159,12 @@ func (c caller) practice(name string) error {
 }
 
 func (c caller) one(pattern, field, name string, missing vw.ErrorReason) (string, error) {
-	n, err := names.Parse(pattern, name)
-	if err != nil {
-		return "", fault.Invalid(vw.ErrorReason_ERROR_REASON_INVALID_NAME, field, err.Error())
-	}
-	if n.Practice != c.Practice {
-		return "", fault.NotFound(missing, name)
-	}
-	return n.ID, nil
+	n, err := requests.Caller{Call: c.call}.One(pattern, field, name, missing)
+	return n.ID, err
 }
 
 // paths says where in a request the store's fields stand.
-var paths = map[string]string{"sign_in_name": "person.sign_in_name", "display_name": "person.display_name", "role": "person.role",
+var paths = fault.Paths{"sign_in_name": "person.sign_in_name", "display_name": "person.display_name", "role": "person.role",
 	"clinician": "person.clinician", "etag": "person.etag"}
 
 // told turns what the layers below say into what the client is told; what it
