@@ -1,3 +1,8 @@
+//go:build !race
+
+// Thousands of drawn visits and no goroutine: these run without the race
+// detector, which makes them four times as long.
+
 package calibration
 
 import (
