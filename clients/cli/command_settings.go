@@ -106,7 +106,11 @@ func ShowSettings(p *Page, s *vw.PracticeSettings) {
 	for _, own := range s.GetSequences() {
 		var list []string
 		for _, step := range own.GetSteps() {
-			list = append(list, fmt.Sprintf("%s (%g min)", step.GetTitle(), step.GetMinutes().GetMedian()))
+			longer := ""
+			if step.GetMinutes().GetScaled() {
+				longer = ", longer on a hard tooth"
+			}
+			list = append(list, fmt.Sprintf("%s (%g min%s)", step.GetTitle(), step.GetMinutes().GetMedian(), longer))
 		}
 		p.Field("own "+words(own.GetSequence(), ""), "%s", strings.Join(list, ", "))
 	}

@@ -13,13 +13,13 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
+	"github.com/visitwright/visitwright/clients/ownstep"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
-// SettingsChange changes settings. What has no flag, an own sequence of steps,
-// is set by a file.
+// SettingsChange changes settings, by flags or by a file that holds them all.
 type SettingsChange struct {
-	File        string   `help:"Settings in JSON, as -o json shows them; every field in it is set. The way to set own sequences of steps, for example the practice's irrigation." placeholder:"FILE"`
+	File        string   `help:"Settings in JSON, as -o json shows them; every field in it is set." placeholder:"FILE"`
 	Title       string   `help:"How the practice calls itself." placeholder:"TEXT"`
 	Zone        string   `help:"Time zone, for example Europe/Vienna." placeholder:"ZONE"`
 	Notation    string   `help:"How teeth are shown: iso, universal or quadrant." enum:",iso,universal,quadrant" default:"" placeholder:"NAME"`
@@ -42,6 +42,7 @@ type SettingsChange struct {
 	FiguresFor  string   `name:"clinician-figures" help:"Who sees the figures of one clinician: owner, manager or clinicians." enum:",owner,manager,clinicians" default:"" placeholder:"WHO"`
 	Without     []string `help:"A step that is not done here, ID (catalogue steps). Repeat." sep:"none" placeholder:"ID"`
 	With        []string `help:"A step that is done here again, ID. Repeat." sep:"none" placeholder:"ID"`
+	OwnStep     []string `help:"A step of a sequence of the practice's own, done on every canal: SEQUENCE/ID=MINUTES[~SPREAD][,scaled]:WORDS, for example irrigation/our-rinse=2~0.2:\"hypochlorite, warmed\". ID is new, MINUTES the usual ones on one canal, SPREAD 0.1 for something timed by the clock (what is meant without one), 0.35 for usual work (with scaled), 0.6 for what varies much; scaled when a hard tooth and a slow day stretch it. The steps given, in their order, replace the whole sequence. Repeat." sep:"none" placeholder:"STEP"`
 	NoSequence  []string `help:"Take an own sequence of steps back, for example irrigation: the steps that ship are used again. Repeat." sep:"none" placeholder:"ID"`
 	Figure      []string `help:"A figure as it is here, PATH=VALUE, for example steps.shape.median=8 (catalogue figures). Repeat." sep:"none" placeholder:"PATH=VALUE"`
 	NoFigure    []string `help:"Take an own figure back: the one that ships is used again. Repeat." sep:"none" placeholder:"PATH"`
@@ -289,18 +290,40 @@ func (c *SettingsChange) steps(to settingsChange, was *vw.PracticeSettings) erro
 	return nil
 }
 
-// sequences takes own sequences back; they are set by a file.
+// sequences sets own sequences, each as a whole, and takes others back.
 func (c *SettingsChange) sequences(to settingsChange, was *vw.PracticeSettings) error {
-	if len(c.NoSequence) == 0 {
+	if len(c.NoSequence)+len(c.OwnStep) == 0 {
 		return nil
+	}
+	of := func(id string) func(*vw.OwnSequence) bool {
+		return func(s *vw.OwnSequence) bool { return s.GetSequence() == id }
 	}
 	to.Sequences = slices.Clone(was.GetSequences())
 	for _, id := range c.NoSequence {
-		of := func(s *vw.OwnSequence) bool { return s.GetSequence() == id }
-		if !slices.ContainsFunc(to.Sequences, of) {
+		if !slices.ContainsFunc(to.Sequences, of(id)) {
 			return usage("--no-sequence %q: the practice has no such sequence of its own", id)
 		}
-		to.Sequences = slices.DeleteFunc(to.Sequences, of)
+		to.Sequences = slices.DeleteFunc(to.Sequences, of(id))
+	}
+	var given []*vw.OwnSequence
+	for _, text := range c.OwnStep {
+		id, line, found := strings.Cut(text, "/")
+		if !found || id == "" || strings.ContainsAny(id, "=:") {
+			return usage("--own-step %q: want SEQUENCE/%s, for example irrigation/%s", text, ownstep.Form, ownstep.Example)
+		}
+		step, err := ownstep.Parse(line)
+		if err != nil {
+			return usage("--own-step %q: %v", text, err)
+		}
+		at := slices.IndexFunc(given, of(id))
+		if at < 0 {
+			at = len(given)
+			given = append(given, &vw.OwnSequence{Sequence: id})
+		}
+		given[at].Steps = append(given[at].Steps, step)
+	}
+	for _, own := range given {
+		to.Sequences = append(slices.DeleteFunc(to.Sequences, of(own.GetSequence())), own)
 	}
 	to.given("sequences")
 	return nil

@@ -76,7 +76,8 @@ func estimateValues(s *vw.PracticeSettings) url.Values {
 		"least": {strconv.Itoa(int(s.GetGrid().GetLeast()))}, "most": {strconv.Itoa(int(s.GetGrid().GetMost()))}, "step": {strconv.Itoa(int(s.GetGrid().GetStep()))},
 		"dressing": {s.GetDressing()}, "temporary": {s.GetTemporary()}, "profile": {s.GetAnaestheticProfile()}, "edition": {s.GetDifficultyEdition()},
 		"week": {strings.ToLower(s.GetWeekStart().String())}, "order": {enumWord(s.GetDateOrder().String(), "DATE_ORDER_")},
-		"urgent": {s.GetUrgentInstruction()}, "seen": {enumWord(s.GetClinicianFigures().String(), "FIGURES_SEEN_BY_")}, "etag": {s.GetEtag()},
+		"irrigation": {irrigationLines(s)},
+		"urgent":     {s.GetUrgentInstruction()}, "seen": {enumWord(s.GetClinicianFigures().String(), "FIGURES_SEEN_BY_")}, "etag": {s.GetEtag()},
 	}
 	if s.GetWeekStart() == dayofweek.DayOfWeek_DAY_OF_WEEK_UNSPECIFIED {
 		v.Set("week", "monday")
@@ -144,9 +145,12 @@ func (q *ask) keepEstimates() (*page, error) {
 			f.wrong(field, q.t("form.number-wrong", 0, 1000))
 		}
 	}
+	if s.Sequences, err = q.ownSequences(f); err != nil {
+		return nil, err
+	}
 	if f.ok() {
 		_, err = q.planner().UpdatePracticeSettings(q, &vw.UpdatePracticeSettingsRequest{Settings: s, RequestId: f.RequestID, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{
-			"title", "zone", "notation", "grid", "cost", "dressing", "temporary", "anaesthetic_profile", "difficulty_edition", "urgent_instruction", "microscope", "core_same_visit", "clinician_figures", "week_start", "date_order"}}})
+			"title", "zone", "notation", "grid", "cost", "dressing", "temporary", "anaesthetic_profile", "difficulty_edition", "urgent_instruction", "microscope", "core_same_visit", "clinician_figures", "week_start", "date_order", "sequences"}}})
 		switch {
 		case err == nil:
 			return goTo("/practice/estimates?done=kept"), nil
@@ -158,7 +162,7 @@ func (q *ask) keepEstimates() (*page, error) {
 			f.meanwhile(q, estimateValues(now))
 		case !f.refused(err, map[string]string{"settings.title": "title", "settings.zone": "zone", "settings.grid": "step", "settings.grid.least": "least", "settings.grid.most": "most", "settings.grid.step": "step",
 			"settings.cost.work": "work", "settings.cost.overrun": "overrun", "settings.cost.idle": "idle", "settings.cost.visit": "visit", "settings.cost.unused": "unused", "settings.cost": "work",
-			"settings.dressing": "dressing", "settings.temporary": "temporary", "settings.urgent_instruction": "urgent"}):
+			"settings.dressing": "dressing", "settings.temporary": "temporary", "settings.urgent_instruction": "urgent", "settings.sequences": "irrigation"}):
 			return nil, err
 		}
 	}

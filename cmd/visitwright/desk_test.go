@@ -125,3 +125,26 @@ func TestDaysAndWeeksAreWrittenAsThePracticeSets(t *testing.T) {
 		t.Errorf("the day is headed %q", p.Find("h1").Text())
 	}
 }
+
+func TestAnIrrigationOfOurOwnIsWrittenOnTheDeskAStepALine(t *testing.T) {
+	r := openDeskRig(t, nil, tuesday9)
+	manager := r.signIn("manager")
+	write := func(lines string) *deskPage {
+		return manager.send(manager.mustGet("/practice/estimates"), "main form", url.Values{"irrigation": {lines}}, "")
+	}
+	if p := write("our-rinse=2~0.2:hypochlorite 3 %, warmed\r\n\r\nour-brush=1.5,scaled:brushed by hand\r\n"); !p.has("The change is kept") {
+		t.Fatalf("status %d: %s", p.status, p.text())
+	}
+	want := "our-rinse=2~0.2:hypochlorite 3 %, warmed\nour-brush=1.5~0.35,scaled:brushed by hand"
+	if got := manager.mustGet("/practice/estimates").Find("textarea[name=irrigation]").Text(); got != want {
+		t.Errorf("the irrigation reads %q, want %q", got, want)
+	}
+	for lines, want := range map[string]string{"our-rinse=61:rinse": "0 to 60", "shape=2:rinse": "not the id of another step"} {
+		if p := write(lines); p.status != http.StatusUnprocessableEntity || !strings.Contains(p.Find("#irrigation-wrong, .say-wrong").Text(), want) || p.Find("textarea[name=irrigation]").Text() != lines {
+			t.Errorf("%q: status %d: %s", lines, p.status, p.text())
+		}
+	}
+	if p := write(""); !p.has("The change is kept") || manager.mustGet("/practice/estimates").Find("textarea[name=irrigation]").Text() != "" {
+		t.Errorf("the own irrigation was not taken back: %s", p.text())
+	}
+}

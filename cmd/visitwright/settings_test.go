@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"strings"
 	"testing"
 )
@@ -34,6 +35,59 @@ func TestEverySettingIsReachedFromTheCommandLineAndCanBeTakenBack(t *testing.T) 
 	} {
 		if a := h.program(append([]string{"settings", "change"}, wrong...)...); a.code != exitUsage || !strings.Contains(a.err, wrong[0]) {
 			t.Errorf("%v: exit %d, %s", wrong, a.code, a.err)
+		}
+	}
+}
+
+func TestAnIrrigationOfOurOwnIsWrittenStepByStep(t *testing.T) {
+	h := newHome(t)
+	h.must("settings", "change", "--figure", "steps.shape.median=8")
+	out := h.must("settings", "change", "--own-step", "irrigation/our-rinse=2~0.2:hypochlorite 3 %, warmed", "--own-step", "irrigation/our-brush=1.5,scaled:brushed by hand",
+		"--own-step", "irrigation/our-edta=1:EDTA 17 %")
+	for _, want := range []string{"own irrigation     hypochlorite 3 %, warmed (2 min), brushed by hand (1.5 min, longer on a", "hard tooth), EDTA 17 % (1 min)", "steps.shape.median = 8"} {
+		if !strings.Contains(out, want) {
+			t.Errorf("the settings do not show %q:\n%s", want, out)
+		}
+	}
+	// What is given replaces the sequence as a whole, and what is shown in JSON
+	// is what was written.
+	var kept struct {
+		Sequences []struct {
+			Sequence string
+			Steps    []struct {
+				ID, Title string
+				Minutes   struct {
+					Median float64
+					LogSd  float64 `json:"log_sd"`
+					Scaled bool
+				}
+			}
+		}
+	}
+	out = h.must("settings", "change", "--own-step", "irrigation/our-brush=3~0.6,scaled:brushed by hand", "-o", "json")
+	if err := json.Unmarshal([]byte(out), &kept); err != nil {
+		t.Fatal(err)
+	}
+	if len(kept.Sequences) != 1 || kept.Sequences[0].Sequence != "irrigation" || len(kept.Sequences[0].Steps) != 1 {
+		t.Fatalf("the own irrigation is %+v", kept.Sequences)
+	}
+	if s := kept.Sequences[0].Steps[0]; s.ID != "our-brush" || s.Title != "brushed by hand" || s.Minutes.Median != 3 || s.Minutes.LogSd != 0.6 || !s.Minutes.Scaled {
+		t.Errorf("the own step is %+v", s)
+	}
+	if out := h.must("settings", "change", "--no-sequence", "irrigation"); strings.Contains(out, "brushed by hand") {
+		t.Errorf("the own irrigation is still there:\n%s", out)
+	}
+	for wrong, want := range map[string]string{
+		"our-rinse=2:rinse": "SEQUENCE/ID=", "irrigation/our-rinse=2": "for example our-rinse=2~0.2:", "irrigation/Our=2:rinse": "lower case", "irrigation/our-rinse=61:rinse": "0 to 60",
+		"irrigation/our-rinse=2~9:rinse": "0 to 1.5", "irrigation/our-rinse=2:": "1 to 80 characters",
+	} {
+		if a := h.program("settings", "change", "--own-step", wrong); a.code != exitUsage || !strings.Contains(a.err, "--own-step") || !strings.Contains(a.err, want) {
+			t.Errorf("%q: exit %d, %s", wrong, a.code, a.err)
+		}
+	}
+	for wrong, want := range map[string]string{"irrigation/shape=2:rinse": "not the id of another step", "polishing/our-rinse=2:rinse": "irrigation"} {
+		if a := h.program("settings", "change", "--own-step", wrong); a.code == 0 || !strings.Contains(a.err, want) {
+			t.Errorf("%q: exit %d, %s", wrong, a.code, a.err)
 		}
 	}
 }

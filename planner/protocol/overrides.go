@@ -7,6 +7,7 @@ import (
 	"slices"
 	"sort"
 	"strings"
+	"unicode/utf8"
 
 	"github.com/visitwright/visitwright/planner/provenance"
 )
@@ -150,7 +151,7 @@ func (c *Catalogue) ownSequence(seq string, own []OwnStep) error {
 			return &InputError{Field: at + ".id", Problem: fmt.Sprintf("%q cannot be used", s.ID), Want: "lower case letters, digits and hyphens, not the id of another step"}
 		}
 		seen[s.ID] = true
-		if strings.TrimSpace(s.Name) == "" || len(s.Name) > 80 {
+		if strings.TrimSpace(s.Name) == "" || utf8.RuneCountInString(s.Name) > 80 {
 			return &InputError{Field: at + ".name", Problem: "empty or too long", Want: "1 to 80 characters"}
 		}
 		if err := (unit{"minutes", 0, 60}).check(at+".median", s.Median); err != nil {
