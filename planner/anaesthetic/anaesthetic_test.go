@@ -193,8 +193,8 @@ func TestEachFigureHasAProvenance(t *testing.T) {
 		marks = append(marks, c.Mark)
 	}
 	for _, v := range tab.Vasoconstrictors {
-		if v.LimitMG > 0 && v.Mark == nil {
-			t.Errorf("%s has a limit without a source", v.ID)
+		if (v.LimitMG > 0 || v.LeastPer > 0) && v.Mark == nil {
+			t.Errorf("%s has figures without a source", v.ID)
 		}
 		if v.Mark != nil {
 			marks = append(marks, *v.Mark)
