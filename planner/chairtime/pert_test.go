@@ -71,7 +71,7 @@ func TestPublishedProjectNetworks(t *testing.T) {
 		{
 			// Hillier and Lieberman's construction example, data and answer (44, 9,
 			// .8413) recalled from memory, so no outside check by itself.
-			"construction", map[string]activity{
+			"construction, recalled", map[string]activity{
 				"A": {1, 2, 3, nil}, "B": {2, 3.5, 8, []string{"A"}}, "C": {6, 9, 18, []string{"B"}}, "D": {4, 5.5, 10, []string{"C"}},
 				"E": {1, 4.5, 5, []string{"C"}}, "F": {4, 4, 10, []string{"E"}}, "G": {5, 6.5, 11, []string{"D"}},
 				"H": {5, 8, 17, []string{"E", "G"}}, "I": {3, 7.5, 9, []string{"C"}}, "J": {3, 9, 9, []string{"F", "I"}},

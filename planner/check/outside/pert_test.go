@@ -21,9 +21,10 @@ func (a activity) mean() float64     { return (a.low + 4*a.usual + a.high) / 6 }
 func (a activity) variance() float64 { d := (a.high - a.low) / 6; return d * d }
 
 // Textbook networks. 1: a worked seven-activity example of a project-management
-// text (S10); 2: a fourteen-activity exercise (S11); 3: the construction
-// project of Hillier and Lieberman's text, data recalled, its printed answer
-// reproduced exactly.
+// text (flylib.com 3.287.1.117); 2: a fourteen-activity exercise (wizedu.com
+// 717873); 3: the construction project of Hillier and Lieberman's text, whose data
+// and printed answer are recalled: it counts as no outside check and says so in
+// its name.
 var networks = []struct {
 	name           string
 	activities     map[string]activity
@@ -47,7 +48,7 @@ var networks = []struct {
 		path: "ACEHIKMN", mean: 50.833333, variance: 11.194444, deadline: 55, odds: .893496,
 	},
 	{
-		name: "construction project",
+		name: "construction project, recalled",
 		activities: map[string]activity{
 			"A": {1, 2, 3, ""}, "B": {2, 3.5, 8, "A"}, "C": {6, 9, 18, "B"}, "D": {4, 5.5, 10, "C"}, "E": {1, 4.5, 5, "C"},
 			"F": {4, 4, 10, "E"}, "G": {5, 6.5, 11, "D"}, "H": {5, 8, 17, "EG"}, "I": {3, 7.5, 9, "C"}, "J": {3, 9, 9, "FI"},
