@@ -304,11 +304,13 @@ func normalOn(t *testing.T, mean, sd, cells float64) Dist {
 
 func TestNewsvendorOnNormalDemand(t *testing.T) {
 	// Computed: N(60, 20) at 3:1 and 1:3; exercise read at
-	// tutorsglobe.com/newsvendor (N(1000, 200), profit 40, loss 10, answer 1168).
+	// tutorsglobe.com/newsvendor (N(1000, 200), profit 40, loss 10, answer 1168;
+	// the same with 30 and 20).
 	for _, c := range []struct{ mean, sd, overrun, idle, length, cost float64 }{
 		{60, 20, 3, 1, 73.48979500, 25.42212581},
 		{60, 20, 1, 3, 46.51020500, 25.42212581},
 		{1000, 200, 40, 10, 1168.32424671, 2799.61920408},
+		{1000, 200, 30, 20, 1050.66942063, 3863.42533497},
 	} {
 		d := normalOn(t, c.mean, c.sd, 10)
 		got, err := d.BestLength(Grid{1, d.Last(), 1}, c.overrun, c.idle)
