@@ -89,6 +89,17 @@ func (d Dist) Mean() float64 {
 	return float64(d.First) + sum/mass
 }
 
+// Moment returns the expected minutes times the mass: a part of a distribution adds
+// that much to the mean of the whole.
+func (d Dist) Moment() float64 {
+	mass, sum := 0.0, 0.0
+	for i, q := range d.P {
+		mass += q
+		sum += q * float64(i)
+	}
+	return float64(d.First)*mass + sum
+}
+
 // Variance returns the variance in square minutes.
 func (d Dist) Variance() float64 {
 	mean, mass, sum := d.Mean(), 0.0, 0.0

@@ -1,6 +1,9 @@
 package chairtime
 
-import "math"
+import (
+	"math"
+	"sort"
+)
 
 // stepTail is the probability dropped from each end of one step's law. It is
 // put into the outermost cells, so the sum of the cells stays 1.
@@ -31,28 +34,44 @@ func FineExactly(minutes float64, perMinute int) Fine {
 // (J(kh-h) - 2 J(kh) + J(kh+h)) / h, which divides each value linearly between
 // the two cells around it. It adds about h^2/6 to the variance.
 func FineLognormal(l Lognormal, perMinute int) Fine {
-	if l.LogSD == 0 || l.Median == 0 {
-		return FineExactly(l.Median, perMinute)
+	return FineMaybe(new(Convolver), 1, l, perMinute)
+}
+
+// FineMaybe is FineLognormal for a duration that is added with probability p, and
+// takes no time otherwise. The result lies in the space given, as with PlusWith.
+func FineMaybe(space *Convolver, p float64, l Lognormal, perMinute int) Fine {
+	switch {
+	case p <= 0:
+		return FineExactly(0, perMinute)
+	case l.LogSD == 0 || l.Median == 0:
+		return FineExactly(l.Median, perMinute).Maybe(p)
 	}
+	tail := min(stepTail/p, 0.01)
 	n := float64(perMinute)
-	lo := int(math.Floor(l.Quantile(stepTail) * n))
-	hi := int(math.Ceil(l.Median * math.Exp(-l.LogSD*normalQuantile(stepTail)) * n))
+	reach := -l.LogSD * normalQuantile(tail)
+	lo := int(math.Floor(l.Median * math.Exp(-reach) * n))
+	hi := int(math.Ceil(l.Median * math.Exp(reach) * n))
 	hi = max(hi, lo+1)
-	f := Fine{PerMinute: perMinute, First: lo, P: make([]float64, hi-lo+1), Lost: 2 * stepTail}
-	// cum is the probability up to and with the cell; differences of survival
-	// integrals keep the small upper tail accurate.
+	f := Fine{PerMinute: perMinute, First: lo, Lost: 2 * tail * p}
+	if p < 1 {
+		f.First = 0
+	}
+	f.P = space.take(hi - f.First + 1)
+	f.P[0] = 1 - min(p, 1)
+	cells := f.P[lo-f.First:]
+	// Differences of survival integrals keep the small upper tail accurate.
 	excess := l.Excess(float64(lo) / n)
-	survival := 1.0
-	mean, origin, inv := l.Mean(), math.Log(l.Median*n), 1/l.LogSD
-	for i := range f.P[:len(f.P)-1] {
+	survival := p
+	mean, origin, inv, scale := l.Mean(), math.Log(l.Median*n), 1/l.LogSD, n*p
+	for i := range cells[:len(cells)-1] {
 		k := lo + i + 1
 		w := (logOf(k) - origin) * inv
 		next := max(mean*fastCDF(l.LogSD-w)-float64(k)/n*fastCDF(-w), 0)
-		s := (excess - next) * n
-		f.P[i] = max(survival-s, 0)
+		s := (excess - next) * scale
+		cells[i] += max(survival-s, 0)
 		survival, excess = s, next
 	}
-	f.P[len(f.P)-1] = survival
+	cells[len(cells)-1] += survival
 	return f
 }
 
@@ -74,23 +93,50 @@ func (f Fine) PlusWith(space *Convolver, g Fine) Fine {
 // plus is PlusWith in cells that hold zeros.
 func (f Fine) plus(space *Convolver, cells []float64, g Fine) Fine {
 	out := Fine{PerMinute: f.PerMinute, First: f.First + g.First, P: cells, Lost: f.Lost + g.Lost}
-	space.Add(out.P, f.P, g.P, 1)
+	out.Lost += space.AddWithin(out.P, f.P, g.P, 1, stepTail)
 	return out.trim(stepTail)
 }
 
 // Beyond returns the distribution of max(scale*X + Y - c, 0) on whole minutes, 0
-// to cap: X as e, Y as f, both added before anything is rounded. The cells are
-// those given when they are enough, and space is used for work.
-func (f Fine) Beyond(space *Convolver, cells []float64, e Excess, scale, c float64, cap int) Dist {
-	n := float64(f.PerMinute)
-	size := int(scale*float64(len(e.at))) + 3
-	work := space.room(3*size + 2*len(f.P))
-	first, p, lost := e.onLattice(work[:size], scale*n, 0, cap*f.PerMinute)
-	work = work[size:]
-	sum := work[:len(p)+len(f.P)-1]
-	clear(sum)
-	both := Fine{PerMinute: f.PerMinute, First: first, P: p, Lost: lost}.plus(space, sum, f)
-	return both.excess(work[len(sum):]).MinutesIn(cells, 1, -c, cap)
+// to cap: X as e, Y as f, both added before anything is rounded. J of the sum at a
+// minute is J of scale*X, averaged over what Y takes away from that minute; cells of
+// Y that lie whole minutes apart ask for J at the same points. The cells are those
+// given when they are enough, space is used for work, and tail is as in MinutesIn.
+func (f Fine) Beyond(space *Convolver, cells []float64, e Excess, scale, c float64, cap int, tail float64) Dist {
+	n := f.PerMinute
+	h := 1 / float64(n)
+	low, high := e.within(tail)
+	lo, hi := minutes(scale*e.point(low)+float64(f.First)*h-c, scale*e.point(high)+float64(f.First+len(f.P)-1)*h-c, cap)
+	size := hi - lo + 2 // with one beyond the last
+	most := (len(f.P) + n - 1) / n
+	work := space.room(2*most + size + size + 2*most)
+	rows, points, sums := work[:most], work[most:2*most+size], work[2*most+size:2*most+size+size+2*most]
+	clear(sums)
+	mass := 0.0
+	for r := range min(n, len(f.P)) {
+		rows = rows[:0]
+		for i := r; i < len(f.P); i += n {
+			rows = append(rows, f.P[i])
+			mass += f.P[i]
+		}
+		more := len(rows) - 1 // points before the first minute
+		points = points[:size+more]
+		e.values(points, scale, float64(lo-more)+c-float64(f.First+r)*h)
+		space.Add(sums[most-1-more:], rows, points, 1)
+	}
+	sums = sums[most-1:]
+	if len(cells) < size-1 {
+		cells = make([]float64, size-1)
+	}
+	d := Dist{First: lo, P: cells[:size-1], Lost: e.lost + f.Lost}
+	survival := e.mass * mass
+	for i := range d.P {
+		s := sums[i] - sums[i+1]
+		d.P[i] = max(survival-s, 0)
+		survival = s
+	}
+	d.end(survival)
+	return d
 }
 
 // Maybe returns the distribution of a duration added with probability p.
@@ -118,10 +164,10 @@ func (f Fine) trim(tail float64) Fine {
 
 // Excess returns the function J(x) = E[max(X-x, 0)] of the distribution, from
 // which it can be put on whole minutes at any scale.
-func (f Fine) Excess() Excess { return f.excess(make([]float64, len(f.P))) }
+func (f Fine) Excess() Excess { return f.ExcessIn(make([]float64, len(f.P))) }
 
-// excess is Excess in the cells given.
-func (f Fine) excess(at []float64) Excess {
+// ExcessIn is Excess in cells that are enough for those of f.
+func (f Fine) ExcessIn(at []float64) Excess {
 	n := len(f.P)
 	e := Excess{h: 1 / float64(f.PerMinute), first: f.First, at: at[:n], lost: f.Lost}
 	survival, sum := 0.0, 0.0
@@ -144,45 +190,58 @@ type Excess struct {
 	lost  float64
 }
 
+// point is the minutes of a cell.
+func (e Excess) point(i int) float64 { return float64(e.first+i) * e.h }
+
+// within returns the cells between which all lies but tail at either end.
+func (e Excess) within(tail float64) (low, high int) {
+	last := len(e.at) - 1
+	if tail <= 0 {
+		return 0, last
+	}
+	tail *= e.h
+	// J falls from one cell to the next by h times the probability beyond the first.
+	low = sort.Search(last, func(i int) bool { return e.mass*e.h-(e.at[i]-e.at[i+1]) > tail })
+	high = low + sort.Search(last-low, func(i int) bool { return e.at[low+i]-e.at[low+i+1] <= tail })
+	return low, high
+}
+
+// minutes are the whole minutes around two, 0 to cap.
+func minutes(least, most float64, cap int) (lo, hi int) {
+	lo = min(max(int(math.Floor(least)), 0), cap)
+	return lo, min(max(int(math.Ceil(most)), lo), cap)
+}
+
 // Minutes returns the distribution of scale*X + shift on whole minutes, 0 to
 // cap, keeping its mean: each value is divided between the two minutes around
 // it. Values below 0 count as 0, so that shift = -c gives max(scale*X - c, 0).
 // The convolution behind X is done once and serves every scale.
 func (e Excess) Minutes(scale, shift float64, cap int) Dist {
-	return e.MinutesIn(nil, scale, shift, cap)
+	return e.MinutesIn(nil, scale, shift, cap, 0)
 }
 
 // MinutesIn is Minutes with its cells in the space given, when it is large
-// enough.
-func (e Excess) MinutesIn(space []float64, scale, shift float64, cap int) Dist {
-	first, cells, lost := e.onLattice(space, scale, shift, cap)
-	return Dist{First: first, P: cells, Lost: lost}
-}
-
-// onLattice puts scale*X + shift on the whole numbers, 0 to cap, where scale and
-// shift are in cells and X in minutes.
-func (e Excess) onLattice(space []float64, scale, shift float64, cap int) (first int, cells []float64, lost float64) {
-	n := len(e.at)
-	if n == 0 {
-		return 0, nil, 0
+// enough, and without ends of X that come to no more than tail each: what lies
+// there is put into the outermost cells.
+func (e Excess) MinutesIn(space []float64, scale, shift float64, cap int, tail float64) Dist {
+	if len(e.at) == 0 {
+		return Dist{}
 	}
-	lowest := scale*float64(e.first)*e.h + shift
-	highest := scale*float64(e.first+n-1)*e.h + shift
-	lo := min(max(int(math.Floor(lowest)), 0), cap)
-	hi := min(max(int(math.Ceil(highest)), lo), cap)
+	low, high := e.within(tail)
+	lo, hi := minutes(scale*e.point(low)+shift, scale*e.point(high)+shift, cap)
 	size := hi - lo + 1
 	if len(space) < size {
 		space = make([]float64, size)
 	}
-	cells, lost = space[:size], e.lost
-	// In units of the cells of X, lattice point y lies at (y-shift)/(scale*h) - first.
+	d := Dist{First: lo, P: space[:size], Lost: e.lost}
+	// In units of the cells of X, minute y lies at (y-shift)/(scale*h) - first, and J
+	// of the scaled value is scale times J.
 	inv := 1 / (scale * e.h)
 	from := (float64(lo)-shift)*inv - float64(e.first)
-	// J of the scaled value is scale times J.
 	value := scale * e.value(from)
 	survival := e.mass
-	top := float64(n - 1)
-	for i := range cells {
+	top := float64(len(e.at) - 1)
+	for i := range d.P {
 		pos := from + float64(i+1)*inv
 		next := 0.0
 		if pos <= 0 {
@@ -193,15 +252,27 @@ func (e Excess) onLattice(space []float64, scale, shift float64, cap int) (first
 			next = scale * (low + (pos-float64(k))*(e.at[k+1]-low))
 		}
 		s := value - next
-		cells[i] = max(survival-s, 0)
+		d.P[i] = max(survival-s, 0)
 		survival, value = s, next
 	}
-	// The last cell holds everything from there on.
-	cells[size-1] = max(cells[size-1]+survival, 0)
-	if hi == cap {
-		lost += survival
+	d.end(survival)
+	return d
+}
+
+// end puts what is left into the last cell.
+func (d *Dist) end(rest float64) {
+	rest = max(rest, 0)
+	d.P[len(d.P)-1] += rest
+	d.Lost += rest
+}
+
+// values puts J of scale*X at points one minute apart into the cells given.
+func (e Excess) values(at []float64, scale, first float64) {
+	inv := 1 / (scale * e.h)
+	from := first*inv - float64(e.first)
+	for i := range at {
+		at[i] = scale * e.value(from+float64(i)*inv)
 	}
-	return lo, cells, lost
 }
 
 // value is J at a position in cells from the first.

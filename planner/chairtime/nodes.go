@@ -61,7 +61,7 @@ func Even(sd float64, n int, step float64) []Node {
 }
 
 // Spaced returns nodes of a normal variable with mean 0 and standard deviation sd
-// at the multiples of step that reach to 3.7 standard deviations, in rising
+// at the multiples of step that reach to 3.6 standard deviations, in rising
 // order, an odd number of them with 0 in the middle. Each has the density's share
 // as its weight, and the weights sum to 1. The error of such a rule is about
 // 2 exp(-2 pi^2 sd^2/step^2).
@@ -69,7 +69,7 @@ func Spaced(sd, step float64) []Node {
 	if sd == 0 {
 		return []Node{{0, 1}}
 	}
-	half := int(math.Ceil(3.7 * sd / step))
+	half := int(math.Ceil(3.6 * sd / step))
 	nodes := make([]Node, 2*half+1)
 	sum := 0.0
 	for i := range nodes {

@@ -1,13 +1,17 @@
 package chairtime
 
-// addWide is addRows in wide registers; see rows_amd64.s. The slices behind the
-// pointers must reach as far as those that addRows is given.
-//
+// addEights adds groups of eight rows in wide registers, each to the cells of its
+// span, and addFour one group of four; see rows_amd64.s. The slices behind the
+// pointers must reach as far as those that Convolver.add gives to addFourRows.
+
 //go:noescape
-func addWide(dst, a, b *float64, groups, cells, room int)
+func addEights(dst, a, b *float64, spans *span, groups int)
+
+//go:noescape
+func addFour(dst, a, b *float64, cells int)
 
 func hasAVX() bool
 
-// wide is whether addWide may be used on this processor. The cells it computes
-// have the same bits as those of addRows.
+// wide is whether these may be used on this processor. The cells they compute have
+// the same bits as those of addFourRows.
 var wide = hasAVX()

@@ -1,23 +1,140 @@
 #include "textflag.h"
 
-// func addWide(dst, a, b *float64, groups, cells, room int)
-//
-// See addRows, which does the same in Go. Products and sums are made one by one
+// See addFourRows, which does the same in Go. Products and sums are made one by one
 // and in the same order, never fused, so each cell has the same bits.
-TEXT ·addWide(SB), NOSPLIT, $0-48
+
+// func addEights(dst, a, b *float64, spans *span, groups int)
+//
+// Rows 0 to 3 and rows 4 to 7 of a group are added one after the other, as in Go.
+TEXT ·addEights(SB), NOSPLIT, $0-40
 	MOVQ dst+0(FP), R8
 	MOVQ a+8(FP), R9
 	MOVQ b+16(FP), R10
-	MOVQ groups+24(FP), R11
-	MOVQ cells+32(FP), R12
-	MOVQ room+40(FP), R13
+	MOVQ spans+24(FP), R11
+	MOVQ groups+32(FP), R12
 
 group:
-	MOVQ    R12, CX
-	CMPQ    R13, CX
-	CMOVQLT R13, CX
-	MOVQ    R8, DI
-	MOVQ    R10, SI
+	MOVQ (R11), AX
+	MOVQ 8(R11), CX
+	SUBQ AX, CX
+	LEAQ (R8)(AX*8), DI
+	LEAQ (R10)(AX*8), SI
+	VBROADCASTSD (R9), Y0
+	VBROADCASTSD 8(R9), Y1
+	VBROADCASTSD 16(R9), Y2
+	VBROADCASTSD 24(R9), Y3
+	VBROADCASTSD 32(R9), Y4
+	VBROADCASTSD 40(R9), Y5
+	VBROADCASTSD 48(R9), Y6
+	VBROADCASTSD 56(R9), Y7
+	SUBQ $8, CX
+	JL   rest
+
+eight:
+	VMULPD  56(SI), Y0, Y8
+	VMULPD  88(SI), Y0, Y12
+	VMULPD  48(SI), Y1, Y9
+	VMULPD  80(SI), Y1, Y13
+	VMULPD  24(SI), Y4, Y10
+	VMULPD  56(SI), Y4, Y14
+	VADDPD  Y9, Y8, Y8
+	VADDPD  Y13, Y12, Y12
+	VMULPD  16(SI), Y5, Y11
+	VMULPD  48(SI), Y5, Y15
+	VMULPD  40(SI), Y2, Y9
+	VMULPD  72(SI), Y2, Y13
+	VADDPD  Y11, Y10, Y10
+	VADDPD  Y15, Y14, Y14
+	VADDPD  Y9, Y8, Y8
+	VADDPD  Y13, Y12, Y12
+	VMULPD  8(SI), Y6, Y11
+	VMULPD  40(SI), Y6, Y15
+	VMULPD  32(SI), Y3, Y9
+	VMULPD  64(SI), Y3, Y13
+	VADDPD  Y11, Y10, Y10
+	VADDPD  Y15, Y14, Y14
+	VADDPD  Y9, Y8, Y8
+	VADDPD  Y13, Y12, Y12
+	VMULPD  (SI), Y7, Y11
+	VMULPD  32(SI), Y7, Y15
+	VADDPD  (DI), Y8, Y8
+	VADDPD  32(DI), Y12, Y12
+	VADDPD  Y11, Y10, Y10
+	VADDPD  Y15, Y14, Y14
+	VADDPD  Y10, Y8, Y8
+	VADDPD  Y14, Y12, Y12
+	VMOVUPD Y8, (DI)
+	VMOVUPD Y12, 32(DI)
+	ADDQ    $64, SI
+	ADDQ    $64, DI
+	SUBQ    $8, CX
+	JGE     eight
+
+rest:
+	ADDQ    $8, CX
+	CMPQ    CX, $4
+	JL      one
+	VMULPD  56(SI), Y0, Y8
+	VMULPD  48(SI), Y1, Y9
+	VMULPD  40(SI), Y2, Y10
+	VMULPD  32(SI), Y3, Y11
+	VADDPD  Y9, Y8, Y8
+	VADDPD  Y10, Y8, Y8
+	VADDPD  Y11, Y8, Y8
+	VADDPD  (DI), Y8, Y8
+	VMULPD  24(SI), Y4, Y12
+	VMULPD  16(SI), Y5, Y13
+	VMULPD  8(SI), Y6, Y14
+	VMULPD  (SI), Y7, Y15
+	VADDPD  Y13, Y12, Y12
+	VADDPD  Y14, Y12, Y12
+	VADDPD  Y15, Y12, Y12
+	VADDPD  Y12, Y8, Y8
+	VMOVUPD Y8, (DI)
+	ADDQ    $32, SI
+	ADDQ    $32, DI
+	SUBQ    $4, CX
+
+one:
+	TESTQ  CX, CX
+	JZ     next
+	VMULSD 56(SI), X0, X8
+	VMULSD 48(SI), X1, X9
+	VMULSD 40(SI), X2, X10
+	VMULSD 32(SI), X3, X11
+	VADDSD X9, X8, X8
+	VADDSD X10, X8, X8
+	VADDSD X11, X8, X8
+	VADDSD (DI), X8, X8
+	VMULSD 24(SI), X4, X12
+	VMULSD 16(SI), X5, X13
+	VMULSD 8(SI), X6, X14
+	VMULSD (SI), X7, X15
+	VADDSD X13, X12, X12
+	VADDSD X14, X12, X12
+	VADDSD X15, X12, X12
+	VADDSD X12, X8, X8
+	VMOVSD X8, (DI)
+	ADDQ   $8, SI
+	ADDQ   $8, DI
+	DECQ   CX
+	JMP    one
+
+next:
+	ADDQ $64, R8
+	ADDQ $64, R9
+	ADDQ $16, R11
+	DECQ R12
+	JNZ  group
+	VZEROUPPER
+	RET
+
+// func addFour(dst, a, b *float64, cells int)
+TEXT ·addFour(SB), NOSPLIT, $0-32
+	MOVQ dst+0(FP), DI
+	MOVQ a+8(FP), R9
+	MOVQ b+16(FP), SI
+	MOVQ cells+24(FP), CX
 	VBROADCASTSD (R9), Y0
 	VBROADCASTSD 8(R9), Y1
 	VBROADCASTSD 16(R9), Y2
@@ -68,7 +185,7 @@ four:
 
 one:
 	TESTQ  CX, CX
-	JZ     next
+	JZ     done
 	VMULSD 24(SI), X0, X4
 	VMULSD 16(SI), X1, X5
 	VMULSD 8(SI), X2, X6
@@ -83,12 +200,7 @@ one:
 	DECQ   CX
 	JMP    one
 
-next:
-	ADDQ $32, R8
-	ADDQ $32, R9
-	SUBQ $4, R13
-	DECQ R11
-	JNZ  group
+done:
 	VZEROUPPER
 	RET
 

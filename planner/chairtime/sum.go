@@ -2,11 +2,12 @@ package chairtime
 
 // Plus returns the distribution of the sum of two independent durations. What
 // lies beyond cap minutes is put into the cell of cap and counted as Lost.
-func (d Dist) Plus(e Dist, cap int) Dist { return d.PlusIn(new(Convolver), nil, e, cap) }
+func (d Dist) Plus(e Dist, cap int) Dist { return d.PlusIn(new(Convolver), nil, e, cap, 0) }
 
 // PlusIn is Plus with working space, and with the result in the cells given when
-// they are enough; neither operand may lie there.
-func (d Dist) PlusIn(space *Convolver, cells []float64, e Dist, cap int) Dist {
+// they are enough; neither operand may lie there. Products far out that come to no
+// more than tail at either end are left out as in Convolver.AddWithin.
+func (d Dist) PlusIn(space *Convolver, cells []float64, e Dist, cap int, tail float64) Dist {
 	if len(d.P) == 0 || len(e.P) == 0 {
 		return Dist{}
 	}
@@ -16,8 +17,8 @@ func (d Dist) PlusIn(space *Convolver, cells []float64, e Dist, cap int) Dist {
 	}
 	out := Dist{First: d.First + e.First, P: cells[:size]}
 	clear(out.P)
-	space.Add(out.P, d.P, e.P, 1)
-	out.Lost = d.Lost + e.Lost // at most
+	moved := space.AddWithin(out.P, d.P, e.P, 1, tail)
+	out.Lost = d.Lost + e.Lost + moved // at most
 	out.capAt(cap)
 	return out
 }

@@ -118,8 +118,8 @@ type recipe struct {
 // mixKey is a kernel made of two: their sum, or one after the other.
 type mixKey struct{ a, b *kernel }
 
-func newWorkshop(f Factor, cap int, c nodeCounts) *workshop {
-	w := &workshop{cap: cap, space: new(chairtime.Convolver), cells: new(arena),
+func newWorkshop(f Factor, cap int, c nodeCounts, s *scratch) *workshop {
+	w := &workshop{cap: cap, space: &s.convolver, cells: &s.cells,
 		laws: map[law]int{}, sums: map[[2]int]int{}, kernels: map[recipe]*kernel{}, mixes: map[mixKey]*kernel{}, turns: map[mixKey]*kernel{}, chair: c.chair}
 	if c.decideVisit > 0 {
 		w.sets[scouting] = w.product(chairtime.Nodes(f.CaseLogSD, min(c.decideCase, 3)), chairtime.Nodes(0, 1))
@@ -140,7 +140,7 @@ func newWorkshop(f Factor, cap int, c nodeCounts) *workshop {
 		w.costed = len(w.nodes)
 	}
 	for i := range w.buffer {
-		w.buffer[i] = make([]float64, 2*cap+2)
+		w.buffer[i] = w.cells.take(2*cap + 2)
 	}
 	w.addSum(chairtime.FineExactly(0, perMinute)) // sum 0: no time
 	return w
@@ -238,9 +238,8 @@ func (w *workshop) plus(sum int, l law) int {
 	}
 	id, ok := w.laws[l]
 	if !ok {
-		f := chairtime.FineLognormal(chairtime.Lognormal{Median: l.median, LogSD: l.logSD}, perMinute)
 		id = len(w.lawFine)
-		w.lawFine = append(w.lawFine, f.Maybe(l.prob))
+		w.lawFine = append(w.lawFine, chairtime.FineMaybe(w.space, l.prob, chairtime.Lognormal{Median: l.median, LogSD: l.logSD}, perMinute))
 		w.laws[l] = id
 	}
 	key := [2]int{sum, id}
@@ -254,7 +253,8 @@ func (w *workshop) plus(sum int, l law) int {
 
 func (w *workshop) excessOf(sum int) *chairtime.Excess {
 	if w.excess[sum] == nil {
-		e := w.sumFine[sum].Excess()
+		f := w.sumFine[sum]
+		e := f.ExcessIn(w.cells.take(len(f.P)))
 		w.excess[sum] = &e
 	}
 	return w.excess[sum]
@@ -271,12 +271,13 @@ func (w *workshop) make(r recipe) *kernel {
 		fixed = w.excessOf(r.fixed).Minutes(1, 0, w.cap)
 	}
 	for n, scale := range w.scale {
-		d := w.excessOf(r.scaled).MinutesIn(w.buffer[0], scale, r.shift+r.contact, w.cap)
+		tail := w.tail(n) / 4 // of each part
+		d := w.excessOf(r.scaled).MinutesIn(w.buffer[0], scale, r.shift+r.contact, w.cap, tail)
 		if r.fixed != 0 {
-			d = w.sum(d, fixed)
+			d = w.sum(d, fixed, tail)
 		}
 		if r.contact > 0 {
-			d = w.sum(d, w.beyondContact(r, scale))
+			d = w.sum(d, w.beyondContact(r, scale, tail), tail)
 		}
 		k.at[n] = w.trim(d, n)
 		if r.weight != 1 {
@@ -298,20 +299,26 @@ const choosingTail = 1e-4
 
 // sum is the distribution of two durations one after the other. It lies in one of
 // the buffers, as the first may.
-func (w *workshop) sum(a, b chairtime.Dist) chairtime.Dist {
-	d := a.PlusIn(w.space, w.buffer[1], b, w.cap)
+func (w *workshop) sum(a, b chairtime.Dist, tail float64) chairtime.Dist {
+	d := a.PlusIn(w.space, w.buffer[1], b, w.cap, tail)
 	w.buffer[0], w.buffer[1] = w.buffer[1], w.buffer[0]
 	return d
 }
 
-// trim returns a copy of a node's kernel without its ends: 1e-8 of probability in
-// all on each side, counting the node's own weight, and never more than a hundred
-// thousandth of the kernel. It stays in the outermost cells and is reported.
-func (w *workshop) trim(d chairtime.Dist, n int) chairtime.Dist {
+// tail is the probability cut from either side of a node's kernel: 1e-8 in all,
+// counting the node's own weight, and never more than a hundred thousandth.
+func (w *workshop) tail(n int) float64 {
 	if n < w.coarse {
-		d = d.TrimIn(choosingTail)
-	} else {
-		d = d.TrimIn(min(1e-8/w.nodes[n].prior, 1e-5))
+		return choosingTail
+	}
+	return min(1e-8/w.nodes[n].prior, 1e-5)
+}
+
+// trim returns a copy of a node's kernel without its ends. What lay there stays in
+// the outermost cells and is reported.
+func (w *workshop) trim(d chairtime.Dist, n int) chairtime.Dist {
+	d = d.TrimIn(w.tail(n))
+	if n >= w.coarse {
 		w.lost = max(w.lost, d.Lost*w.nodes[n].prior)
 	}
 	d.P = w.cells.keep(d.P)
@@ -320,14 +327,14 @@ func (w *workshop) trim(d chairtime.Dist, n int) chairtime.Dist {
 
 // beyondContact is the distribution of max(overlapping work - contact, 0): what
 // the work adds to the contact that runs anyway.
-func (w *workshop) beyondContact(r recipe, scale float64) chairtime.Dist {
+func (w *workshop) beyondContact(r recipe, scale, tail float64) chairtime.Dist {
 	e := w.excessOf(r.overScaled)
 	if r.overFixed == 0 {
-		return e.MinutesIn(w.buffer[2], scale, r.overShift-r.contact, w.cap)
+		return e.MinutesIn(w.buffer[2], scale, r.overShift-r.contact, w.cap, tail)
 	}
 	// Both kinds of work are added before the contact is taken off, so they stay on
 	// the fine lattice until then.
-	return w.sumFine[r.overFixed].Beyond(w.space, w.buffer[2], *e, scale, r.contact-r.overShift, w.cap)
+	return w.sumFine[r.overFixed].Beyond(w.space, w.buffer[2], *e, scale, r.contact-r.overShift, w.cap, tail)
 }
 
 // mix returns the sum of two kernels; nil stands for none.
@@ -363,7 +370,7 @@ func (w *workshop) plusKernel(a, b *kernel) *kernel {
 func (w *workshop) plusAt(a, b *kernel, nodes int) *kernel {
 	k := &kernel{at: make([]chairtime.Dist, nodes)}
 	for n := range k.at {
-		k.at[n] = w.trim(w.sum(a.at[n], b.at[n]), n)
+		k.at[n] = w.trim(w.sum(a.at[n], b.at[n], w.tail(n)/4), n)
 	}
 	k.lost, w.lost = max(a.lost, b.lost, w.lost), 0
 	w.finish(k)
@@ -388,6 +395,14 @@ func (w *workshop) inTurn(a, b *kernel) *kernel {
 
 // finish computes what is read from a kernel over and over.
 func (w *workshop) finish(k *kernel) {
+	k.mass = k.at[0].Mass()
+	k.none = true
+	for _, d := range k.at {
+		k.none = k.none && d.First == 0 && len(d.P) == 1
+	}
+	if w.straight {
+		return // nothing but the distributions is read
+	}
 	k.mean = make([]float64, len(k.at))
 	tables := min(w.costed, len(k.at))
 	k.tail, k.over = make([][]float64, tables), make([][]float64, tables)
@@ -396,15 +411,13 @@ func (w *workshop) finish(k *kernel) {
 		total += d.Last() + 1
 	}
 	slab := w.cells.take(2 * total)
-	k.none = true
 	k.first = k.at[0].First
 	for _, d := range k.at[:tables] {
 		k.first = min(k.first, d.First)
 	}
 	for n, d := range k.at {
-		k.none = k.none && d.First == 0 && len(d.P) == 1
 		if n >= tables {
-			k.mean[n] = d.Mean() * d.Mass()
+			k.mean[n] = d.Moment()
 			continue
 		}
 		size := d.Last() + 1
@@ -423,5 +436,4 @@ func (w *workshop) finish(k *kernel) {
 		k.mean[n] = beyond // expected minutes beyond 0
 		k.tail[n], k.over[n] = tail, over
 	}
-	k.mass = k.at[0].Mass()
 }

@@ -110,7 +110,7 @@ func (l *lane) convolve(space *chairtime.Convolver, first int, cells []float64, 
 	at += first
 	end := at + len(cells) + len(p) - 1
 	l.grow(at, end)
-	space.AddWithEnds(l.p[at:end], cells, p, q, low, high)
+	space.AddWithEnds(l.p[at:end], cells, p, q, low, high, laneTail)
 }
 
 // addUpTo is add with everything beyond a minute put into its cell.
@@ -138,13 +138,13 @@ func (l *lane) convolveUpTo(space *chairtime.Convolver, last, first int, cells [
 	at += first
 	if end := at + len(cells) + len(p) - 1; end-1 <= last {
 		l.grow(at, end)
-		space.AddWithEnds(l.p[at:end], cells, p, q, low, high)
+		space.AddWithEnds(l.p[at:end], cells, p, q, low, high, forwardTail)
 	} else if at > last {
 		l.grow(last, last+1)
 		l.p[last] += q * sum(cells) * (sum(p) + low + high)
 	} else {
 		l.grow(at, last+1)
-		space.AddWithEnds(l.p[at:last+1], cells, p, q, low, high)
+		space.AddWithEnds(l.p[at:last+1], cells, p, q, low, high, 0)
 		// What lies beyond: for every cell, the part of the kernel that reaches there.
 		beyond, tail := 0.0, 0.0
 		i := len(p) // kernel cells from i on are in tail

@@ -95,7 +95,7 @@ func (s *Solver) prepareWith(m Model, o Option, find func(*run) error) (*run, er
 	key := shopKey{m.Factor, m.Cap, o.counts(m.Factor)}
 	key.counts.chair = s.answers
 	if s.shop == nil || s.key != key || len(s.shop.kernels)+len(s.shop.turns) > keepKernels {
-		s.key, s.shop, s.last, known = key, newWorkshop(m.Factor, m.Cap, key.counts), nil, false
+		s.key, s.shop, s.last, known = key, newWorkshop(m.Factor, m.Cap, key.counts, new(scratch)), nil, false
 	}
 	if !known {
 		var own Model
@@ -128,10 +128,9 @@ func Distribution(m Model) (Treatment, error) {
 	}
 	// In one visit both factors act as one, with the sum of their variances.
 	both := Factor{CaseLogSD: math.Hypot(m.Factor.CaseLogSD, m.Factor.VisitLogSD)}
-	w := newWorkshop(both, m.Cap, nodeCounts{})
 	s := spaces.Get().(*scratch)
-	w.space, w.cells = &s.convolver, &s.cells
 	defer func() { s.convolver.Forget(); s.cells.empty(); spaces.Put(s) }()
+	w := newWorkshop(both, m.Cap, nodeCounts{}, s)
 	sp := newSpace(m)
 	sp.enumerate()
 	o, err := Option{}.resolve(m)
@@ -144,7 +143,7 @@ func Distribution(m Model) (Treatment, error) {
 	return r.treatment(), nil
 }
 
-// scratch is working space for one distribution.
+// scratch is the working space of a workshop, and the cells that it hands out.
 type scratch struct {
 	convolver chairtime.Convolver
 	cells     arena

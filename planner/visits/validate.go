@@ -3,6 +3,7 @@ package visits
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // Limits of a model.
@@ -40,7 +41,19 @@ func wrong(field, format string, args ...any) error {
 // Validate reports the first field of the model that is out of range, as a
 // *FieldError. A model that passes can be compiled.
 func Validate(m Model) error {
-	c := checker{m: m, canals: len(m.Canals.P) - 1}
+	// Most models are right, and to spell the path of every field takes longer than
+	// to look at it: the first look only finds whether anything is wrong.
+	c := checker{m: m, canals: len(m.Canals.P) - 1, quiet: true}
+	if c.model() == nil {
+		return nil
+	}
+	c = checker{m: m, canals: c.canals}
+	return c.model()
+}
+
+// model checks every field.
+func (c *checker) model() error {
+	m := c.m
 	c.belief()
 	c.num("factor.case_log_sd", m.Factor.CaseLogSD, 0, MaxFactor)
 	c.num("factor.visit_log_sd", m.Factor.VisitLogSD, 0, MaxFactor)
@@ -68,6 +81,16 @@ type checker struct {
 	m      Model
 	canals int
 	err    error
+	quiet  bool     // paths are left empty
+	known  []string // ids of the block that is being checked
+}
+
+// at is the path of one element of a list.
+func (c *checker) at(list string, i int) string {
+	if c.quiet {
+		return ""
+	}
+	return fmt.Sprintf("%s[%d]", list, i)
 }
 
 func (c *checker) check(ok bool, field, format string, args ...any) {
@@ -77,11 +100,15 @@ func (c *checker) check(ok bool, field, format string, args ...any) {
 }
 
 func (c *checker) num(field string, v, least, most float64) {
-	c.check(!math.IsNaN(v) && v >= least && v <= most, field, "%v: want %v to %v", v, least, most)
+	if math.IsNaN(v) || v < least || v > most {
+		c.check(false, field, "%v: want %v to %v", v, least, most)
+	}
 }
 
 func (c *checker) whole(field string, v, least, most int) {
-	c.check(v >= least && v <= most, field, "%d: want a whole number from %d to %d", v, least, most)
+	if v < least || v > most {
+		c.check(false, field, "%d: want a whole number from %d to %d", v, least, most)
+	}
 }
 
 func (c *checker) bear(field string, b Bear) {
@@ -98,7 +125,7 @@ func (c *checker) belief() {
 	}
 	sum := 0.0
 	for n, p := range b.P {
-		c.num(fmt.Sprintf("canals.p[%d]", n), p, 0, 1)
+		c.num(c.at("canals.p", n), p, 0, 1)
 		sum += p
 	}
 	c.check(b.P[0] == 0, "canals.p[0]", "%v: want 0, a tooth to treat has a canal", b.P[0])
@@ -118,10 +145,10 @@ func (c *checker) stages() {
 	c.block("start", m.Start)
 	c.check(len(m.Start.PerCanal) == 0, "start.per_canal", "want none: no canal is in hand before the work begins")
 	for i, e := range m.Start.Events {
-		c.check(!e.PerCanal, fmt.Sprintf("start.events[%d].per_canal", i), "want false: no canal is in hand before the work begins")
+		c.check(!e.PerCanal, c.at("start.events", i)+".per_canal", "want false: no canal is in hand before the work begins")
 	}
 	for i, s := range m.Stages {
-		at := fmt.Sprintf("stages[%d]", i)
+		at := c.at("stages", i)
 		c.block(at+".work", s.Work)
 		c.num(at+".discovery", s.Discovery, 0, 1)
 		c.check(!s.Locates || i == locates, at+".locates", "want one stage that locates, stages[%d] does already", locates)
@@ -132,7 +159,7 @@ func (c *checker) stages() {
 		}
 		if s.Fills {
 			for j, e := range s.Work.Events {
-				c.check(!e.BarsFilling, fmt.Sprintf("%s.work.events[%d].bars_filling", at, j), "want false in the stage that fills; use its gate")
+				c.check(!e.BarsFilling, c.at(at+".work.events", j)+".bars_filling", "want false in the stage that fills; use its gate")
 			}
 		}
 		if s.Gate != nil {
@@ -142,11 +169,11 @@ func (c *checker) stages() {
 		}
 	}
 	for i, s := range m.Stops {
-		at := fmt.Sprintf("stops[%d]", i)
+		at := c.at("stops", i)
 		c.block(at+".end", s.End)
 		c.block(at+".resume", s.Resume)
 		for j, e := range s.End.Events {
-			c.check(!e.BarsFilling, fmt.Sprintf("%s.end.events[%d].bars_filling", at, j), "want false: the visit is ending")
+			c.check(!e.BarsFilling, c.at(at+".end.events", j)+".bars_filling", "want false: the visit is ending")
 		}
 	}
 }
@@ -177,33 +204,43 @@ func (c *checker) block(field string, b Block) {
 	c.whole(field+".once", len(b.Once), 0, MaxSteps)
 	c.whole(field+".per_canal", len(b.PerCanal), 0, MaxSteps)
 	c.whole(field+".events", len(b.Events), 0, MaxSteps)
-	known := map[string]bool{}
+	c.known = c.known[:0]
 	for i, s := range b.Once {
-		at := fmt.Sprintf("%s.once[%d]", field, i)
-		c.check(s.ID != "" && !known[s.ID], at+".id", "%q: want an id, unique in its block", s.ID)
-		known[s.ID] = true
+		at := c.at(field+".once", i)
+		c.id(at, s.ID)
 		c.minutes(at, s.Minutes)
 	}
 	for i, s := range b.PerCanal {
-		at := fmt.Sprintf("%s.per_canal[%d]", field, i)
-		c.check(s.ID != "" && !known[s.ID], at+".id", "%q: want an id, unique in its block", s.ID)
-		known[s.ID] = true
-		c.check(len(s.Medians) == c.canals, at+".medians", "%d: want %d, one for each canal", len(s.Medians), c.canals)
+		at := c.at(field+".per_canal", i)
+		c.id(at, s.ID)
+		if len(s.Medians) != c.canals {
+			c.check(false, at+".medians", "%d: want %d, one for each canal", len(s.Medians), c.canals)
+		}
 		for j, v := range s.Medians {
-			c.num(fmt.Sprintf("%s.medians[%d]", at, j), v, 0, MaxMinutes)
+			c.num(c.at(at+".medians", j), v, 0, MaxMinutes)
 		}
 		c.num(at+".log_sd", s.LogSD, 0, MaxLogSD)
 	}
 	for i, e := range b.Events {
-		at := fmt.Sprintf("%s.events[%d]", field, i)
+		at := c.at(field+".events", i)
 		c.check(e.ID != "", at+".id", "want an id")
 		c.num(at+".probability", e.Probability, 0, 1)
 		c.minutes(at+".minutes", e.Minutes)
 	}
 	c.num(field+".contact", b.Contact, 0, MaxMinutes)
 	for i, id := range b.Overlaps {
-		c.check(known[id], fmt.Sprintf("%s.overlaps[%d]", field, i), "%q: want the id of a step of this block", id)
+		if !slices.Contains(c.known, id) {
+			c.check(false, c.at(field+".overlaps", i), "%q: want the id of a step of this block", id)
+		}
 	}
+}
+
+// id takes the id of one more step of the block.
+func (c *checker) id(at, id string) {
+	if id == "" || slices.Contains(c.known, id) {
+		c.check(false, at+".id", "%q: want an id, unique in its block", id)
+	}
+	c.known = append(c.known, id)
 }
 
 func (c *checker) minutes(field string, m Minutes) {
