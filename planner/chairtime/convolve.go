@@ -148,7 +148,7 @@ func (c *Convolver) add(dst, a, b []float64, scale, tail float64, wide bool, mor
 
 // leastToCut is how many groups of rows it takes before it pays to look for
 // products that do not matter.
-const leastToCut = 6
+const leastToCut = 12
 
 // cut finds the span of each group of eight rows: the cells of the longer one, of
 // which there are n, that it must meet if what it leaves out is to stay within tail
