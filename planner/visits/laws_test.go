@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"reflect"
+	"slices"
 	"sync"
 	"testing"
 
@@ -265,17 +266,6 @@ func TestNoChangeOfOneOrTwoEntriesImprovesAPlan(t *testing.T) {
 			}
 		}
 		rng := rand.New(rand.NewPCG(uint64(k), 3))
-		change := func(table []Entry) {
-			e := &table[choices[rng.IntN(len(choices))]]
-			switch rng.IntN(3) {
-			case 0:
-				e.LeastLeft = max(0, e.LeastLeft-1-rng.IntN(3))
-			case 1:
-				e.LeastLeft += 1 + rng.IntN(3)
-			case 2:
-				e.LeastLeft = rng.IntN(m.Grid.Most)
-			}
-		}
 		tried := func(n int, lengths []Length, table []Entry) {
 			r, err := s.Follow(m, o, lengths, table)
 			if err != nil {
@@ -285,14 +275,36 @@ func TestNoChangeOfOneOrTwoEntriesImprovesAPlan(t *testing.T) {
 				t.Errorf("option %d: %d changes lower the cost from %.6f to %.6f", k, n, best.Cost, r.Cost)
 			}
 		}
-		for n := 1; n <= 2; n++ {
-			for range 60 {
-				table := append([]Entry(nil), best.Table...)
-				for range n {
-					change(table)
-				}
-				tried(n, best.Lengths, table)
+		// set tries the table with other least minutes at some entries.
+		set := func(lengths []Length, left map[int]int) {
+			table := slices.Clone(best.Table)
+			for i, minutes := range left {
+				table[i].LeastLeft = max(0, minutes)
 			}
+			tried(len(left), lengths, table)
+		}
+		other := func() (int, int) { // an entry and what it is changed to
+			i := choices[rng.IntN(len(choices))]
+			switch was := best.Table[i].LeastLeft; rng.IntN(3) {
+			case 0:
+				return i, was - 1 - rng.IntN(3)
+			case 1:
+				return i, was + 1 + rng.IntN(3)
+			default:
+				return i, rng.IntN(m.Grid.Most)
+			}
+		}
+		// Every entry that a visit can come to: a little less and more, always, never.
+		for _, i := range choices {
+			was := best.Table[i].LeastLeft
+			for _, minutes := range []int{was - 1, was + 1, 0, m.Grid.Most + 1} {
+				set(best.Lengths, map[int]int{i: minutes})
+			}
+		}
+		for range 120 {
+			i, a := other()
+			j, b := other()
+			set(best.Lengths, map[int]int{i: a, j: b})
 		}
 		for i := range best.Lengths {
 			if best.Lengths[i].Visit > best.Option.BookedAhead {
@@ -306,9 +318,8 @@ func TestNoChangeOfOneOrTwoEntriesImprovesAPlan(t *testing.T) {
 					}
 				}
 				tried(1, lengths, best.Table)
-				table := append([]Entry(nil), best.Table...)
-				change(table)
-				tried(2, lengths, table)
+				i, minutes := other()
+				set(lengths, map[int]int{i: minutes})
 			}
 		}
 	}
