@@ -13,9 +13,11 @@ import (
 var seeds = []uint64{1, 20261124, 0x9e3779b97f4a7c15}
 
 // family holds every figure of a test to the sampler. Nothing is drawn again and
-// nothing is allowed for the clock, which passes in whole minutes by the rule
-// that the exact answer states (draw.passes); what that rule moves is measured
-// against an unrounded clock in the test of whole minutes below.
+// nothing is allowed for whole minutes: the sampler's times are continuous, and
+// its clock is rounded when it is read, as the model states. Only where a visit is
+// hardly longer than the cells of its distribution (shortVisit) do the sampler's
+// pieces of work pass in whole minutes by the rule of the exact answer
+// (draw.passes).
 //
 // Of hundreds of thousands of figures chance puts a few beyond four standard
 // errors: one in sixteen thousand. So no more may lie there than that, give or
@@ -26,12 +28,30 @@ type family struct {
 	mu      sync.Mutex
 	figures int
 	beyond  []string
+	answers [2]int // compared with each clock
 }
 
 const (
 	outermost = 5.5      // standard errors that no figure passes
 	chance    = 6.334e-5 // of a normal law beyond four standard errors, both sides
+	// shortVisit is the median below which a visit is compared in whole minutes:
+	// its distribution has so few cells that dividing times between them shows.
+	shortVisit = 15
 )
+
+// clock is how the sampler's clock passes beside an answer with these visits.
+func (f *family) clock(visits ...Cells) Clock {
+	c := Unrounded
+	for _, v := range visits {
+		if v.quantile(.5) < shortVisit {
+			c = WholeMinutes
+		}
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.answers[c]++
+	return c
+}
 
 // newFamily is judged when the test and all its subtests are done.
 func newFamily(t *testing.T) *family {
@@ -40,6 +60,7 @@ func newFamily(t *testing.T) *family {
 		usual := chance * float64(f.figures)
 		allowed := int(math.Ceil(usual + 3*math.Sqrt(usual)))
 		t.Logf("%d figures, %d beyond %d standard errors, where chance puts %.0f and at most %d", f.figures, len(f.beyond), Allowed, usual, allowed)
+		t.Logf("%d answers with continuous times, %d with short visits in whole minutes", f.answers[Unrounded], f.answers[WholeMinutes])
 		for _, text := range f.beyond {
 			t.Log(text)
 		}
@@ -85,13 +106,25 @@ func (f *family) holdOption(t *testing.T, model []byte, option string) {
 	t.Helper()
 	treatment, answer := solve(t, model, option)
 	booking := answer.Booking()
+	clock := f.clock(answer.taken()...)
 	f.hold(t, "option "+option, func(seed uint64) []Comparison {
-		s, err := Simulate(treatment, booking, seed, courses, WholeMinutes)
+		s, err := Simulate(treatment, booking, seed, courses, clock)
 		if err != nil {
 			t.Fatal(err)
 		}
 		return Compare(answer, s)
 	})
+}
+
+// taken are the minutes of the visits that may take place.
+func (a *Answer) taken() []Cells {
+	var minutes []Cells
+	for _, v := range a.Visits {
+		if v.Happens > 0 {
+			minutes = append(minutes, v.Minutes)
+		}
+	}
+	return minutes
 }
 
 func solve(t *testing.T, model []byte, option string) (*Treatment, *Answer) {
@@ -126,8 +159,9 @@ func (f *family) holdOneGo(t *testing.T, model []byte) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	clock := f.clock(one.Minutes)
 	f.hold(t, "in one go", func(seed uint64) []Comparison {
-		all, found := SimulateOneGo(treatment, seed, courses, WholeMinutes)
+		all, found := SimulateOneGo(treatment, seed, courses, clock)
 		return CompareOneGo(one, all, found)
 	})
 }

@@ -36,8 +36,9 @@ func TestAPlanFileFromTheCommandLineHoldsAllThatIsNeededToSimulateItAgain(t *tes
 			}
 			for _, o := range options {
 				booking := o.Answer.Booking()
+				clock := all.clock(o.Answer.taken()...)
 				all.hold(t, o.Option, func(seed uint64) []Comparison {
-					s, err := Simulate(o.Treatment, booking, seed, courses, WholeMinutes)
+					s, err := Simulate(o.Treatment, booking, seed, courses, clock)
 					if err != nil {
 						t.Fatal(err)
 					}
