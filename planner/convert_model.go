@@ -7,13 +7,16 @@ import (
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
+// medianOne names what the shared factors of every model keep (visits.Model).
+const medianOne = "median-one"
+
 // modelToProto and modelFromProto carry the complete model, so that anybody
 // can simulate a plan again from its message alone. They are exact: no figure
 // is rounded.
 func modelToProto(m visits.Model) *vw.TreatmentModel {
 	out := &vw.TreatmentModel{
 		Protocol: m.Protocol, Tooth: m.Tooth, Canals: canalsToProto(m.Canals),
-		Factor: &vw.FactorSpread{CaseLogSd: m.Factor.CaseLogSD, VisitLogSd: m.Factor.VisitLogSD},
+		Factor: &vw.FactorSpread{CaseLogSd: m.Factor.CaseLogSD, VisitLogSd: m.Factor.VisitLogSD, Convention: medianOne},
 		Begin:  stateToProto(m.Begin), Start: blockToProto(m.Start), Cost: costToProto(m.Cost), Grid: gridToProto(m.Grid),
 		Tolerance: toleranceToProto(m.Bear), Horizon: int32(m.Horizon), CapMinutes: int32(m.Cap), Clock: m.Clock,
 	}

@@ -132,7 +132,7 @@ func TestThePlanInJSONCarriesTheCompleteModel(t *testing.T) {
 		t.Errorf("%d stages that search, %d gates, %d events: want some of each", searches, gates, events)
 	}
 	if m.GetCost().GetOverrun() <= 0 || m.GetGrid().GetStep() <= 0 || m.GetCapMinutes() <= 0 || m.GetClock() == "" || m.GetHorizon() <= 0 ||
-		m.GetFactor().GetCaseLogSd() <= 0 || m.GetFactor().GetVisitLogSd() <= 0 {
+		m.GetFactor().GetCaseLogSd() <= 0 || m.GetFactor().GetVisitLogSd() <= 0 || m.GetFactor().GetConvention() == "" {
 		t.Errorf("cost %v, grid %v, cap %d, clock %q, horizon %d, spread %v", m.GetCost(), m.GetGrid(), m.GetCapMinutes(), m.GetClock(), m.GetHorizon(), m.GetFactor())
 	}
 	if len(p.GetWorkings().GetOptions()) != len(p.GetOptions()) || len(p.GetWorkings().GetTrace()) == 0 {

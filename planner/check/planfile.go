@@ -1,5 +1,7 @@
 package check
 
+import "fmt"
+
 // planFile is what the command line writes with `plan -o json`: the answer that
 // was shown, with the complete model that produced it.
 type planFile struct {
@@ -85,8 +87,9 @@ type fileModel struct {
 		Names    []string  `json:"canal_names"`
 	} `json:"canals"`
 	Factor struct {
-		Case  float64 `json:"case_log_sd"`
-		Visit float64 `json:"visit_log_sd"`
+		Case       float64 `json:"case_log_sd"`
+		Visit      float64 `json:"visit_log_sd"`
+		Convention string  `json:"convention"`
 	} `json:"factor"`
 	Begin  fileState `json:"begin"`
 	Start  fileBlock `json:"start"`
@@ -150,6 +153,9 @@ func ReadPlanFile(from []byte) ([]PlanFile, error) {
 	var f planFile
 	if err := readLoose(from, &f); err != nil {
 		return nil, err
+	}
+	if c := f.Workings.Model.Factor.Convention; c != "median-one" {
+		return nil, fmt.Errorf("factors keep %q: this sampler knows median-one", c)
 	}
 	treatment := f.Workings.Model.treatment()
 	if err := treatment.known(); err != nil {

@@ -441,7 +441,10 @@ type FactorSpread struct {
 	// Of the factor drawn once per tooth and clinician.
 	CaseLogSd float64 `protobuf:"fixed64,1,opt,name=case_log_sd,json=caseLogSd,proto3" json:"case_log_sd,omitempty"`
 	// Of the factor drawn anew in each visit.
-	VisitLogSd    float64 `protobuf:"fixed64,2,opt,name=visit_log_sd,json=visitLogSd,proto3" json:"visit_log_sd,omitempty"`
+	VisitLogSd float64 `protobuf:"fixed64,2,opt,name=visit_log_sd,json=visitLogSd,proto3" json:"visit_log_sd,omitempty"`
+	// What both factors keep: "median-one" is exp(N(0, log_sd^2)), whose median is
+	// one, so that medians stay medians and means grow.
+	Convention    string `protobuf:"bytes,3,opt,name=convention,proto3" json:"convention,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -488,6 +491,13 @@ func (x *FactorSpread) GetVisitLogSd() float64 {
 		return x.VisitLogSd
 	}
 	return 0
+}
+
+func (x *FactorSpread) GetConvention() string {
+	if x != nil {
+		return x.Convention
+	}
+	return ""
 }
 
 // A run of work without a stopping point inside.
@@ -1572,11 +1582,14 @@ const file_visitwright_v1_model_proto_rawDesc = "" +
 	"\rprobabilities\x18\x01 \x03(\x01R\rprobabilities\x12\x1a\n" +
 	"\bexpected\x18\x02 \x01(\x05R\bexpected\x12\x1f\n" +
 	"\vcanal_names\x18\x03 \x03(\tR\n" +
-	"canalNames\"P\n" +
+	"canalNames\"p\n" +
 	"\fFactorSpread\x12\x1e\n" +
 	"\vcase_log_sd\x18\x01 \x01(\x01R\tcaseLogSd\x12 \n" +
 	"\fvisit_log_sd\x18\x02 \x01(\x01R\n" +
-	"visitLogSd\"\xdd\x01\n" +
+	"visitLogSd\x12\x1e\n" +
+	"\n" +
+	"convention\x18\x03 \x01(\tR\n" +
+	"convention\"\xdd\x01\n" +
 	"\x05Block\x12(\n" +
 	"\x04once\x18\x01 \x03(\v2\x14.visitwright.v1.StepR\x04once\x126\n" +
 	"\tper_canal\x18\x02 \x03(\v2\x19.visitwright.v1.CanalStepR\bperCanal\x12-\n" +
