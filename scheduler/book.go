@@ -103,6 +103,10 @@ func (s *Diary) BookOffer(ctx context.Context, r *vw.BookOfferRequest) (*vw.Book
 	if err != nil {
 		return nil, err
 	}
+	why, err := occasionFromProto(r.GetOccasion())
+	if err != nil {
+		return nil, err
+	}
 	fresh := picks(places) || r.GetValidateOnly()
 	return withSetup(ctx, s, caller, fresh, func(x *snapshot) (*vw.Booking, error) {
 		n, warnings, err := s.newBooking(ctx, caller, patient, places, trusted, x)
@@ -110,6 +114,11 @@ func (s *Diary) BookOffer(ctx context.Context, r *vw.BookOfferRequest) (*vw.Book
 			return nil, err
 		}
 		n.HoldFor = time.Duration(r.GetKeepMinutes()) * time.Minute
+		if why != nil {
+			first := extrasOf(n.Visits[0].Document)
+			first.Occasion = why
+			n.Visits[0].Document = first.document()
+		}
 		if r.GetValidateOnly() {
 			return s.previewBooking(ctx, caller, n, warnings, x)
 		}

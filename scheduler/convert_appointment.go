@@ -28,7 +28,8 @@ func stateFromProto(state vw.Appointment_State) store.AppointmentState {
 
 // extras is what this service keeps in an appointment's opaque document.
 type extras struct {
-	Protocol string `json:"protocol,omitempty"` // of a visit that no plan asked for
+	Protocol string    `json:"protocol,omitempty"` // of a visit that no plan asked for
+	Occasion *occasion `json:"occasion,omitempty"` // of an urgent call
 }
 
 func (e extras) document() []byte {
@@ -46,11 +47,12 @@ func extrasOf(document []byte) extras {
 }
 
 func appointmentToProto(practice string, a store.Appointment) *vw.Appointment {
+	more := extrasOf(a.Document)
 	out := &vw.Appointment{
 		State: statesToProto[a.State], Place: placeToProto(practice, a.Start, a.End, a.Local, a.Zone, a.ZoneVersion, a.Spans),
 		ExpireTime: instant(a.HoldUntil), IfNeeded: a.IfNeeded, ReleaseTime: instant(a.ReleaseTime), Reason: a.Reason, LateMinutes: int32(a.LateMinutes),
 		ArriveTime: instant(a.ArriveTime), ChairTime: instant(a.ChairTime), LeaveTime: instant(a.LeaveTime), Sequence: int32(a.Sequence),
-		CreateTime: instant(a.CreateTime), UpdateTime: instant(a.UpdateTime), Etag: a.Etag, Protocol: extrasOf(a.Document).Protocol,
+		CreateTime: instant(a.CreateTime), UpdateTime: instant(a.UpdateTime), Etag: a.Etag, Protocol: more.Protocol, Occasion: more.Occasion.proto(),
 	}
 	if a.ID != "" {
 		out.Name = names.Appointment(practice, a.ID)

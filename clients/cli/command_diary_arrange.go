@@ -28,12 +28,12 @@ func (c *ArrangeCommand) Run(s *Session) error {
 	if c.Case != "" {
 		caseName = s.name("cases", c.Case)
 	}
-	return s.arrange(patient.GetName(), caseName, c.Protocol, &vw.Place{Start: start, Minutes: c.Minutes}, c.Keep)
+	return s.arrange(patient.GetName(), caseName, c.Protocol, &vw.Place{Start: start, Minutes: c.Minutes}, c.Keep, nil)
 }
 
 // arrange books one place for a visit without a plan, and shows it.
-func (s *Session) arrange(patient, caseName, protocol string, place *vw.Place, keep int32) error {
-	booking, err := s.Client.Diary.BookOffer(s.Context, &vw.BookOfferRequest{Parent: s.parent(), Patient: patient, KeepMinutes: keep, Places: []*vw.PlaceToBook{{
+func (s *Session) arrange(patient, caseName, protocol string, place *vw.Place, keep int32, why *vw.CallOccasion) error {
+	booking, err := s.Client.Diary.BookOffer(s.Context, &vw.BookOfferRequest{Parent: s.parent(), Patient: patient, KeepMinutes: keep, Occasion: why, Places: []*vw.PlaceToBook{{
 		Unplanned: &vw.UnplannedVisit{Protocol: protocol, Minutes: place.GetMinutes(), Case: caseName}, Place: place}}})
 	if err != nil {
 		return err

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
@@ -122,6 +123,8 @@ type EmergencyCommand struct {
 	Read    bool     `help:"The urgent-care instruction was read out: only then are there places although a flag is raised."`
 	Minutes int32    `help:"Length; without it the usual one of emergency relief." placeholder:"MIN"`
 	For     string   `help:"The patient: id or reference." placeholder:"ID"`
+	Trouble string   `help:"What is wrong, as the caller says: pain, swelling, trauma (a knocked or broken tooth), filling (a lost or broken filling or crown) or other. Kept with the place that is booked." enum:",pain,swelling,trauma,filling,other" default:"" placeholder:"KIND"`
+	Words   string   `help:"What the caller said in their own words, at most 200 characters; kept encrypted with the place that is booked, in no message and no calendar." placeholder:"TEXT"`
 	Book    int      `help:"Book this one of the places found, by its number, for the patient." placeholder:"N"`
 	WishFlags
 }
@@ -135,6 +138,9 @@ func (c *EmergencyCommand) Run(s *Session) error {
 	}
 	if questions != nil {
 		return s.Show(questions, func(p *Page) { showQuestions(p, questions, "visitwright emergency") })
+	}
+	if utf8.RuneCountInString(c.Words) > mostCallWords {
+		return usage("--words: want at most %d characters", mostCallWords)
 	}
 	if c.Book > 0 && c.For == "" {
 		return usage("--book needs --for: whose place it is")
@@ -159,13 +165,60 @@ func (c *EmergencyCommand) Run(s *Session) error {
 	}
 	if c.Book > 0 {
 		place := reply.GetPlaces()[c.Book-1].GetPlace()
-		return s.arrange(request.GetPatient(), "", "emergency-relief", place, 0)
+		return s.arrange(request.GetPatient(), "", "emergency-relief", place, 0, c.occasion(answers))
 	}
 	t, err := s.titles()
 	if err != nil {
 		return err
 	}
-	return s.Show(reply, func(p *Page) { showEmergency(p, reply, t) })
+	return s.Show(reply, func(p *Page) {
+		if said := callWords(c.Trouble, c.Words); said != "" {
+			p.Field("what is wrong", "%s", said)
+			p.Gap()
+		}
+		showEmergency(p, reply, t)
+	})
+}
+
+// mostCallWords is how many characters of the caller's words are kept.
+const mostCallWords = 200
+
+// occasion is what this call leaves with the appointment.
+func (c *EmergencyCommand) occasion(answers []*vw.RedFlagAnswer) *vw.CallOccasion {
+	o := &vw.CallOccasion{Trouble: c.Trouble, Words: c.Words}
+	for _, a := range answers {
+		if a.GetYes() {
+			o.RaisedFlags = append(o.RaisedFlags, a.GetQuestion())
+		} else {
+			o.DeniedFlags = append(o.DeniedFlags, a.GetQuestion())
+		}
+	}
+	return o
+}
+
+// callWords is what is wrong, by its kind and in the caller's words.
+func callWords(trouble, said string) string {
+	switch trouble {
+	case "trauma":
+		trouble = "knocked or broken tooth"
+	case "filling":
+		trouble = "lost or broken filling or crown"
+	}
+	return strings.Join(nonEmpty(trouble, said), ": ")
+}
+
+// showOccasion writes what an urgent caller said.
+func showOccasion(p *Page, o *vw.CallOccasion) {
+	if o == nil {
+		return
+	}
+	p.Field("urgent call", "%s", orElse(callWords(o.GetTrouble(), o.GetWords()), "not said what is wrong"))
+	if len(o.GetRaisedFlags()) > 0 {
+		p.Field("red flags: yes", "%s", words(strings.Join(o.GetRaisedFlags(), ", "), ""))
+	}
+	if len(o.GetDeniedFlags()) > 0 {
+		p.Field("red flags: no", "%s", words(strings.Join(o.GetDeniedFlags(), ", "), ""))
+	}
 }
 
 // redFlags turns flags into answers. Without any answer it returns the

@@ -121,6 +121,22 @@ func whatFor(a *vw.Appointment) string {
 	return ""
 }
 
+// calledFor says in few words that an urgent call led to an appointment. What the
+// caller said in their own words is left to the appointment itself.
+func calledFor(o *vw.CallOccasion) string {
+	if o == nil {
+		return ""
+	}
+	text := "urgent call"
+	if o.GetTrouble() != "" {
+		text += ", " + callWords(o.GetTrouble(), "")
+	}
+	if len(o.GetRaisedFlags()) > 0 {
+		text += ", RED FLAG"
+	}
+	return text
+}
+
 // ShowDay writes one day of the diary, the appointments in the order in which
 // they begin.
 func ShowDay(p *Page, day time.Time, appointments []*vw.Appointment, t titles) {
@@ -131,7 +147,7 @@ func ShowDay(p *Page, day time.Time, appointments []*vw.Appointment, t titles) {
 	}
 	for _, a := range list {
 		p.marked(clock(startMinute(a.GetPlace()))+"-"+endClock(a.GetPlace())+"  ", stateWords(a)+": "+t.with(a.GetPlace()))
-		p.marked(strings.Repeat(" ", 13), strings.Join(nonEmpty(whatFor(a), "appointment "+shortID(a.GetName())), "; "))
+		p.marked(strings.Repeat(" ", 13), strings.Join(nonEmpty(whatFor(a), calledFor(a.GetOccasion()), "appointment "+shortID(a.GetName())), "; "))
 	}
 }
 
@@ -275,6 +291,7 @@ func ShowAppointment(p *Page, a *vw.Appointment, t titles) {
 	if a.GetProtocol() != "" && len(a.GetParts()) == 0 {
 		p.Field("for", "%s", words(a.GetProtocol(), ""))
 	}
+	showOccasion(p, a.GetOccasion())
 	if o := a.GetOverride(); o != nil {
 		p.Field("outside window", "decided by %s: %s", shortID(o.GetClinician()), o.GetReason())
 	}

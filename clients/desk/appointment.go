@@ -52,6 +52,7 @@ type appointmentPage struct {
 	Freed   bool
 	Fits    *fitView // what a newer plan says of it
 	Booking string
+	Call    *occasionView // what an urgent caller said
 }
 
 type toothLink struct{ Text, Path string }
@@ -83,6 +84,7 @@ func (q *ask) appointmentShow(f, cancel *form, outlook *vw.LateOutlook) (*page, 
 	g.Go(func() (err error) { h, err = q.house(); return err })
 	g.Go(func() (err error) { who, err = q.whoIs([]*vw.Appointment{a}); return err })
 	g.Go(func() (err error) { p.Reasons, err = q.changeReasons(); return err })
+	g.Go(func() (err error) { p.Call, err = q.occasionView(a.GetOccasion()); return err })
 	for i, name := range a.GetConflicts() {
 		g.Go(func() (err error) {
 			conflicts[i], err = q.diary().GetAppointment(q, &vw.GetAppointmentRequest{Name: name})

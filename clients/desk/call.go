@@ -3,7 +3,7 @@ package desk
 import (
 	"net/http"
 	"net/url"
-	"strings"
+	"slices"
 
 	"golang.org/x/sync/errgroup"
 
@@ -42,31 +42,21 @@ var troubles = []string{"none", "pain", "swelling", "trauma", "filling", "other"
 // askTrouble prepares the question what is wrong, and reads its answer.
 func (q *ask) askTrouble(p *callPage) {
 	given := p.Form.Get("trouble")
+	if given == "none" || !slices.Contains(troubles, given) {
+		p.Form.Set("trouble", "")
+	}
 	for _, id := range troubles {
 		value := id
 		if id == "none" {
 			value = ""
 		}
 		p.Troubles = append(p.Troubles, option{Value: value, Text: q.t("call.trouble-" + id)})
-		if value == given && given != "" {
-			p.Trouble = q.t("call.trouble-" + id)
-		}
 	}
-	if p.Trouble == "" {
-		p.Form.Set("trouble", "")
-	}
-	if words := []rune(p.Form.Get("trouble-words")); len(words) > 0 {
-		words = words[:min(len(words), mostTrouble)]
-		p.Form.Set("trouble-words", string(words))
-		if p.Trouble != "" {
-			p.Trouble += ": "
-		}
-		p.Trouble += string(words)
-	}
-	p.Trouble = strings.TrimRight(p.Trouble, ". ")
+	p.Form.Set("trouble-words", p.words())
+	p.Trouble = q.troubleWords(p.Form.Get("trouble"), p.words())
 }
 
-// mostTrouble is how many characters of the caller's words travel along.
+// mostTrouble is how many characters of the caller's words are kept.
 const mostTrouble = 200
 
 type flagAnswer struct {
@@ -271,7 +261,7 @@ func (q *ask) callBook(p *callPage, r *vw.FindEmergencyPlaceRequest) (*page, err
 	if err := opened(f.Get("place"), place); err != nil {
 		return nil, errBadForm
 	}
-	booking, err := q.diary().BookOffer(q, &vw.BookOfferRequest{Parent: q.practice, Patient: r.GetPatient(), RequestId: f.RequestID, Places: []*vw.PlaceToBook{{
+	booking, err := q.diary().BookOffer(q, &vw.BookOfferRequest{Parent: q.practice, Patient: r.GetPatient(), RequestId: f.RequestID, Occasion: p.occasion(r.GetAnswers()), Places: []*vw.PlaceToBook{{
 		Place: place, Unplanned: &vw.UnplannedVisit{Protocol: "emergency-relief", Minutes: place.GetMinutes()}}}})
 	switch {
 	case err == nil:

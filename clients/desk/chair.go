@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode"
@@ -60,6 +61,7 @@ type beginPage struct {
 	// Places are today's appointments of the case.
 	Places []option
 	NoPlan bool
+	Call   *occasionView // what the patient said on the telephone, when they come from an urgent call
 }
 
 func (q *ask) showBegin(f *form, status int) (*page, error) {
@@ -74,11 +76,18 @@ func (q *ask) showBegin(f *form, status int) (*page, error) {
 		return err
 	})
 	g.Go(func() error {
-		reply, err := q.diary().ListAppointments(ctx, &vw.ListAppointmentsRequest{Parent: q.practice, Days: q.around(0, 0), Case: h.Case.GetName(), PageSize: mostKept})
+		reply, err := q.diary().ListAppointments(ctx, &vw.ListAppointmentsRequest{Parent: q.practice, Days: q.around(0, 0), Patient: h.Case.GetPatient(), PageSize: mostKept})
+		if err != nil {
+			return err
+		}
 		for _, a := range reply.GetAppointments() {
+			if !slices.Contains(a.GetCases(), h.Case.GetName()) {
+				continue // an urgent call is booked before there is a case
+			}
 			p.Places = append(p.Places, option{Value: lastPart(a.GetName()),
 				Text: q.t("chair.place", q.words.Clock(a.GetPlace().GetStart().GetTime()), q.words.Min(a.GetPlace().GetMinutes()), q.words.AppointmentState(a))})
 		}
+		p.Call, err = q.occasionView(callOf(reply.GetAppointments()))
 		return err
 	})
 	if err := g.Wait(); err != nil {

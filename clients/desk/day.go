@@ -76,6 +76,7 @@ type dayVisit struct {
 	Left    string // time left of a provisional one
 	Outside string // hours or absences that it does not fit any more
 	Running *running
+	Call    string // the urgent call it came from, in few words
 }
 
 // running is a visit in the chair as it stands.
@@ -218,6 +219,7 @@ func (q *ask) dayVisit(in *dayInputs, a *vw.Appointment) *dayVisit {
 	place := a.GetPlace()
 	v := &dayVisit{A: a, Time: q.words.Span(place), Start: clockAt(startMinute(place)), Who: in.who.Patient(a.GetPatient()), Phone: in.who.Phone(a.GetPatient()), Teeth: in.who.Teeth(a),
 		What: q.what(a), State: q.stateWords(a), Class: stateWord(a), With: in.house.Title(clinicianOf(place)), Room: in.house.Title(in.house.roomOf(place))}
+	v.Call = q.callLine(a.GetOccasion())
 	if clinicianOf(place) == "" {
 		v.With = ""
 	}

@@ -25,6 +25,9 @@ type sheetView struct {
 	At     *vw.Appointment
 	NoPlan bool
 	Why    string
+	// Call is what the patient said on the telephone, when they come today from an
+	// urgent call or the visit was booked for one.
+	Call *occasionView
 }
 
 // Joint reports whether several teeth share the visit.
@@ -40,11 +43,19 @@ func (q *ask) sheetPage() (*page, error) {
 	}
 	p := &sheetView{head: h, NoPlan: h.Case.GetLatestPlan() == ""}
 	out := &page{name: "sheet", title: q.titleOf("sheet.title", h), section: "patients", data: p}
+	today, err := q.diary().ListAppointments(q, &vw.ListAppointmentsRequest{Parent: q.practice, Days: q.around(0, 0), Patient: h.Case.GetPatient(), PageSize: mostKept})
+	if err != nil {
+		return nil, err
+	}
 	if p.NoPlan {
-		return out, nil
+		p.Call, err = q.occasionView(callOf(today.GetAppointments()))
+		return out, err
 	}
 	parts, err := q.sheetParts(p)
 	if err != nil {
+		return nil, err
+	}
+	if p.Call, err = q.occasionView(callOf(append([]*vw.Appointment{p.At}, today.GetAppointments()...))); err != nil {
 		return nil, err
 	}
 	p.Sheet, err = q.planner().GetVisitSheet(q, &vw.GetVisitSheetRequest{Parts: parts})

@@ -3,6 +3,7 @@ package main
 import (
 	"net/http"
 	"net/url"
+	"path"
 	"strings"
 	"testing"
 	"time"
@@ -215,15 +216,41 @@ func TestAnUrgentCallAsksFirstReadsTheInstructionOutAndThenFindsAPlace(t *testin
 	if !p.has("The next places for INVENTED-0911") || !strings.Contains(p.text(), `<script>alert("x")</script>`) || p.Find("main script").Length() != 0 {
 		t.Fatalf("the places: %s", p.text())
 	}
-	done := v.send(p, "form:has(button[value=book])", nil, "do=book")
+	done := v.send(p, "form:has(button[value=book])", url.Values{"trouble": {"swelling"}, "trouble-words": {"<b>since</b> Sunday"}}, "do=book")
 	if !strings.HasPrefix(done.at, "/bookings/") || !done.has("emergency relief") {
 		t.Fatalf("booked: status %d, %s", done.status, done.text())
+	}
+	kept := v.mustGet("/appointments/" + path.Base(r.booked()[0].GetName()))
+	if !kept.has("Said on the telephone swelling: <b>since</b> Sunday") || !kept.has("Answered with yes: ") || !kept.has("red-flag questions") {
+		t.Errorf("what the caller said is not with the appointment: %s", kept.text())
+	}
+	for view, want := range map[string]string{"": "Urgent call: swelling", "?view=list": "A red flag was raised on the telephone"} {
+		if day := v.mustGet("/day/" + "2027-03-01" + view); !day.has(want) || day.has("since") {
+			t.Errorf("the day shows %s", day.text())
+		}
 	}
 	if n := len(r.booked()); n != 1 {
 		t.Errorf("%d appointments, want 1", n)
 	}
 	if p = v.post("/call", no); !p.has("Who calls?") || p.has("Call the invented emergency line") {
 		t.Errorf("without a flag: %s", p.text())
+	}
+}
+
+// Who sees the patient next reads it before the visit begins, though the urgent
+// visit was booked before it had a case.
+func TestWhatAnUrgentCallerSaidIsReadBeforeTheVisit(t *testing.T) {
+	r, id := openFurnished(t)
+	r.mustAt(monday, "emergency", "--yes", "swallowing", "--no-flags", "--read", "--trouble", "swelling", "--words", "since Sunday", "--for", "INVENTED-0046", "--book", "1")
+	v := r.signIn("nurse")
+	for _, at := range []string{"/sheet", "/chair"} {
+		if p := v.mustGet("/cases/" + id + at); !p.has("Said on the telephone swelling: since Sunday") || !p.has("Answered with yes: ") {
+			t.Errorf("%s shows %s", at, p.text())
+		}
+	}
+	r.clock.move(24 * time.Hour)
+	if p := r.signIn("nurse").mustGet("/cases/" + id + "/chair"); p.has("Said on the telephone") {
+		t.Errorf("a call of the day before is shown before a visit of today: %s", p.text())
 	}
 }
 

@@ -20,13 +20,18 @@ func TestAVisitWithoutAPlanIsArrangedAndALatePatientHearsWhatIsLeft(t *testing.T
 		t.Errorf("a raised flag shows\n%s", flagged)
 	}
 	golden(t, "emergency-read", h.mustAt(monday, "emergency", "--yes", "swallowing", "--no-flags", "--read"))
-	golden(t, "emergency-book", h.mustAt(monday, "emergency", "--no-flags", "--for", "INVENTED-0046", "--book", "2"))
+	golden(t, "emergency-book", h.mustAt(monday, "emergency", "--no-flags", "--trouble", "filling", "--words", "it fell out at lunch", "--for", "INVENTED-0046", "--book", "2"))
+	if page := h.mustAt(monday, "diary", "day", "2027-03-01"); !strings.Contains(page, "urgent call, lost or broken filling or crown") || strings.Contains(page, "lunch") {
+		t.Errorf("the day shows\n%s", page)
+	}
 	golden(t, "offers-other-days", h.mustAt(monday, "offers", id, "--most", "3", "--other-days"))
 	for _, args := range [][]string{
-		{"arrange", "INVENTED-0046", "--at", "2027-03-06 10:00", "--minutes", "30"},                      // a Saturday
-		{"arrange", "INVENTED-0046", "--at", "2027-03-01 10:00", "--minutes", "31"},                      // off the grid
-		{"arrange", "INVENTED-0046", "--at", "2027-03-28 02:30", "--minutes", "30"},                      // the clock skips it
-		{"emergency", "--no-flags", "--for", "INVENTED-0046", "--book", "9"},                             // no such place
+		{"arrange", "INVENTED-0046", "--at", "2027-03-06 10:00", "--minutes", "30"}, // a Saturday
+		{"arrange", "INVENTED-0046", "--at", "2027-03-01 10:00", "--minutes", "31"}, // off the grid
+		{"arrange", "INVENTED-0046", "--at", "2027-03-28 02:30", "--minutes", "30"}, // the clock skips it
+		{"emergency", "--no-flags", "--for", "INVENTED-0046", "--book", "9"},        // no such place
+		{"emergency", "--no-flags", "--trouble", "tea"},
+		{"emergency", "--no-flags", "--words", strings.Repeat("o", 201)},
 		{"emergency", "--no-flags", "--book", "1"},                                                       // for whom?
 		{"arrange", "nobody", "--at", "2027-03-01 10:00", "--minutes", "30"},                             // no such patient
 		{"arrange", "INVENTED-0046", "--at", "2027-03-01 14:00", "--minutes", "30", "--protocol", "tea"}, // no such protocol

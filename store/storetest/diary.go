@@ -1,6 +1,7 @@
 package storetest
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"reflect"
@@ -280,6 +281,25 @@ var diaryTests = map[string]func(*bench){
 		s.must(err)
 		if ended != 1 || got.State != store.StateReleased {
 			s.Errorf("%d ended, it is %s", ended, got.State)
+		}
+	}),
+	"what was said of a visit stays sealed with it through moves and ends": surgeryTest(func(s *surgery) {
+		n := s.one(s.room, 480, 540)
+		n.Visits[0].Document = []byte("planted words of a caller")
+		a := s.book(n).Appointments[0]
+		moved, err := s.s.MoveAppointment(s.ctx, call(ours), store.Move{ID: a.ID, Etag: a.Etag, Place: s.place(s.room, 600, 660), Reason: "patient-asked"})
+		s.must(err)
+		ended, err := s.s.ChangeAppointment(s.ctx, call(ours), store.StateChange{ID: a.ID, Etag: moved.Etag, To: store.StateCancelled, Reason: "patient-asked"})
+		s.must(err)
+		got, err := s.s.GetAppointment(s.ctx, call(ours), a.ID)
+		s.must(err)
+		for _, x := range []store.Appointment{a, moved, ended, got} {
+			if string(x.Document) != "planted words of a caller" {
+				s.Errorf("the document is %q", x.Document)
+			}
+		}
+		if bytes.Contains(s.bench.place.Bytes(s.T), []byte("planted words")) {
+			s.Error("what was said stands readable in the database")
 		}
 	}),
 	"a move frees its old place and takes the new one": surgeryTest(func(s *surgery) {

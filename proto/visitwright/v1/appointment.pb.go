@@ -230,7 +230,9 @@ type Appointment struct {
 	// RecordAttendance alone.
 	LateOutlook *LateOutlook `protobuf:"bytes,23,opt,name=late_outlook,json=lateOutlook,proto3" json:"late_outlook,omitempty"`
 	// The protocol of a visit that no plan asked for (catalogue "protocols").
-	Protocol      string `protobuf:"bytes,24,opt,name=protocol,proto3" json:"protocol,omitempty"`
+	Protocol string `protobuf:"bytes,24,opt,name=protocol,proto3" json:"protocol,omitempty"`
+	// What an urgent caller said when it was booked.
+	Occasion      *CallOccasion `protobuf:"bytes,25,opt,name=occasion,proto3" json:"occasion,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -431,6 +433,13 @@ func (x *Appointment) GetProtocol() string {
 		return x.Protocol
 	}
 	return ""
+}
+
+func (x *Appointment) GetOccasion() *CallOccasion {
+	if x != nil {
+		return x.Occasion
+	}
+	return nil
 }
 
 // What a late start does to a visit. It speaks of minutes alone and is no
@@ -983,7 +992,7 @@ var File_visitwright_v1_appointment_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_appointment_proto_rawDesc = "" +
 	"\n" +
-	" visitwright/v1/appointment.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1fvisitwright/v1/local_time.proto\x1a\x19visitwright/v1/plan.proto\x1a\x1dvisitwright/v1/quantity.proto\"\x80\n" +
+	" visitwright/v1/appointment.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x1dvisitwright/v1/identity.proto\x1a\x1fvisitwright/v1/local_time.proto\x1a\x1dvisitwright/v1/occasion.proto\x1a\x19visitwright/v1/plan.proto\x1a\x1dvisitwright/v1/quantity.proto\"\xba\n" +
 	"\n" +
 	"\vAppointment\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x18\n" +
@@ -1016,7 +1025,8 @@ const file_visitwright_v1_appointment_proto_rawDesc = "" +
 	"updateTime\x12\x12\n" +
 	"\x04etag\x18\x16 \x01(\tR\x04etag\x12>\n" +
 	"\flate_outlook\x18\x17 \x01(\v2\x1b.visitwright.v1.LateOutlookR\vlateOutlook\x12\x1a\n" +
-	"\bprotocol\x18\x18 \x01(\tR\bprotocol\"\xd4\x01\n" +
+	"\bprotocol\x18\x18 \x01(\tR\bprotocol\x128\n" +
+	"\boccasion\x18\x19 \x01(\v2\x1c.visitwright.v1.CallOccasionR\boccasion\"\xd4\x01\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11STATE_PROVISIONAL\x10\x01\x12\x10\n" +
@@ -1104,8 +1114,9 @@ var file_visitwright_v1_appointment_proto_goTypes = []any{
 	(*ExternalIdentifier)(nil),    // 11: visitwright.v1.ExternalIdentifier
 	(*VisitPart)(nil),             // 12: visitwright.v1.VisitPart
 	(*timestamppb.Timestamp)(nil), // 13: google.protobuf.Timestamp
-	(*Odds)(nil),                  // 14: visitwright.v1.Odds
-	(*LocalDateTime)(nil),         // 15: visitwright.v1.LocalDateTime
+	(*CallOccasion)(nil),          // 14: visitwright.v1.CallOccasion
+	(*Odds)(nil),                  // 15: visitwright.v1.Odds
+	(*LocalDateTime)(nil),         // 16: visitwright.v1.LocalDateTime
 }
 var file_visitwright_v1_appointment_proto_depIdxs = []int32{
 	11, // 0: visitwright.v1.Appointment.external:type_name -> visitwright.v1.ExternalIdentifier
@@ -1121,20 +1132,21 @@ var file_visitwright_v1_appointment_proto_depIdxs = []int32{
 	13, // 10: visitwright.v1.Appointment.create_time:type_name -> google.protobuf.Timestamp
 	13, // 11: visitwright.v1.Appointment.update_time:type_name -> google.protobuf.Timestamp
 	3,  // 12: visitwright.v1.Appointment.late_outlook:type_name -> visitwright.v1.LateOutlook
-	14, // 13: visitwright.v1.LateOutlook.on_time:type_name -> visitwright.v1.Odds
-	15, // 14: visitwright.v1.Place.start:type_name -> visitwright.v1.LocalDateTime
-	5,  // 15: visitwright.v1.Place.holds:type_name -> visitwright.v1.Hold
-	2,  // 16: visitwright.v1.Booking.appointments:type_name -> visitwright.v1.Appointment
-	11, // 17: visitwright.v1.ExternalAppointment.key:type_name -> visitwright.v1.ExternalIdentifier
-	4,  // 18: visitwright.v1.ExternalAppointment.place:type_name -> visitwright.v1.Place
-	11, // 19: visitwright.v1.TakenIn.key:type_name -> visitwright.v1.ExternalIdentifier
-	1,  // 20: visitwright.v1.TakenIn.outcome:type_name -> visitwright.v1.TakenIn.Outcome
-	10, // 21: visitwright.v1.TakenIn.error:type_name -> visitwright.v1.ItemError
-	22, // [22:22] is the sub-list for method output_type
-	22, // [22:22] is the sub-list for method input_type
-	22, // [22:22] is the sub-list for extension type_name
-	22, // [22:22] is the sub-list for extension extendee
-	0,  // [0:22] is the sub-list for field type_name
+	14, // 13: visitwright.v1.Appointment.occasion:type_name -> visitwright.v1.CallOccasion
+	15, // 14: visitwright.v1.LateOutlook.on_time:type_name -> visitwright.v1.Odds
+	16, // 15: visitwright.v1.Place.start:type_name -> visitwright.v1.LocalDateTime
+	5,  // 16: visitwright.v1.Place.holds:type_name -> visitwright.v1.Hold
+	2,  // 17: visitwright.v1.Booking.appointments:type_name -> visitwright.v1.Appointment
+	11, // 18: visitwright.v1.ExternalAppointment.key:type_name -> visitwright.v1.ExternalIdentifier
+	4,  // 19: visitwright.v1.ExternalAppointment.place:type_name -> visitwright.v1.Place
+	11, // 20: visitwright.v1.TakenIn.key:type_name -> visitwright.v1.ExternalIdentifier
+	1,  // 21: visitwright.v1.TakenIn.outcome:type_name -> visitwright.v1.TakenIn.Outcome
+	10, // 22: visitwright.v1.TakenIn.error:type_name -> visitwright.v1.ItemError
+	23, // [23:23] is the sub-list for method output_type
+	23, // [23:23] is the sub-list for method input_type
+	23, // [23:23] is the sub-list for extension type_name
+	23, // [23:23] is the sub-list for extension extendee
+	0,  // [0:23] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_appointment_proto_init() }
@@ -1144,6 +1156,7 @@ func file_visitwright_v1_appointment_proto_init() {
 	}
 	file_visitwright_v1_identity_proto_init()
 	file_visitwright_v1_local_time_proto_init()
+	file_visitwright_v1_occasion_proto_init()
 	file_visitwright_v1_plan_proto_init()
 	file_visitwright_v1_quantity_proto_init()
 	type x struct{}

@@ -234,7 +234,7 @@ func TestWhatCouldSayWhoThePatientIsIsMarked(t *testing.T) {
 		"Letter.address", "Report.question", "AcceptedOption.override_reason", "AcceptOptionRequest.override_reason",
 		"CreatePersonRequest.passphrase", "SetPassphraseRequest.old_passphrase", "SetPassphraseRequest.new_passphrase",
 		"SignInRequest.sign_in_name", "SignInRequest.passphrase", "SignInResponse.session_token",
-		"CalendarFeed.secret_path", "ReadCalendarFeedRequest.secret",
+		"CalendarFeed.secret_path", "ReadCalendarFeedRequest.secret", "CallOccasion.words",
 	} {
 		want[protoreflect.FullName("visitwright.v1."+name)] = true
 	}

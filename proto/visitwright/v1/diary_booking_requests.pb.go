@@ -552,7 +552,9 @@ type BookOfferRequest struct {
 	// Checks and computes everything and keeps nothing.
 	ValidateOnly bool `protobuf:"varint,7,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
 	// The person an integration acts for; empty for everybody else.
-	OnBehalfOf    string `protobuf:"bytes,8,opt,name=on_behalf_of,json=onBehalfOf,proto3" json:"on_behalf_of,omitempty"`
+	OnBehalfOf string `protobuf:"bytes,8,opt,name=on_behalf_of,json=onBehalfOf,proto3" json:"on_behalf_of,omitempty"`
+	// What an urgent caller said; kept with the first of the appointments.
+	Occasion      *CallOccasion `protobuf:"bytes,9,opt,name=occasion,proto3" json:"occasion,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -641,6 +643,13 @@ func (x *BookOfferRequest) GetOnBehalfOf() string {
 		return x.OnBehalfOf
 	}
 	return ""
+}
+
+func (x *BookOfferRequest) GetOccasion() *CallOccasion {
+	if x != nil {
+		return x.Occasion
+	}
+	return nil
 }
 
 // One place to book.
@@ -1757,7 +1766,7 @@ var File_visitwright_v1_diary_booking_requests_proto protoreflect.FileDescriptor
 
 const file_visitwright_v1_diary_booking_requests_proto_rawDesc = "" +
 	"\n" +
-	"+visitwright/v1/diary_booking_requests.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a visitwright/v1/appointment.proto\x1a\x1fvisitwright/v1/local_time.proto\x1a\x1avisitwright/v1/offer.proto\x1a\x19visitwright/v1/plan.proto\"\x9e\x02\n" +
+	"+visitwright/v1/diary_booking_requests.proto\x12\x0evisitwright.v1\x1a\x1bbuf/validate/validate.proto\x1a visitwright/v1/appointment.proto\x1a\x1fvisitwright/v1/local_time.proto\x1a\x1dvisitwright/v1/occasion.proto\x1a\x1avisitwright/v1/offer.proto\x1a\x19visitwright/v1/plan.proto\"\x9e\x02\n" +
 	"\x11FindOffersRequest\x12B\n" +
 	"\x06parent\x18\x01 \x01(\tB*\xbaH'r%2#^practices/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12\"\n" +
 	"\apatient\x18\x02 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\apatient\x12@\n" +
@@ -1797,7 +1806,7 @@ const file_visitwright_v1_diary_booking_requests_proto_rawDesc = "" +
 	"\vPlaceEffect\x12 \n" +
 	"\vappointment\x18\x01 \x01(\tR\vappointment\x12\x12\n" +
 	"\x04text\x18\x02 \x01(\tR\x04text\x12#\n" +
-	"\rbreaks_window\x18\x03 \x01(\bR\fbreaksWindow\"\xf5\x03\n" +
+	"\rbreaks_window\x18\x03 \x01(\bR\fbreaksWindow\"\xaf\x04\n" +
 	"\x10BookOfferRequest\x12B\n" +
 	"\x06parent\x18\x01 \x01(\tB*\xbaH'r%2#^practices/[a-z0-9][a-z0-9-]{0,62}$R\x06parent\x12e\n" +
 	"\apatient\x18\x02 \x01(\tBK\xbaHHrF2D^practices/[a-z0-9][a-z0-9-]{0,62}/patients/[a-z0-9][a-z0-9-]{0,62}$R\apatient\x12*\n" +
@@ -1810,7 +1819,8 @@ const file_visitwright_v1_diary_booking_requests_proto_rawDesc = "" +
 	"request_id\x18\x06 \x01(\tB\v\xbaH\b\xd8\x01\x01r\x03\xb0\x01\x01R\trequestId\x12#\n" +
 	"\rvalidate_only\x18\a \x01(\bR\fvalidateOnly\x12K\n" +
 	"\fon_behalf_of\x18\b \x01(\tB)\xbaH&r$\x18@2 ^([A-Za-z0-9][A-Za-z0-9._@-]*)?$R\n" +
-	"onBehalfOf\"\x94\x02\n" +
+	"onBehalfOf\x128\n" +
+	"\boccasion\x18\t \x01(\v2\x1c.visitwright.v1.CallOccasionR\boccasion\"\x94\x02\n" +
 	"\vPlaceToBook\x129\n" +
 	"\x05parts\x18\x01 \x03(\v2\x19.visitwright.v1.VisitPartB\b\xbaH\x05\x92\x01\x02\x10\bR\x05parts\x123\n" +
 	"\x05place\x18\x02 \x01(\v2\x15.visitwright.v1.PlaceB\x06\xbaH\x03\xc8\x01\x01R\x05place\x12\x1b\n" +
@@ -1946,10 +1956,11 @@ var file_visitwright_v1_diary_booking_requests_proto_goTypes = []any{
 	(*Offer)(nil),                      // 26: visitwright.v1.Offer
 	(*BindingConstraint)(nil),          // 27: visitwright.v1.BindingConstraint
 	(*OfferedPlace)(nil),               // 28: visitwright.v1.OfferedPlace
-	(*WindowOverride)(nil),             // 29: visitwright.v1.WindowOverride
-	(*DateRange)(nil),                  // 30: visitwright.v1.DateRange
-	(*Appointment)(nil),                // 31: visitwright.v1.Appointment
-	(Appointment_State)(0),             // 32: visitwright.v1.Appointment.State
+	(*CallOccasion)(nil),               // 29: visitwright.v1.CallOccasion
+	(*WindowOverride)(nil),             // 30: visitwright.v1.WindowOverride
+	(*DateRange)(nil),                  // 31: visitwright.v1.DateRange
+	(*Appointment)(nil),                // 32: visitwright.v1.Appointment
+	(Appointment_State)(0),             // 33: visitwright.v1.Appointment.State
 }
 var file_visitwright_v1_diary_booking_requests_proto_depIdxs = []int32{
 	1,  // 0: visitwright.v1.FindOffersRequest.visits:type_name -> visitwright.v1.VisitToPlace
@@ -1965,29 +1976,30 @@ var file_visitwright_v1_diary_booking_requests_proto_depIdxs = []int32{
 	28, // 10: visitwright.v1.CheckPlaceResponse.place:type_name -> visitwright.v1.OfferedPlace
 	6,  // 11: visitwright.v1.CheckPlaceResponse.effects:type_name -> visitwright.v1.PlaceEffect
 	8,  // 12: visitwright.v1.BookOfferRequest.places:type_name -> visitwright.v1.PlaceToBook
-	24, // 13: visitwright.v1.PlaceToBook.parts:type_name -> visitwright.v1.VisitPart
-	25, // 14: visitwright.v1.PlaceToBook.place:type_name -> visitwright.v1.Place
-	29, // 15: visitwright.v1.PlaceToBook.override:type_name -> visitwright.v1.WindowOverride
-	2,  // 16: visitwright.v1.PlaceToBook.unplanned:type_name -> visitwright.v1.UnplannedVisit
-	30, // 17: visitwright.v1.ListAppointmentsRequest.days:type_name -> visitwright.v1.DateRange
-	31, // 18: visitwright.v1.ListAppointmentsResponse.appointments:type_name -> visitwright.v1.Appointment
-	25, // 19: visitwright.v1.MoveAppointmentRequest.place:type_name -> visitwright.v1.Place
-	29, // 20: visitwright.v1.MoveAppointmentRequest.override:type_name -> visitwright.v1.WindowOverride
-	31, // 21: visitwright.v1.MoveAppointmentResponse.appointment:type_name -> visitwright.v1.Appointment
-	6,  // 22: visitwright.v1.MoveAppointmentResponse.effects:type_name -> visitwright.v1.PlaceEffect
-	16, // 23: visitwright.v1.MoveAppointmentResponse.repair:type_name -> visitwright.v1.AppointmentRepair
-	17, // 24: visitwright.v1.AppointmentRepair.moves:type_name -> visitwright.v1.RepairMove
-	18, // 25: visitwright.v1.AppointmentRepair.cancels:type_name -> visitwright.v1.RepairCancel
-	25, // 26: visitwright.v1.RepairMove.place:type_name -> visitwright.v1.Place
-	29, // 27: visitwright.v1.RepairMove.override:type_name -> visitwright.v1.WindowOverride
-	16, // 28: visitwright.v1.RepairAppointmentsRequest.repair:type_name -> visitwright.v1.AppointmentRepair
-	31, // 29: visitwright.v1.RepairAppointmentsResponse.appointments:type_name -> visitwright.v1.Appointment
-	32, // 30: visitwright.v1.RecordAttendanceRequest.state:type_name -> visitwright.v1.Appointment.State
-	31, // [31:31] is the sub-list for method output_type
-	31, // [31:31] is the sub-list for method input_type
-	31, // [31:31] is the sub-list for extension type_name
-	31, // [31:31] is the sub-list for extension extendee
-	0,  // [0:31] is the sub-list for field type_name
+	29, // 13: visitwright.v1.BookOfferRequest.occasion:type_name -> visitwright.v1.CallOccasion
+	24, // 14: visitwright.v1.PlaceToBook.parts:type_name -> visitwright.v1.VisitPart
+	25, // 15: visitwright.v1.PlaceToBook.place:type_name -> visitwright.v1.Place
+	30, // 16: visitwright.v1.PlaceToBook.override:type_name -> visitwright.v1.WindowOverride
+	2,  // 17: visitwright.v1.PlaceToBook.unplanned:type_name -> visitwright.v1.UnplannedVisit
+	31, // 18: visitwright.v1.ListAppointmentsRequest.days:type_name -> visitwright.v1.DateRange
+	32, // 19: visitwright.v1.ListAppointmentsResponse.appointments:type_name -> visitwright.v1.Appointment
+	25, // 20: visitwright.v1.MoveAppointmentRequest.place:type_name -> visitwright.v1.Place
+	30, // 21: visitwright.v1.MoveAppointmentRequest.override:type_name -> visitwright.v1.WindowOverride
+	32, // 22: visitwright.v1.MoveAppointmentResponse.appointment:type_name -> visitwright.v1.Appointment
+	6,  // 23: visitwright.v1.MoveAppointmentResponse.effects:type_name -> visitwright.v1.PlaceEffect
+	16, // 24: visitwright.v1.MoveAppointmentResponse.repair:type_name -> visitwright.v1.AppointmentRepair
+	17, // 25: visitwright.v1.AppointmentRepair.moves:type_name -> visitwright.v1.RepairMove
+	18, // 26: visitwright.v1.AppointmentRepair.cancels:type_name -> visitwright.v1.RepairCancel
+	25, // 27: visitwright.v1.RepairMove.place:type_name -> visitwright.v1.Place
+	30, // 28: visitwright.v1.RepairMove.override:type_name -> visitwright.v1.WindowOverride
+	16, // 29: visitwright.v1.RepairAppointmentsRequest.repair:type_name -> visitwright.v1.AppointmentRepair
+	32, // 30: visitwright.v1.RepairAppointmentsResponse.appointments:type_name -> visitwright.v1.Appointment
+	33, // 31: visitwright.v1.RecordAttendanceRequest.state:type_name -> visitwright.v1.Appointment.State
+	32, // [32:32] is the sub-list for method output_type
+	32, // [32:32] is the sub-list for method input_type
+	32, // [32:32] is the sub-list for extension type_name
+	32, // [32:32] is the sub-list for extension extendee
+	0,  // [0:32] is the sub-list for field type_name
 }
 
 func init() { file_visitwright_v1_diary_booking_requests_proto_init() }
@@ -1997,6 +2009,7 @@ func file_visitwright_v1_diary_booking_requests_proto_init() {
 	}
 	file_visitwright_v1_appointment_proto_init()
 	file_visitwright_v1_local_time_proto_init()
+	file_visitwright_v1_occasion_proto_init()
 	file_visitwright_v1_offer_proto_init()
 	file_visitwright_v1_plan_proto_init()
 	file_visitwright_v1_diary_booking_requests_proto_msgTypes[1].OneofWrappers = []any{}

@@ -141,7 +141,8 @@ type DiaryServiceClient interface {
 	// OUTSIDE_HOURS, CLOSED, WRONG_RESOURCE, DIFFERENT_PATIENTS);
 	// PERMISSION_DENIED (CLINICIAN_REQUIRED) for an override;
 	// INVALID_ARGUMENT (TIME_IN_GAP, TIME_AMBIGUOUS, UNKNOWN_ZONE,
-	// LENGTH_OFF_GRID).
+	// LENGTH_OFF_GRID), and (UNKNOWN_CATALOGUE_ID, INVALID_FIELD) for an
+	// occasion that names a red flag which is not there, or one twice.
 	BookOffer(ctx context.Context, in *BookOfferRequest, opts ...grpc.CallOption) (*Booking, error)
 	// Makes a provisional booking firm. Roles: reception, nurse, clinician,
 	// integration. Codes: NOT_FOUND (BOOKING_NOT_FOUND); FAILED_PRECONDITION
@@ -728,7 +729,8 @@ type DiaryServiceServer interface {
 	// OUTSIDE_HOURS, CLOSED, WRONG_RESOURCE, DIFFERENT_PATIENTS);
 	// PERMISSION_DENIED (CLINICIAN_REQUIRED) for an override;
 	// INVALID_ARGUMENT (TIME_IN_GAP, TIME_AMBIGUOUS, UNKNOWN_ZONE,
-	// LENGTH_OFF_GRID).
+	// LENGTH_OFF_GRID), and (UNKNOWN_CATALOGUE_ID, INVALID_FIELD) for an
+	// occasion that names a red flag which is not there, or one twice.
 	BookOffer(context.Context, *BookOfferRequest) (*Booking, error)
 	// Makes a provisional booking firm. Roles: reception, nurse, clinician,
 	// integration. Codes: NOT_FOUND (BOOKING_NOT_FOUND); FAILED_PRECONDITION

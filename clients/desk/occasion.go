@@ -1,0 +1,96 @@
+package desk
+
+import (
+	"slices"
+	"strings"
+
+	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
+)
+
+// occasionView is what an urgent caller said, as it is shown to whoever sees the
+// patient.
+type occasionView struct {
+	Said   string
+	Raised []string // questions that were answered with yes
+	Denied []string
+}
+
+// occasionView is nil where nothing was said.
+func (q *ask) occasionView(o *vw.CallOccasion) (*occasionView, error) {
+	if o == nil {
+		return nil, nil
+	}
+	named, err := q.catalogues("red-flags")
+	if err != nil {
+		return nil, err
+	}
+	v := &occasionView{Said: q.troubleWords(o.GetTrouble(), o.GetWords())}
+	for _, id := range o.GetRaisedFlags() {
+		v.Raised = append(v.Raised, named["red-flags"].Title(id))
+	}
+	for _, id := range o.GetDeniedFlags() {
+		v.Denied = append(v.Denied, named["red-flags"].Title(id))
+	}
+	return v, nil
+}
+
+// callOf is what was said of the first of the appointments that came from an
+// urgent call.
+func callOf(list []*vw.Appointment) *vw.CallOccasion {
+	for _, a := range list {
+		if o := a.GetOccasion(); o != nil {
+			return o
+		}
+	}
+	return nil
+}
+
+// troubleWords is what is wrong, by the kind that was chosen and in the caller's
+// words.
+func (q *ask) troubleWords(trouble, words string) string {
+	if trouble != "" {
+		if !slices.Contains(troubles, trouble) {
+			trouble = "other" // of a later release
+		}
+		trouble = q.t("call.trouble-" + trouble)
+		if words == "" {
+			return trouble
+		}
+		trouble += ": "
+	}
+	return trouble + strings.TrimRight(words, ". ")
+}
+
+// callLine is an urgent call in the few words that a drawn day has room for. What
+// the caller said in their own words is left to the page of the appointment.
+func (q *ask) callLine(o *vw.CallOccasion) string {
+	switch {
+	case o == nil:
+		return ""
+	case o.GetTrouble() == "":
+		return q.t("call.occasion")
+	}
+	return q.t("call.occasion-short", q.troubleWords(o.GetTrouble(), ""))
+}
+
+// occasion is what this call leaves with the appointment.
+func (p *callPage) occasion(answers []*vw.RedFlagAnswer) *vw.CallOccasion {
+	o := &vw.CallOccasion{Words: p.words()}
+	if given := p.Form.Get("trouble"); given != "none" && slices.Contains(troubles, given) {
+		o.Trouble = given
+	}
+	for _, a := range answers {
+		if a.GetYes() {
+			o.RaisedFlags = append(o.RaisedFlags, a.GetQuestion())
+		} else {
+			o.DeniedFlags = append(o.DeniedFlags, a.GetQuestion())
+		}
+	}
+	return o
+}
+
+// words are the caller's own, as many as are kept.
+func (p *callPage) words() string {
+	words := []rune(p.Form.Get("trouble-words"))
+	return string(words[:min(len(words), mostTrouble)])
+}
