@@ -203,10 +203,12 @@ func (in *Input) check(c *protocol.Catalogue) (protocol.StopState, protocol.Diag
 // lets one bound give way when no day is left.
 func (w *Window) settle(symptoms bool) {
 	w.pick(nil)
-	if symptoms && w.Opens != nil && w.Opens.Days > 0 {
-		w.Waived = fmt.Sprintf("pain or swelling: seen at once, the minimum of %s does not hold (%s)", days(w.Opens.Days), w.Opens.Reason)
+	if symptoms {
+		if w.Opens != nil && w.Opens.Days > 0 {
+			w.Waived = fmt.Sprintf("pain or swelling: seen at once, the minimum of %s does not hold (%s)", days(w.Opens.Days), w.Opens.Reason)
+		}
 		w.pick(func(b Bound) bool { return b.Side == Earliest })
-		w.Target = w.Earliest
+		w.Target = w.Earliest // at once, though no minimum may stand in the way any more
 		return
 	}
 	if w.Opens == nil || w.Closes == nil || w.Earliest <= w.Latest {

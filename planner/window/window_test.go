@@ -304,8 +304,8 @@ func TestEarliestTargetAndLatestStandInOrderAndNeverBeforeToday(t *testing.T) {
 		if w.Earliest < 0 || w.Target < w.Earliest || w.Latest < w.Target {
 			rt.Fatalf("%d, %d, %d: %+v", w.Earliest, w.Target, w.Latest, in)
 		}
-		if in.Symptoms && w.Earliest != 0 {
-			rt.Fatalf("a patient in pain waits %d days", w.Earliest)
+		if in.Symptoms && (w.Earliest != 0 || w.Target != 0) {
+			rt.Fatalf("a patient in pain waits %d days, best %d", w.Earliest, w.Target)
 		}
 		if w.Conflict != nil && w.Conflict.Text == "" {
 			rt.Fatal("an unexplained conflict")
@@ -332,4 +332,42 @@ func TestADayThatPassesMovesTheWholeWindowByADay(t *testing.T) {
 			rt.Fatalf("after %d days: %d, %d, %d", ago, w.Earliest, w.Target, w.Latest)
 		}
 	})
+}
+
+// A tooth that was left a day earlier, before an antibiotic course that ends a day
+// sooner, has every bound a day sooner, but none before today.
+func TestShiftingEveryDateShiftsTheWindow(t *testing.T) {
+	c := catalogue(t)
+	compared := 0
+	rapid.Check(t, func(rt *rapid.T) {
+		in := anyInput(rt, c)
+		in.Begun = &Begun{DaysAgo: rapid.IntRange(0, 200).Draw(rt, "left")}
+		if in.CourseEndsIn != nil && *in.CourseEndsIn == 0 {
+			in.CourseEndsIn = nil // it has ended: a day later it is over too
+		}
+		later := in
+		later.Begun = &Begun{DaysAgo: in.Begun.DaysAgo + 1}
+		if in.CourseEndsIn != nil {
+			n := *in.CourseEndsIn - 1
+			later.CourseEndsIn = &n
+		}
+		w, err := Compute(c, in)
+		if err != nil || !w.Needed {
+			return
+		}
+		l, err := Compute(c, later)
+		if err != nil {
+			rt.Fatal(err)
+		}
+		if w.Conflict != nil || l.Conflict != nil {
+			return // which bound gives way is another test's
+		}
+		compared++
+		if l.Earliest != max(0, w.Earliest-1) || l.Target != max(0, w.Target-1) || l.Latest != max(0, w.Latest-1) {
+			rt.Fatalf("%d, %d, %d became %d, %d, %d a day later: %+v", w.Earliest, w.Target, w.Latest, l.Earliest, l.Target, l.Latest, in)
+		}
+	})
+	if compared == 0 {
+		t.Error("no window was compared")
+	}
 }
