@@ -179,6 +179,48 @@ func TestNothingChangesBeforeTheNextLook(t *testing.T) {
 	})
 }
 
+// Every date put off by whole weeks, so that working days stay working days, puts
+// everything that falls due off by as many.
+func TestShiftingEveryDateShiftsWhatFallsDue(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		c := dressed()
+		c.Open.Urgent = rapid.Bool().Draw(t, "urgent")
+		c.Open.EarliestDays = rapid.IntRange(0, 10).Draw(t, "earliest")
+		c.Open.TargetDays = c.Open.EarliestDays + rapid.IntRange(0, 10).Draw(t, "to target")
+		c.Open.LatestDays = c.Open.TargetDays + rapid.IntRange(0, 20).Draw(t, "to latest")
+		today := c.Open.Since.AddDays(rapid.IntRange(0, 120).Draw(t, "today"))
+		if rapid.Bool().Draw(t, "is booked") {
+			c.Booked = []Appointment{{today.AddDays(rapid.IntRange(0, 40).Draw(t, "booked")), ForTreatment}}
+		}
+		put := 7 * rapid.IntRange(-200, 200).Draw(t, "weeks")
+		later, open := c, *c.Open
+		open.Since = open.Since.AddDays(put)
+		later.Open, later.Booked = &open, nil
+		for _, b := range c.Booked {
+			later.Booked = append(later.Booked, Appointment{b.On.AddDays(put), b.Purpose})
+		}
+		now, err := Derive(c, practice(), today)
+		if err != nil {
+			t.Fatal(err)
+		}
+		then, err := Derive(later, practice(), today.AddDays(put))
+		if err != nil || len(then) != len(now) {
+			t.Fatalf("%d follow-ups became %d (%v)", len(now), len(then), err)
+		}
+		for i, f := range now {
+			for _, d := range []*civil.Date{&f.Earliest, &f.Target, &f.Latest, &f.ActOn} {
+				if !d.IsZero() {
+					*d = d.AddDays(put)
+				}
+			}
+			f.Key = then[i].Key // names its cause by the day
+			if then[i] != f {
+				t.Fatalf("put off by %d days:\n%+v became\n%+v", put, f, then[i])
+			}
+		}
+	})
+}
+
 func TestABookingThatIsTooShortForTheNewestPlanIsToldAtOnceAndEndsWithIt(t *testing.T) {
 	today := civil.MustDate("2026-03-03")
 	c := Case{Short: []Short{{ID: "a1", On: civil.MustDate("2026-03-20"), Booked: 45, Needed: 75}}}
