@@ -72,7 +72,7 @@ func priorText(prior Row, b *Belief) string {
 	var parts []string
 	for n := 1; n < len(b.Before); n++ {
 		if b.Before[n] > 0 {
-			parts = append(parts, fmt.Sprintf("%d in %s %%", n, percentText(b.Before[n])))
+			parts = append(parts, fmt.Sprintf("%s %% have %d", percentText(b.Before[n]), n)) // "2 in 3 %" would read as odds
 		}
 	}
 	of := article(b.Kind.Words())
