@@ -204,10 +204,14 @@ func (p Plan) ways(v Visit, pos Position, used float64, solver *visits.Solver) (
 	return append(out, p.way(Way{ID: stop.ID, Allowed: stop.Allowed, Now: true}, d, pos, used)), nil
 }
 
+// surest are the highest odds of minutes: no work is certain to be over in time,
+// though the far end of its distribution is too small to be kept.
+const surest = 1 - 1e-9
+
 // way puts a distribution of the whole visit's minutes, pauses left out, on the
 // clock of now.
 func (p Plan) way(w Way, d chairtime.Dist, pos Position, used float64) Way {
-	w.Odds = d.AtMost(pos.Progress.Length)
+	w.Odds = min(d.AtMost(pos.Progress.Length), surest)
 	gone := int(math.Floor(used+0.5)) - (p.Length - pos.Progress.Length)
 	w.Minutes = chairtime.Dist{First: d.First - gone, P: d.P, Lost: d.Lost}
 	return w
