@@ -61,7 +61,10 @@ type Event struct {
 	NeedsPartner bool   `json:"needs_partner"` // the canal it joins
 	CanalEffect  string `json:"canal_effect"`
 	BarsFilling  bool   `json:"bars_filling"`
-	ForcesStop   bool   `json:"forces_stop"`
+	// Reopens are questions of the ready-to-fill check, by their ids, whose yes
+	// spoke of the tooth as it was before the event.
+	Reopens    []string `json:"reopens,omitempty"`
+	ForcesStop bool     `json:"forces_stop"`
 	// EndsTreatment: the case is stopped, not only the visit.
 	EndsTreatment bool   `json:"ends_treatment"`
 	Consent       string `json:"consent"` // what consent is asked for again; empty when it need not be

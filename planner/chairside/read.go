@@ -232,6 +232,7 @@ func (r *reader) happened(m Mark) error {
 			c.Open = fmt.Sprintf("%s, %s third", e.Name, m.Third)
 		}
 	}
+	r.Answers = r.Answers.reopened(e.Reopens)
 	r.Events = append(r.Events, m)
 	r.loose = append(r.loose, e.ID)
 	r.Barred = r.Barred || e.BarsFilling

@@ -2,6 +2,7 @@ package chairside
 
 import (
 	"errors"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -288,5 +289,53 @@ func TestErrorsSayWhatWouldBeRight(t *testing.T) {
 	_, err := Read(molar(), opened().did(30, "shape", "XY").marks)
 	if err == nil || !strings.Contains(err.Error(), "further-canal first") {
 		t.Error(err)
+	}
+}
+
+// An answer of yes spoke of what was known then.
+func TestWhatTurnsUpLaterAsksTheCheckAgain(t *testing.T) {
+	yes := &Answers{Dry: Yes, Quiet: Yes, ToLength: Yes, Irrigation: Yes, Numb: Yes, Covered: Yes}
+	for event, want := range map[string][]string{
+		"further-canal":       {"dry", "every canal to length or decided", "irrigation done"},
+		"ledge":               {"every canal to length or decided"},
+		"canal-not-found":     {"every canal to length or decided"},
+		"bleeding":            {"dry"},
+		"cannot-anaesthetise": {"numb"},
+	} {
+		happened := Mark{Kind: Happened, Event: event}
+		switch event {
+		case "further-canal":
+			happened.Canal = "DL"
+		case "ledge":
+			happened.Canal, happened.Third = "MB", Apical
+		}
+		s := opened().at(30, Mark{Kind: Check, Answers: yes}).at(31, happened)
+		r, err := read(t, s).Ready()
+		if err != nil || r.MayFill || !slices.Equal(r.Unanswered, want) {
+			t.Errorf("%s: may fill %v, unanswered %v, want %v: %v", event, r.MayFill, r.Unanswered, want, err)
+		}
+		s.at(40, Mark{Kind: Check, Answers: yes})
+		if r, _ := read(t, s).Ready(); len(r.Unanswered) > 0 {
+			t.Errorf("%s: answered again, still asks %v", event, r.Unanswered)
+		}
+	}
+	no := opened().at(30, Mark{Kind: Check, Answers: &Answers{ToLength: No}}).at(31, Mark{Kind: Happened, Event: "further-canal", Canal: "DL"})
+	if r, _ := read(t, no).Ready(); !r.Forbidden {
+		t.Errorf("a no stays: %+v", r)
+	}
+}
+
+// A question that the catalogue names and the check does not know would stay answered.
+func TestEventsReopenQuestionsThatTheCheckAsks(t *testing.T) {
+	events, err := Events()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range events {
+		for _, id := range e.Reopens {
+			if !slices.ContainsFunc(questions, func(q question) bool { return q.id == id }) {
+				t.Errorf("%s reopens %q, which is no question of the check", e.ID, id)
+			}
+		}
 	}
 }

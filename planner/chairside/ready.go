@@ -1,5 +1,7 @@
 package chairside
 
+import "slices"
+
 // Ready is the ready-to-fill check as it stands. It alone says whether the
 // tooth may be filled; odds of minutes never do.
 type Ready struct {
@@ -11,24 +13,28 @@ type Ready struct {
 	Forbidden  bool
 }
 
-var questions = []struct {
+// question of the ready-to-fill check.
+type question struct {
+	id  string // as in Answers' JSON
 	ask string
-	get func(Answers) Answer
+	get func(*Answers) *Answer
 	no  string
-}{
-	{"dry", func(a Answers) Answer { return a.Dry }, "a canal does not dry"},
-	{"no pain or swelling", func(a Answers) Answer { return a.Quiet }, "there is pain or swelling"},
-	{"every canal to length or decided", func(a Answers) Answer { return a.ToLength }, "a canal is short of its length and not decided"},
-	{"irrigation done", func(a Answers) Answer { return a.Irrigation }, "irrigation is not finished"},
-	{"numb", func(a Answers) Answer { return a.Numb }, "the tooth is not numb"},
-	{"consent covers it", func(a Answers) Answer { return a.Covered }, "consent does not cover it"},
+}
+
+var questions = []question{
+	{"dry", "dry", func(a *Answers) *Answer { return &a.Dry }, "a canal does not dry"},
+	{"quiet", "no pain or swelling", func(a *Answers) *Answer { return &a.Quiet }, "there is pain or swelling"},
+	{"to_length", "every canal to length or decided", func(a *Answers) *Answer { return &a.ToLength }, "a canal is short of its length and not decided"},
+	{"irrigation", "irrigation done", func(a *Answers) *Answer { return &a.Irrigation }, "irrigation is not finished"},
+	{"numb", "numb", func(a *Answers) *Answer { return &a.Numb }, "the tooth is not numb"},
+	{"covered", "consent covers it", func(a *Answers) *Answer { return &a.Covered }, "consent does not cover it"},
 }
 
 // Ready reads the check from the visit's answers, canals and events.
 func (v Visit) Ready() (Ready, error) {
 	var r Ready
 	for _, q := range questions {
-		switch q.get(v.Answers) {
+		switch *q.get(&v.Answers) {
 		case Yes:
 		case No:
 			r.Forbidden = true
@@ -65,4 +71,14 @@ func (v Visit) Ready() (Ready, error) {
 		r.MayFill = r.MayFill && c.Open == ""
 	}
 	return r, nil
+}
+
+// reopened takes back the yes to these questions; a no stays.
+func (a Answers) reopened(ids []string) Answers {
+	for _, q := range questions {
+		if at := q.get(&a); slices.Contains(ids, q.id) && *at == Yes {
+			*at = ""
+		}
+	}
+	return a
 }
