@@ -45,12 +45,13 @@ func (f *FollowUps) ReportCall(ctx context.Context, r *vw.ReportCallRequest) (*v
 			return out, nil
 		}
 	}
-	_, out.FollowUps, _, err = f.record(ctx, r, r.GetCase(), r.GetValidateOnly(), func(c store.Care, _ followup.Case, at surroundings) (followup.Event, error) {
+	kept, err := f.record(ctx, r, r.GetCase(), r.GetValidateOnly(), func(c store.Care, _ followup.Case, at surroundings) (followup.Event, error) {
 		return followup.Event{Kind: followup.Called, On: at.zone.Date(c.Now), Complaint: followup.Complaint(r.GetComplaint())}, nil
 	})
 	if err != nil {
 		return nil, err
 	}
+	out.FollowUps = kept.follow
 	out.Advice = []string{callAdvice[followup.Complaint(r.GetComplaint())]}
 	return out, nil
 }

@@ -24,19 +24,18 @@ func plain(n int) string { return strconv.Itoa(n) }
 
 // record adds one event to a case. make is called with the case as it stands
 // and may refuse.
-func (f *FollowUps) record(ctx context.Context, r requests.Writing, name string, preview bool, make func(store.Care, followup.Case, surroundings) (followup.Event, error)) (Caller, []*vw.FollowUp, followup.Case, error) {
-	var state followup.Case
+func (f *FollowUps) record(ctx context.Context, r requests.Writing, name string, preview bool, make func(store.Care, followup.Case, surroundings) (followup.Event, error)) (noted, error) {
 	caller, err := f.diary.writer(ctx, r)
 	if err != nil {
-		return caller, nil, state, err
+		return noted{}, err
 	}
 	n, err := caller.One(names.CasePattern, "case", name, vw.ErrorReason_ERROR_REASON_CASE_NOT_FOUND)
 	if err != nil {
-		return caller, nil, state, err
+		return noted{}, err
 	}
 	at, err := f.surroundings(ctx, caller.Practice)
 	if err != nil {
-		return caller, nil, state, f.diary.fault(err, caller, nil)
+		return noted{}, f.diary.fault(err, caller, nil)
 	}
 	var refused error
 	decide := func(c store.Care) (store.CareResult, error) {
@@ -66,35 +65,50 @@ func (f *FollowUps) record(ctx context.Context, r requests.Writing, name string,
 		return out, err
 	})
 	if refused != nil {
-		return caller, nil, state, f.diary.fault(refused, caller, nil)
+		return noted{}, f.diary.fault(refused, caller, nil)
 	}
 	if err != nil {
-		return caller, nil, state, f.diary.fault(err, caller, nil)
+		return noted{}, f.diary.fault(err, caller, nil)
 	}
 	follow := made.FollowUps
 	if preview {
 		found, err := f.diary.store.GetCase(ctx, caller.Reading(), n.ID)
 		if err != nil {
-			return caller, nil, state, f.diary.fault(err, caller, nil)
+			return noted{}, f.diary.fault(err, caller, nil)
 		}
 		for i := range follow {
 			follow[i].Tooth, follow[i].Revision = found.Tooth, found.Revision
 		}
 	} else if follow, _, err = f.store.ListFollowUps(ctx, caller.Reading(), store.FollowUpQuery{CaseID: n.ID}); err != nil {
-		return caller, nil, state, f.diary.fault(err, caller, nil)
+		return noted{}, f.diary.fault(err, caller, nil)
 	}
-	list, err := f.shown(ctx, caller, follow)
-	if err != nil {
-		return caller, nil, state, err
+	return f.noted(ctx, caller, n.ID, made, follow, at)
+}
+
+// noted is what a record came to. It is read out of what the store kept, so
+// that a repeated request is answered like the first.
+type noted struct {
+	follow []*vw.FollowUp
+	event  followup.Event
+	state  followup.Case // with the event
+}
+
+func (f *FollowUps) noted(ctx context.Context, c Caller, caseID string, made store.CareResult, follow []store.FollowUp, at surroundings) (out noted, err error) {
+	if out.follow, err = f.shown(ctx, c, follow); err != nil {
+		return out, err
 	}
 	events, err := eventsOf(made.Document)
+	if err != nil || len(events) == 0 {
+		return out, err
+	}
+	out.event = events[len(events)-1]
+	care, err := f.store.ReadCare(ctx, c.Reading(), caseID)
 	if err != nil {
-		return caller, nil, state, err
+		return out, f.diary.fault(err, c, nil)
 	}
-	if state, _, err = followup.Fold(events, at.zone.Date(f.diary.now())); err != nil {
-		return caller, nil, state, err
-	}
-	return caller, list, state, nil
+	care.Document = made.Document
+	out.state, err = f.stateOf(care, at)
+	return out, err
 }
 
 func (f *FollowUps) stateOf(c store.Care, at surroundings) (followup.Case, error) {
@@ -120,7 +134,7 @@ func dayOrToday(field string, d *date.Date, at surroundings, c store.Care) (civi
 
 // RecordCare records how a visit left the tooth.
 func (f *FollowUps) RecordCare(ctx context.Context, r *vw.RecordCareRequest) (*vw.RecordCareResponse, error) {
-	_, list, _, err := f.record(ctx, r, r.GetCase(), r.GetValidateOnly(), func(c store.Care, _ followup.Case, at surroundings) (followup.Event, error) {
+	kept, err := f.record(ctx, r, r.GetCase(), r.GetValidateOnly(), func(c store.Care, _ followup.Case, at surroundings) (followup.Event, error) {
 		if c.Case.Tooth == 0 {
 			return followup.Event{}, fault.State(vw.ErrorReason_ERROR_REASON_TOOTH_NOT_IDENTIFIED, r.GetCase(), "name the tooth first")
 		}
@@ -147,7 +161,7 @@ func (f *FollowUps) RecordCare(ctx context.Context, r *vw.RecordCareRequest) (*v
 		}
 		return followup.Event{}, invalidField("left", "open or filled")
 	})
-	return &vw.RecordCareResponse{FollowUps: list}, err
+	return &vw.RecordCareResponse{FollowUps: kept.follow}, err
 }
 
 func filledEvent(l *vw.LeftFilled, c store.Care, day civil.Date) (followup.Event, error) {
@@ -185,7 +199,7 @@ func notTreated(name string) error {
 
 // RecordRestoration records that the tooth was restored, here or elsewhere.
 func (f *FollowUps) RecordRestoration(ctx context.Context, r *vw.RecordRestorationRequest) (*vw.RecordRestorationResponse, error) {
-	_, list, _, err := f.record(ctx, r, r.GetCase(), r.GetValidateOnly(), func(c store.Care, state followup.Case, at surroundings) (followup.Event, error) {
+	kept, err := f.record(ctx, r, r.GetCase(), r.GetValidateOnly(), func(c store.Care, state followup.Case, at surroundings) (followup.Event, error) {
 		day, err := dayOrToday("date", r.GetDate(), at, c)
 		if err != nil {
 			return followup.Event{}, err
@@ -202,13 +216,13 @@ func (f *FollowUps) RecordRestoration(ctx context.Context, r *vw.RecordRestorati
 		}
 		return e, nil
 	})
-	return &vw.RecordRestorationResponse{FollowUps: list}, err
+	return &vw.RecordRestorationResponse{FollowUps: kept.follow}, err
 }
 
 // RecordReview records a review and judges it by the published rules.
 func (f *FollowUps) RecordReview(ctx context.Context, r *vw.RecordReviewRequest) (*vw.RecordReviewResponse, error) {
 	out := &vw.RecordReviewResponse{}
-	_, list, state, err := f.record(ctx, r, r.GetCase(), r.GetValidateOnly(), func(c store.Care, state followup.Case, at surroundings) (followup.Event, error) {
+	kept, err := f.record(ctx, r, r.GetCase(), r.GetValidateOnly(), func(c store.Care, state followup.Case, at surroundings) (followup.Event, error) {
 		day, err := dayOrToday("date", r.GetDate(), at, c)
 		if err != nil {
 			return followup.Event{}, err
@@ -236,21 +250,24 @@ func (f *FollowUps) RecordReview(ctx context.Context, r *vw.RecordReviewRequest)
 		if e.Finding.IndexBefore == 0 {
 			e.Finding.IndexBefore = state.IndexBefore
 		}
-		j, err := recall.Judge(*e.Finding)
-		if err != nil {
+		if _, err := recall.Judge(*e.Finding); err != nil {
 			return e, invalidField("index_now", err.Error())
 		}
-		out.Outcome = &vw.ReviewOutcome{Outcome: outcomeID(j.Outcome), Strict: j.Strict, Loose: j.Loose, Reasons: j.Reasons, Advice: j.Advice}
 		return e, nil
 	})
 	if err != nil {
 		return nil, err
 	}
-	out.FollowUps = list
-	if state.Reviews == nil || out.Outcome == nil {
+	out.FollowUps = kept.follow
+	if kept.event.Finding == nil || kept.state.Reviews == nil {
 		return out, nil
 	}
-	step, err := recall.Next(state.Reviews.Calendar, state.Reviews.Held)
+	j, err := recall.Judge(*kept.event.Finding)
+	if err != nil {
+		return nil, err
+	}
+	out.Outcome = &vw.ReviewOutcome{Outcome: outcomeID(j.Outcome), Strict: j.Strict, Loose: j.Loose, Reasons: j.Reasons, Advice: j.Advice}
+	step, err := recall.Next(kept.state.Reviews.Calendar, kept.state.Reviews.Held)
 	if err != nil {
 		return nil, err
 	}
@@ -268,7 +285,7 @@ func outcomeID(o recall.Outcome) string {
 
 // PutOffFollowUp asks for a follow-up later.
 func (f *FollowUps) PutOffFollowUp(ctx context.Context, r *vw.PutOffFollowUpRequest) (*vw.PutOffFollowUpResponse, error) {
-	_, list, _, err := f.record(ctx, r, r.GetCase(), r.GetValidateOnly(), func(c store.Care, state followup.Case, at surroundings) (followup.Event, error) {
+	kept, err := f.record(ctx, r, r.GetCase(), r.GetValidateOnly(), func(c store.Care, state followup.Case, at surroundings) (followup.Event, error) {
 		if _, err := f.present(c, state, at, r.GetKey()); err != nil {
 			return followup.Event{}, err
 		}
@@ -282,12 +299,12 @@ func (f *FollowUps) PutOffFollowUp(ctx context.Context, r *vw.PutOffFollowUpRequ
 		}
 		return followup.Event{Kind: followup.PutOffTo, On: today, Key: r.GetKey(), Until: until, Reason: r.GetReason()}, nil
 	})
-	return &vw.PutOffFollowUpResponse{FollowUps: list}, err
+	return &vw.PutOffFollowUpResponse{FollowUps: kept.follow}, err
 }
 
 // FinishFollowUp ends a decision or a re-assessment.
 func (f *FollowUps) FinishFollowUp(ctx context.Context, r *vw.FinishFollowUpRequest) (*vw.FinishFollowUpResponse, error) {
-	_, list, _, err := f.record(ctx, r, r.GetCase(), r.GetValidateOnly(), func(c store.Care, state followup.Case, at surroundings) (followup.Event, error) {
+	kept, err := f.record(ctx, r, r.GetCase(), r.GetValidateOnly(), func(c store.Care, state followup.Case, at surroundings) (followup.Event, error) {
 		x, err := f.present(c, state, at, r.GetKey())
 		if err != nil {
 			return followup.Event{}, err
@@ -298,7 +315,7 @@ func (f *FollowUps) FinishFollowUp(ctx context.Context, r *vw.FinishFollowUpRequ
 		}
 		return followup.Event{Kind: followup.Done, On: at.zone.Date(c.Now), Key: r.GetKey(), Reason: r.GetReason()}, nil
 	})
-	return &vw.FinishFollowUpResponse{FollowUps: list}, err
+	return &vw.FinishFollowUpResponse{FollowUps: kept.follow}, err
 }
 
 func (f *FollowUps) present(c store.Care, state followup.Case, at surroundings, key string) (followup.FollowUp, error) {
