@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"slices"
 	"strings"
+	"time"
 	"unicode/utf8"
 )
 
@@ -222,8 +223,11 @@ func (t *tx) takeChange(ctx context.Context, x ExternalAppointment, row appointm
 	switch {
 	case x.Cancelled:
 		a.State, outcome = StateCancelled, TakeCancelled
-	case a.State == StateCancelled:
-		a.State = StateBooked
+	case a.State == StateCancelled, !x.Start.Equal(a.Start) && x.Start.After(t.now):
+		// Cancelled no longer, or put at a time that is still to come: what was
+		// marked of the time before says nothing about this one.
+		a.State, a.LateMinutes = StateBooked, 0
+		a.ArriveTime, a.ChairTime, a.LeaveTime = time.Time{}, time.Time{}, time.Time{}
 	}
 	a.takeFrom(x)
 	a.Sequence++
