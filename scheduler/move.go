@@ -92,12 +92,17 @@ func (s *Diary) MoveAppointment(ctx context.Context, r *vw.MoveAppointmentReques
 		moved := was
 		moved.Start, moved.End, moved.Local = one.place.Chair.Start, one.place.Chair.End, one.place.Local.String()
 		moved.Spans, moved.Override, moved.Reason = keptPlace(one.place, x.zone()).Spans, override, r.GetReason()
+		if was.IfNeeded {
+			if moved.ReleaseTime, err = s.release("place", one.place, x); err != nil {
+				return nil, err
+			}
+		}
 		if r.GetValidateOnly() {
 			if err := taken(caller, "place", one.warnings); err != nil {
 				return nil, err
 			}
 		} else {
-			change := store.Repair{Moves: []store.Move{{ID: was.ID, Etag: r.GetEtag(), Place: keptPlace(one.place, x.zone()), Override: override, Reason: r.GetReason()}},
+			change := store.Repair{Moves: []store.Move{{ID: was.ID, Etag: r.GetEtag(), Place: keptPlace(one.place, x.zone()), ReleaseTime: moved.ReleaseTime, Override: override, Reason: r.GetReason()}},
 				SetupVersion: x.setup.Version}
 			all, err := s.store.RepairAppointments(ctx, caller.Call, change)
 			if errors.Is(err, store.ErrSetupChanged) {
@@ -197,8 +202,13 @@ func (s *Diary) RepairAppointments(ctx context.Context, r *vw.RepairAppointments
 				return nil, err
 			}
 			to := keptPlace(places[i], x.zone())
-			change.Moves = append(change.Moves, store.Move{ID: was[i].ID, Etag: m.GetEtag(), Place: to, Override: override, Reason: "repair"})
 			a := was[i]
+			if a.IfNeeded {
+				if a.ReleaseTime, err = s.release(fmt.Sprintf("repair.moves[%d].place", i), places[i], x); err != nil {
+					return nil, err
+				}
+			}
+			change.Moves = append(change.Moves, store.Move{ID: was[i].ID, Etag: m.GetEtag(), Place: to, ReleaseTime: a.ReleaseTime, Override: override, Reason: "repair"})
 			a.Start, a.End, a.Local, a.Spans, a.Override = to.Start, to.End, to.Local, to.Spans, override
 			preview = append(preview, a)
 		}

@@ -133,11 +133,14 @@ type Booking struct {
 
 // Move puts one appointment elsewhere. State and cases stay.
 type Move struct {
-	ID       string
-	Etag     string // required
-	Place    Place
-	Override *Override
-	Reason   string // catalogue id
+	ID    string
+	Etag  string // required
+	Place Place
+	// ReleaseTime is when an appointment booked if needed lets its new place go;
+	// the zero time leaves it as it is.
+	ReleaseTime time.Time
+	Override    *Override
+	Reason      string // catalogue id
 }
 
 // Repair makes several moves and cancellations one action, all or none.

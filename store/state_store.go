@@ -269,6 +269,15 @@ func (t *tx) move(ctx context.Context, moves []Move, all *[]wanted, ids *[]strin
 		}
 		t.freed(a.allSpans())
 		a.place(m.Place)
+		if a.IfNeeded && !m.ReleaseTime.IsZero() {
+			a.ReleaseTime = m.ReleaseTime.UTC()
+		}
+		if a.IfNeeded && !a.ReleaseTime.Before(a.Start) {
+			return nil, invalid("moves["+strconv.Itoa(i)+"].release_time", "a time before the new start")
+		}
+		if a.State == StateProvisional && a.Start.After(t.now) && a.Start.Before(a.HoldUntil) {
+			a.HoldUntil = a.Start // as when it is booked: it never outlasts its beginning
+		}
 		if a.Override = m.Override; m.Reason != "" {
 			a.Reason = m.Reason
 		}
