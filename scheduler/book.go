@@ -164,16 +164,18 @@ func (s *Diary) placesToBook(c Caller, r *vw.BookOfferRequest) (places []*vw.Pla
 func (s *Diary) newBooking(ctx context.Context, c Caller, patient string, places []*vw.PlaceToBook, offered bool, x *snapshot) (store.NewBooking, []diary.Warning, error) {
 	n := store.NewBooking{PatientID: patient, SetupVersion: x.setup.Version}
 	var warnings []diary.Warning
-	var before civil.Date // day of the place before, of the same booking
+	asked, err := s.askedTogether(ctx, c, patient, places, offered, x)
+	if err != nil {
+		return n, nil, err
+	}
 	seen := ""
 	for i, p := range places {
 		field := fmt.Sprintf("places[%d]", i)
-		v, w, err := s.newVisit(ctx, c, field, patient, p, offered, before, seen, x)
+		v, w, err := s.newVisit(ctx, c, field, p, offered, i, asked, seen, x)
 		if err != nil {
 			return n, nil, err
 		}
 		warnings = append(warnings, w...)
-		before = x.zone().Date(v.Start)
 		for _, span := range v.Spans {
 			if span.Kind == store.KindClinician {
 				seen = span.ID
@@ -185,36 +187,81 @@ func (s *Diary) newBooking(ctx context.Context, c Caller, patient string, places
 	return n, warnings, nil
 }
 
-func (s *Diary) newVisit(ctx context.Context, c Caller, field, patient string, p *vw.PlaceToBook, offered bool, before civil.Date, seen string, x *snapshot) (store.NewVisit, []diary.Warning, error) {
+// asked is one place of a booking: what it is for, and on which day.
+type asked struct {
+	*demand
+	day civil.Date
+}
+
+// askedTogether reads all places of a booking before one of them is judged: the
+// window of a visit counts from the visit before it, wherever that one is named.
+func (s *Diary) askedTogether(ctx context.Context, c Caller, patient string, places []*vw.PlaceToBook, offered bool, x *snapshot) ([]asked, error) {
+	out := make([]asked, len(places))
+	for i, p := range places {
+		field := fmt.Sprintf("places[%d]", i)
+		var err error
+		if offered {
+			out[i].demand, err = offeredDemand(c, p)
+		} else {
+			out[i].demand, err = s.demandOf(ctx, c, field, p.GetParts(), p.GetUnplanned(), x.worked)
+		}
+		if err != nil {
+			return nil, err
+		}
+		if of := out[i].patient; of != "" && of != patient {
+			return nil, fault.State(vw.ErrorReason_ERROR_REASON_DIFFERENT_PATIENTS, names.Patient(c.Practice, patient), field+": the case belongs to another patient")
+		}
+		local, zone, err := s.localFromProto(field+".place.start", p.GetPlace().GetStart(), x.zone())
+		if err != nil {
+			return nil, err
+		}
+		out[i].day = x.zone().Date(zone.Resolve(local))
+	}
+	return out, nil
+}
+
+// counted is the day that the window of place i counts from: that of the same
+// tooth's visit before, in this booking or in the diary; the later one where
+// several teeth share the visit.
+func (s *Diary) counted(ctx context.Context, c Caller, i int, all []asked, offered bool, x *snapshot) (civil.Date, error) {
+	d := all[i].demand
+	alone := *d // the teeth whose visit before is not in this booking
+	alone.cases = nil
+	var day civil.Date
+	for _, of := range d.cases {
+		number := 0
+		var before civil.Date
+		for _, o := range all {
+			if n := o.visitOf(of.CaseID); n > number && n < of.Visit {
+				number, before = n, o.day
+			}
+		}
+		if number == 0 {
+			alone.cases = append(alone.cases, of)
+			continue
+		}
+		day = later(day, before)
+	}
+	if offered || len(alone.cases) == 0 {
+		return later(day, d.anchor), nil
+	}
+	prev, err := s.previous(ctx, c, &alone, x)
+	if err != nil || prev == nil {
+		return later(day, d.anchor), err
+	}
+	return later(day, x.zone().Date(prev.Start)), nil
+}
+
+func (s *Diary) newVisit(ctx context.Context, c Caller, field string, p *vw.PlaceToBook, offered bool, i int, all []asked, seen string, x *snapshot) (store.NewVisit, []diary.Warning, error) {
 	var v store.NewVisit
 	override, err := c.decides(field+".override", p.GetOverride())
 	if err != nil {
 		return v, nil, err
 	}
-	var d *demand
-	if offered {
-		d, err = offeredDemand(c, p)
-	} else {
-		d, err = s.demandOf(ctx, c, field, p.GetParts(), p.GetUnplanned(), x.worked)
-	}
+	d := all[i].demand
+	anchor, err := s.counted(ctx, c, i, all, offered, x)
 	if err != nil {
 		return v, nil, err
-	}
-	if d.patient != "" && d.patient != patient {
-		return v, nil, fault.State(vw.ErrorReason_ERROR_REASON_DIFFERENT_PATIENTS, names.Patient(c.Practice, patient), field+": the case belongs to another patient")
-	}
-	anchor := d.anchor
-	if !offered {
-		prev, err := s.previous(ctx, c, d, x)
-		if err != nil {
-			return v, nil, err
-		}
-		if prev != nil {
-			anchor = x.zone().Date(prev.Start)
-		}
-	}
-	if d.number() > 1 && !before.IsZero() {
-		anchor = before
 	}
 	if seen == "" {
 		seen = d.clinician

@@ -322,6 +322,16 @@ func (d *demand) visit(w worked, urgent bool) diary.Visit {
 	return v
 }
 
+// visitOf is which visit of a case this is; 0 when it is none.
+func (d *demand) visitOf(caseID string) int {
+	for _, of := range d.cases {
+		if of.CaseID == caseID {
+			return of.Visit
+		}
+	}
+	return 0
+}
+
 // number is the visit's number in its plan; 0 for one that no plan asks for.
 func (d *demand) number() int {
 	if len(d.cases) == 0 {

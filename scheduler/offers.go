@@ -193,9 +193,10 @@ func (s *Diary) before(ctx context.Context, c Caller, q *question, x *snapshot) 
 	return nil
 }
 
-// previous is the last appointment of the plan's visit before; nil when there
+// previous is the last appointment of the plan's visits before; nil when there
 // is none. The first visit of a plan that was made anew during treatment follows
-// the last visit that took place: its window counts from that one.
+// the last visit that took place: its window counts from that one. A visit that
+// the chair's record alone knows counts as well.
 func (s *Diary) previous(ctx context.Context, c Caller, d *demand, x *snapshot) (*store.Appointment, error) {
 	var last *store.Appointment
 	for _, of := range d.cases {
@@ -207,7 +208,8 @@ func (s *Diary) previous(ctx context.Context, c Caller, d *demand, x *snapshot) 
 			return nil, err
 		}
 		for i, a := range all {
-			follows := visitOf(a, of.CaseID) == of.Visit-1
+			n := visitOf(a, of.CaseID)
+			follows := n > 0 && n < of.Visit
 			if of.Visit == 1 {
 				follows = s.tookPlace(a, of)
 			}
@@ -215,7 +217,7 @@ func (s *Diary) previous(ctx context.Context, c Caller, d *demand, x *snapshot) 
 				last = &all[i]
 			}
 		}
-		if of.Visit == 1 {
+		if last == nil || !last.Start.After(s.now()) {
 			if last, err = s.laterInChair(ctx, c, of, last); err != nil {
 				return nil, err
 			}
@@ -224,16 +226,15 @@ func (s *Diary) previous(ctx context.Context, c Caller, d *demand, x *snapshot) 
 	return last, nil
 }
 
-// laterInChair is the last visit of an earlier plan that the chair's record
-// knows, where it is later than the last appointment: a patient may have come
-// without one.
+// laterInChair is the last visit before that the chair's record knows, where it
+// is later than the last appointment: a patient may have come without one.
 func (s *Diary) laterInChair(ctx context.Context, c Caller, of store.VisitOf, last *store.Appointment) (*store.Appointment, error) {
 	visits, _, err := s.store.ListChairVisits(ctx, c.Reading(), of.CaseID, store.Page{})
 	if err != nil {
 		return nil, s.fault(err, c, nil)
 	}
 	for _, v := range visits {
-		if v.Revision >= of.Revision || !v.Ended() {
+		if v.Revision > of.Revision || v.Revision == of.Revision && v.Planned >= of.Visit || len(v.Marks) == 0 {
 			continue
 		}
 		end := v.Marks[0].At
