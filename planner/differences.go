@@ -166,7 +166,7 @@ func tenths(o *vw.Odds) string {
 		return ""
 	case p < .05:
 		return "fewer than 1 in 20"
-	case p > .95:
+	case p >= .95:
 		return "more than 19 in 20"
 	default:
 		return fmt.Sprintf("%d in 10", int(math.Round(p*10)))

@@ -73,7 +73,7 @@ func showReport(p *Page, r *vw.CalibrationReport) {
 		return
 	}
 	p.Field("visits", "%d, %d inside the appointment", r.GetVisits(), r.GetWithin())
-	p.Field("inside, in all", "%s, between %s and %s; the lengths meant %s", odds.Percent(r.GetCoverage()), odds.Percent(r.GetCoverageLow()), odds.Percent(r.GetCoverageHigh()), odds.Percent(r.GetCoverageMeant()))
+	p.Field("inside, in all", "%s, between %s and %s; the lengths meant %s", odds.SharePercent(r.GetCoverage()), odds.SharePercent(r.GetCoverageLow()), odds.SharePercent(r.GetCoverageHigh()), odds.SharePercent(r.GetCoverageMeant()))
 	p.Field("minutes", "%.0f over and %.0f unused a visit", r.GetOverrunMinutes(), r.GetIdleMinutes())
 	p.Heading("Where the actual minutes fell")
 	for i, n := range r.GetTenths() {

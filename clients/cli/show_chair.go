@@ -95,7 +95,7 @@ func showAnswer(p *Page, v *vw.ChairVisit) {
 		if !w.GetAllowed() {
 			title += " (only when forced)"
 		}
-		rows = append(rows, []string{chance(w.GetOdds().GetProbability()), minutes(w.GetExpectedMinutes()), minutes(w.GetEightInTenMinutes()), decide, title})
+		rows = append(rows, []string{chance(w.GetOdds()), minutes(w.GetExpectedMinutes()), minutes(w.GetEightInTenMinutes()), decide, title})
 	}
 	p.Table([]string{"time fits", ">takes", ">8 in 10", "decide by", "way on"}, rows)
 	if a.GetAdvice() != "" {

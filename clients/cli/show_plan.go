@@ -76,7 +76,7 @@ func showFindings(p *Page, f *vw.Findings) {
 		known = append(known, "shape: "+words(f.GetShape(), ""))
 	}
 	if t := f.GetTolerance(); t != nil {
-		known = append(known, fmt.Sprintf("at most %d min in the chair, passed in no more than %s", t.GetMinutes(), odds.Percent(t.GetChance())))
+		known = append(known, fmt.Sprintf("at most %d min in the chair, passed in no more than %s", t.GetMinutes(), odds.SharePercent(t.GetChance())))
 	}
 	if len(known) > 0 {
 		p.Field("reckoned with", "%s", strings.Join(known, "; "))
@@ -182,7 +182,7 @@ func showForecast(p *Page, f *vw.CanalForecast) {
 		if names := f.GetBelief().GetCanalNames(); n <= len(names) {
 			name = strings.Join(names[:n], ", ")
 		}
-		rows = append(rows, []string{fmt.Sprint(n), odds.Percent(was), odds.Percent(now[n]), strings.Repeat("#", int(now[n]*30+0.5)), name})
+		rows = append(rows, []string{fmt.Sprint(n), odds.SharePercent(was), odds.Percent(now[n]), strings.Repeat("#", int(now[n]*30+0.5)), name})
 	}
 	p.Table([]string{">canals", ">usual", ">this tooth", "", "names"}, rows)
 	if o := f.GetFurtherCanal(); o != nil {
@@ -265,7 +265,7 @@ func showOptions(p *Page, plan *vw.Plan) {
 			if i >= len(o.GetCompleteBy()) {
 				return ""
 			}
-			return chance(o.GetCompleteBy()[i].GetProbability())
+			return chance(o.GetCompleteBy()[i])
 		}))
 	}
 	if most > 0 {
@@ -299,8 +299,9 @@ func sums(row func(string, func(*vw.TreatmentOption) string) []string) [][]strin
 }
 
 // chance writes odds and the figure behind them for a column.
-func chance(probability float64) string {
-	return odds.Words(probability) + " (" + odds.Percent(probability) + ")"
+func chance(o *vw.Odds) string {
+	p, told := o.GetProbability(), o.GetWords()
+	return odds.Told(p, told) + " (" + odds.ToldPercent(p, told) + ")"
 }
 
 func quantile(d *vw.Distribution, probability float64) string {
@@ -339,10 +340,10 @@ func showVisit(p *Page, v *vw.PlannedVisit, of int) {
 	p.Gap()
 	needed := ""
 	if n := v.GetNeeded().GetProbability(); v.GetNeeded() != nil && n < 0.9995 {
-		needed = fmt.Sprintf(" Needed in %s.", chance(n))
+		needed = fmt.Sprintf(" Needed in %s.", chance(v.GetNeeded()))
 	}
 	p.Text("Visit %d of %d: book %s. %s finish on time.%s", v.GetNumber(), of,
-		minutes(float64(v.GetAppointmentMinutes())), chance(v.GetOnTime().GetProbability()), needed)
+		minutes(float64(v.GetAppointmentMinutes())), chance(v.GetOnTime()), needed)
 	if v.GetAim() != "" {
 		p.Field("  aim", "%s", v.GetAim())
 	}
@@ -366,7 +367,7 @@ func showVisit(p *Page, v *vw.PlannedVisit, of int) {
 	for _, e := range v.GetEnds() {
 		if e.GetOdds().GetProbability() >= 0.035 {
 			ends = append(ends, fmt.Sprintf("%s, %s: %s", words(e.GetStop(), ""),
-				plural(int(e.GetCanalsFound()), "canal", "canals"), chance(e.GetOdds().GetProbability())))
+				plural(int(e.GetCanalsFound()), "canal", "canals"), chance(e.GetOdds())))
 		}
 	}
 	if len(ends) > 0 {
@@ -441,10 +442,10 @@ func showFurtherCanals(p *Page, plan *vw.Plan) {
 	followed := len(optionOf(plan, plan.GetRecommendedOption()).GetVisits())
 	for _, f := range plan.GetFurtherCanals() {
 		p.Item("%s: %s. %.0f minutes more in the chair, on average.",
-			plural(int(f.GetCanals()), "canal", "canals"), chance(f.GetOdds().GetProbability()), f.GetFurtherMinutes())
+			plural(int(f.GetCanals()), "canal", "canals"), chance(f.GetOdds()), f.GetFurtherMinutes())
 		var parts []string
 		for i, o := range f.GetCompleteBy()[:min(followed, len(f.GetCompleteBy()))] {
-			parts = append(parts, fmt.Sprintf("by visit %d: %s", i+1, chance(o.GetProbability())))
+			parts = append(parts, fmt.Sprintf("by visit %d: %s", i+1, chance(o)))
 		}
 		if len(parts) > 0 {
 			p.Under("complete %s", strings.Join(parts, ", "))

@@ -158,7 +158,7 @@ func showCanals(p *Page, canals []*vw.CanalRow) {
 	}
 	var rows [][]string
 	for _, c := range canals {
-		row := []string{c.GetCanal(), words(c.GetState(), ""), chance(c.GetOdds().GetProbability()), "____ mm", "____ mm", "_______________"}
+		row := []string{c.GetCanal(), words(c.GetState(), ""), chance(c.GetOdds()), "____ mm", "____ mm", "_______________"}
 		if !same {
 			row = append(row, usual(c))
 		}

@@ -17,16 +17,23 @@ import (
 // Percent is a probability in per cent. What is not 0 or 1 is not rounded to
 // it.
 func (w *words) Percent(p float64) string {
-	switch rounded := int(math.Round(p * 100)); {
+	switch {
 	case math.IsNaN(p):
 		return w.T("words.not-known")
-	case rounded == 0 && p > 0:
+	case p < 0.005:
 		return w.T("words.percent", "<1")
-	case rounded == 100 && p < 1:
+	case p >= 0.995:
 		return w.T("words.percent", ">99")
-	default:
-		return w.T("words.percent", rounded)
 	}
+	return w.T("words.percent", min(max(int(math.Round(p*100)), 1), 99))
+}
+
+// There is the chance of a canal in a table. One that was found is there.
+func (w *words) There(o *vw.Odds) string {
+	if odds.Certain(o.GetProbability(), o.GetWords()) {
+		return w.T("words.percent", int(100*o.GetProbability()))
+	}
+	return w.Percent(o.GetProbability())
 }
 
 // Odds is a chance as the service words it, with its per cent: "8 in 10 finish

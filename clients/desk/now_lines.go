@@ -404,9 +404,9 @@ func (n *nowInputs) managerLines() []*nowLine {
 			Why: q.t("now.job-fails", j.GetFailuresInRow(), last), Do: q.t("now.do-practice"), Link: "/practice"})
 	}
 	if r := n.report; r.GetVisits() > 0 && (r.GetCoverageMeant() < r.GetCoverageLow() || r.GetCoverageMeant() > r.GetCoverageHigh()) {
-		why := q.t("now.coverage-less", odds.Words(r.GetCoverage()), odds.Words(r.GetCoverageMeant()), r.GetVisits())
+		why := q.t("now.coverage-less", odds.Share(r.GetCoverage()), odds.Words(r.GetCoverageMeant()), r.GetVisits())
 		if r.GetCoverageMeant() < r.GetCoverageLow() {
-			why = q.t("now.coverage-more", odds.Words(r.GetCoverage()), odds.Words(r.GetCoverageMeant()), r.GetVisits())
+			why = q.t("now.coverage-more", odds.Share(r.GetCoverage()), odds.Words(r.GetCoverageMeant()), r.GetVisits())
 		}
 		out = append(out, &nowLine{rank: rankDays, by: q.now(), Who: q.t("now.lengths"), Why: why, Do: q.t("now.do-pace"), Link: "/pace"})
 	}

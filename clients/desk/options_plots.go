@@ -64,7 +64,7 @@ func (v *view) CompletePlot(o *vw.TreatmentOption) template.HTML {
 	p := plot.Odds{Text: plot.Text{ID: "c-" + o.GetId(), Title: v.T("plot.complete-title", o.GetTitle())}}
 	var said []string
 	for i, odds := range o.GetCompleteBy()[:min(len(o.GetCompleteBy()), len(o.GetVisits())+1)] {
-		p.Rows = append(p.Rows, plot.Odd{Label: v.T("plot.by-visit", i+1), P: odds.GetProbability(), Before: -1})
+		p.Rows = append(p.Rows, plot.Odd{Label: v.T("plot.by-visit", i+1), P: odds.GetProbability(), Told: odds.GetWords(), Before: -1})
 		said = append(said, v.Odds(odds))
 	}
 	p.Desc = strings.Join(said, "; ") + "."

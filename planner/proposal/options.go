@@ -176,7 +176,11 @@ func (w *work) fill(o *Option, k int) error {
 	o.Unfinished, o.ExpectedVisits, o.FurtherVisits = res.Unfinished, res.ExpectedVisits, max(0, res.ExpectedVisits-1)
 	o.Minutes, o.MeanMinutes, o.Cost = res.Total, res.Total.Mean(), res.Cost
 	for i, p := range res.Complete {
-		o.Complete = append(o.Complete, oddsWords(p, fmt.Sprintf("are complete after visit %d", i+1)))
+		done := oddsWords(p, fmt.Sprintf("are complete after visit %d", i+1))
+		if i+1 < k && p == 0 { // the option forbids it
+			done = noneOf(fmt.Sprintf("are complete after visit %d", i+1))
+		}
+		o.Complete = append(o.Complete, done)
 	}
 	for _, v := range res.Visits {
 		// A visit beyond those booked is shown while it is worth a line.

@@ -354,7 +354,11 @@ func canalTable(p Part, length anatomy.Length) []CanalLine {
 		if s := p.CanalStates[name]; s != "" {
 			state = s
 		}
-		out = append(out, CanalLine{Name: name, State: state, Odds: oddsWords(odds, "have it"), Usual: length})
+		line := CanalLine{Name: name, State: state, Odds: oddsWords(odds, "have it"), Usual: length}
+		if i < max(1, b.Located) { // every tooth has one, and what has a file in it is there
+			line.Odds = alwaysThere()
+		}
+		out = append(out, line)
 	}
 	return out
 }

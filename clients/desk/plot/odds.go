@@ -14,6 +14,8 @@ type Odd struct {
 	P     float64
 	// Before is the chance before the evidence; below 0 draws none.
 	Before float64
+	// Told are the service's words for the chance: they alone make it certain.
+	Told string
 }
 
 // Odds are chances as bars, one below the other: completion by visit, or the
@@ -44,7 +46,7 @@ func (o Odds) Draw() template.HTML {
 			x := across.at(chance(r.Before))
 			c.line("before", x, y, x, y+row-2)
 		}
-		c.say("label", "start", across.at(1)+6, y+15, odds.Percent(chance(r.P)))
+		c.say("label", "start", across.at(1)+6, y+15, odds.ToldPercent(chance(r.P), r.Told))
 	}
 	if o.Legend != "" {
 		y := 8 + row*float64(len(o.Rows))
@@ -106,7 +108,7 @@ func (s Spans) Draw() template.HTML {
 			c.line("axis", across.at(v), floor, across.at(v), floor+4)
 			text := strconv.FormatFloat(v, 'f', -1, 32)
 			if s.Percent {
-				text = odds.Percent(v)
+				text = odds.SharePercent(v)
 			}
 			c.say("tick", "middle", min(across.at(v), Width-16), floor+16, text)
 		}

@@ -38,7 +38,7 @@ func pictures() map[string]template.HTML {
 		"curves": Curves{Text: about("c"), Axis: "minutes",
 			Curves: []Curve{{"One visit", hill(40, 90)}, {"Two visits", hill(60, 150)}}}.Draw(),
 		"odds": Odds{Text: about("o"), Legend: "usual in this tooth",
-			Rows: []Odd{{"2 canals", 0.004, 0.03}, {"3 canals", 0.53, 0.61}, {"4 canals", 0.466, 0.35}}}.Draw(),
+			Rows: []Odd{{Label: "2 canals", P: 0.004, Before: 0.03}, {Label: "3 canals", P: 0.53, Before: 0.61}, {Label: "4 canals", P: 0.466, Before: 0.35}}}.Draw(),
 		"spans": Spans{Text: about("s"), From: 0, To: 1, Percent: true, PointText: "found", MarkText: "meant",
 			Rows: []Span{{"stayed within", 0.55, 0.71, 0.83, 0.8, true}}}.Draw(),
 		"scatter":   Scatter{Text: about("p"), Points: []Point{{60, 72}, {90, 81}}, Across: "predicted", Up: "actual"}.Draw(),
@@ -98,7 +98,7 @@ func TestAnyPictureIsWholeAndInsideItsFrame(t *testing.T) {
 		for _, svg := range []template.HTML{
 			Minutes{Text: text, Law: law, Booked: rapid.IntRange(-10, 2000).Draw(t, "booked"), BookedText: label, Axis: label}.Draw(),
 			Curves{Text: text, Curves: []Curve{{label, law}, {label, Law{}}}, Axis: label}.Draw(),
-			Odds{Text: text, Legend: label, Rows: []Odd{{label, value.Draw(t, "odds"), value.Draw(t, "before")}}}.Draw(),
+			Odds{Text: text, Legend: label, Rows: []Odd{{Label: label, P: value.Draw(t, "odds"), Before: value.Draw(t, "before")}}}.Draw(),
 			Spans{Text: text, From: value.Draw(t, "from"), To: rapid.Float64Range(-10, 1000).Draw(t, "to"), Axis: label, PointText: label, MarkText: label,
 				Rows: []Span{{label, value.Draw(t, "low"), value.Draw(t, "at"), value.Draw(t, "high"), value.Draw(t, "mark"), true}}}.Draw(),
 			Scatter{Text: text, Points: []Point{{value.Draw(t, "predicted"), value.Draw(t, "actual")}}, Across: label, Up: label}.Draw(),

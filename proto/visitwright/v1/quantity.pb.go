@@ -500,7 +500,10 @@ type Odds struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Probability, 0 to 1.
 	Probability float64 `protobuf:"fixed64,1,opt,name=probability,proto3" json:"probability,omitempty"`
-	// The same in words, for example "8 in 10 finish on time".
+	// The same in words, for example "8 in 10 finish on time". What is computed is
+	// never called certain, though its probability may have been rounded to 0 or 1;
+	// "none ..." and "always" stand for what the plan's structure rules out or asks
+	// for.
 	Words         string `protobuf:"bytes,2,opt,name=words,proto3" json:"words,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
