@@ -47,6 +47,9 @@ func (s *Service) AcceptOption(ctx context.Context, r *vw.AcceptOptionRequest) (
 	if err := acceptable(message, r.GetOption(), r.GetOverrideReason()); err != nil {
 		return nil, err
 	}
+	if before := kept.Acceptance; before != nil && before.Option == r.GetOption() && !consent.Given {
+		consent = before.Consent // the same option accepted again loses no consent
+	}
 	wanted := store.NewAcceptance{CaseID: n.ID, Revision: n.Number, Option: r.GetOption(), Clinician: caller.Clinician, Consent: consent,
 		Against: strings.TrimSpace(r.GetOverrideReason())}
 	stale := r.GetEtag() != "" && r.GetEtag() != message.GetEtag()

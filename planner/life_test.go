@@ -74,6 +74,11 @@ func wholeLife(t *testing.T, b *bench) {
 	if accepted.GetState() != vw.Plan_STATE_ACCEPTED || !accepted.GetAccepted().GetConsent().GetAgreeTime().AsTime().Equal(agreed) {
 		t.Errorf("accepted %v", accepted.GetAccepted())
 	}
+	again, err := b.AcceptOption(b.clinician(), &vw.AcceptOptionRequest{Name: plan.GetName(), Option: plan.GetRecommendedOption(), RequestId: id()})
+	b.must(err)
+	if !again.GetAccepted().GetConsent().GetAgreeTime().AsTime().Equal(agreed) {
+		t.Errorf("accepted again, the consent became %v", again.GetAccepted().GetConsent())
+	}
 	after, err = b.GetCase(b.clinician(), &vw.GetCaseRequest{Name: c.GetName()})
 	b.must(err)
 	if after.GetState() != vw.Case_STATE_PLANNED || after.GetLatestPlan() != plan.GetName() {

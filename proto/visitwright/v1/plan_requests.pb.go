@@ -622,7 +622,8 @@ type AcceptOptionRequest struct {
 	// The plan's etag.
 	Etag string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
 	// The patient's consent to this option. Absent while it is not given:
-	// accept the same option again with it.
+	// accept the same option again with it. Once given it stays, though the option
+	// is accepted again without it.
 	Consent *Consent `protobuf:"bytes,4,opt,name=consent,proto3" json:"consent,omitempty"`
 	// UUID version 4 chosen by the client; see the service's comment.
 	RequestId string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
