@@ -46,28 +46,3 @@ func unique(steps []visits.Step) []visits.Step {
 	}
 	return steps
 }
-
-func cloneModel(m visits.Model) visits.Model {
-	m.Canals.P, m.Canals.Names = slices.Clone(m.Canals.P), slices.Clone(m.Canals.Names)
-	m.Start = cloneBlock(m.Start)
-	m.Stages, m.Stops = slices.Clone(m.Stages), slices.Clone(m.Stops)
-	for i := range m.Stages {
-		m.Stages[i].Work = cloneBlock(m.Stages[i].Work)
-		if g := m.Stages[i].Gate; g != nil {
-			copied := *g
-			m.Stages[i].Gate = &copied
-		}
-	}
-	for i := range m.Stops {
-		m.Stops[i].End, m.Stops[i].Resume = cloneBlock(m.Stops[i].End), cloneBlock(m.Stops[i].Resume)
-	}
-	return m
-}
-
-func cloneBlock(b visits.Block) visits.Block {
-	b.Once, b.PerCanal, b.Events, b.Overlaps = slices.Clone(b.Once), slices.Clone(b.PerCanal), slices.Clone(b.Events), slices.Clone(b.Overlaps)
-	for i := range b.PerCanal {
-		b.PerCanal[i].Medians = slices.Clone(b.PerCanal[i].Medians)
-	}
-	return b
-}

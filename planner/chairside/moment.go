@@ -221,7 +221,7 @@ func (p Plan) way(w Way, d chairtime.Dist, pos Position, used float64) Way {
 // end of a stage and closes there. Whether a filling may begin is not its
 // question: no check fails and no event bars it.
 func (p Plan) straight(pos Position, end int, solver *visits.Solver) (chairtime.Dist, error) {
-	m := cloneModel(pos.Model)
+	m := pos.Model.Clone()
 	m.Stages, m.Stops = m.Stages[:end], m.Stops[:end+1]
 	if pos.Progress.Begin.Found == 0 && !located(m) {
 		// Cut off before the canals are looked for: without a search the model
@@ -234,7 +234,7 @@ func (p Plan) straight(pos Position, end int, solver *visits.Solver) (chairtime.
 // stopNow is the same when the visit is closed where the tooth stands: the step
 // in hand is broken off.
 func (p Plan) stopNow(v Visit, pos Position, solver *visits.Solver) (chairtime.Dist, error) {
-	m := cloneModel(pos.Model)
+	m := pos.Model.Clone()
 	progress := pos.Progress
 	elapsed := 0.0
 	if progress.Running != nil {
@@ -281,40 +281,14 @@ func shift(d chairtime.Dist, by float64) chairtime.Dist {
 }
 
 func through(m visits.Model, progress visits.Progress, solver *visits.Solver) (chairtime.Dist, error) {
-	for i := range m.Stops {
-		m.Stops[i].Allowed = false
-	}
-	clearBars(&m)
 	m.Horizon = max(visits.MinHorizon, progress.Visit) // what comes later does not matter on this way
-	progress.Table, progress.Lengths = []visits.Entry{}, nil
-	progress.Option = visits.Option{EarliestCompletion: 1, BookedAhead: 1}
-	a, err := solver.FromHere(m, progress)
-	return a.Minutes, err
-}
-
-// clearBars takes the questions of filling out of a model: its minutes stay.
-func clearBars(m *visits.Model) {
-	blocks := []*visits.Block{&m.Start}
-	for i := range m.Stages {
-		blocks = append(blocks, &m.Stages[i].Work)
-		if g := m.Stages[i].Gate; g != nil {
-			g.FirstVisit, g.AfterDress = 1, 1
-		}
-	}
-	for i := range m.Stops {
-		blocks = append(blocks, &m.Stops[i].Resume, &m.Stops[i].End)
-	}
-	for _, b := range blocks {
-		for i := range b.Events {
-			b.Events[i].BarsFilling = false
-		}
-	}
+	return solver.ToTheEnd(m, progress)
 }
 
 // closing answers when everything is done and only the closing block is left.
 func (p Plan) closing(a Moment, v Visit, solver *visits.Solver) (Moment, error) {
 	last := len(p.Model.Stages)
-	m := cloneModel(p.Model)
+	m := p.Model.Clone()
 	m.Stages = append(m.Stages, visits.Stage{ID: "close", Work: visits.Block{Once: []visits.Step{{ID: "close"}}}})
 	m.Stops = append(m.Stops, visits.Stop{ID: "closed", End: m.Stops[last].End})
 	m.Stops[last].End = visits.Block{}

@@ -18,7 +18,7 @@ func (p Plan) Observe(v Visit, clinician string, applied float64) (out calibrati
 	if v.Phase != Ended || !v.Opened {
 		return out, false
 	}
-	o := observer{positioner: positioner{plan: p, v: v, m: cloneModel(p.Model), done: map[work]bool{}}, applied: applied}
+	o := observer{positioner: positioner{plan: p, v: v, m: p.Model.Clone(), done: map[work]bool{}}, applied: applied}
 	for _, w := range v.Work {
 		o.done[work{w.Step, w.Canal}] = true
 	}

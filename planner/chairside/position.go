@@ -43,7 +43,7 @@ const (
 // Position reads the position at an instant. The visit must have begun and not
 // ended.
 func (p Plan) Position(v Visit, now time.Time) (Position, error) {
-	b := positioner{plan: p, v: v, now: now, m: cloneModel(p.Model), done: map[work]bool{}}
+	b := positioner{plan: p, v: v, now: now, m: p.Model.Clone(), done: map[work]bool{}}
 	for _, w := range v.Work {
 		b.done[work{w.Step, w.Canal}] = true
 	}

@@ -99,17 +99,10 @@ func FromHere(m Model, p Progress) (Answer, error) { return new(Solver).FromHere
 
 // FromHere is the function FromHere with kernels kept.
 func (s *Solver) FromHere(m Model, p Progress) (Answer, error) {
-	if err := Validate(m); err != nil {
-		return Answer{}, err
-	}
 	o := p.Option
 	o.CaseNodes, o.VisitNodes, o.Lengths = 0, 0, nil
-	s.mu.Lock()
-	if s.chair == nil {
-		s.chair = &Solver{answers: true}
-	}
-	chair := s.chair
-	s.mu.Unlock()
+	planned := p.Table != nil || p.Lengths != nil
+	chair := s.chairWith(planned)
 	r, err := chair.prepareWith(m, o, func(r *run) error {
 		if err := p.fits(m); err != nil {
 			return err
@@ -127,7 +120,7 @@ func (s *Solver) FromHere(m Model, p Progress) (Answer, error) {
 	}
 	defer r.free()
 	r.reach = max(r.reach, p.Length)
-	if p.Table != nil || p.Lengths != nil {
+	if planned {
 		if err := r.given(p.Lengths, p.Table); err != nil {
 			return Answer{}, err
 		}
@@ -143,6 +136,20 @@ func (s *Solver) FromHere(m Model, p Progress) (Answer, error) {
 		return Answer{}, err
 	}
 	return c.answer(), nil
+}
+
+// chairWith is the solver of the question in the chair, with or without a plan.
+func (s *Solver) chairWith(plan bool) *Solver {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	which := &s.anew
+	if plan {
+		which = &s.chair
+	}
+	if *which == nil {
+		*which = &Solver{answers: true, planned: plan}
+	}
+	return *which
 }
 
 // fits checks the visit and its length against the model.
@@ -335,7 +342,7 @@ func (c *chairside) likelihood(field string, v *visit, begin State, done []Piece
 		k := pr.clear
 		if d.Barred && pr.barred != nil {
 			k = pr.barred
-		} else if d.Barred && i > 0 {
+		} else if d.Barred && i > 0 && !r.ks.never {
 			return nil, 0, false, wrong(name+".barred", "want false: no event of this portion bars filling")
 		}
 		if k == nil {

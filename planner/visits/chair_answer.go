@@ -17,11 +17,7 @@ func (c *chairside) answer() Answer {
 	}
 	r.current = v
 	c.settle()
-	now := c.used
-	if c.p.Running != nil {
-		now += *c.p.Running
-	}
-	a := Answer{State: r.sp.states[c.at], Barred: c.barred, Used: int(math.Floor(now + 0.5))}
+	a := Answer{State: r.sp.states[c.at], Barred: c.barred, Used: c.now()}
 	a.Left = max(0, c.p.Length-a.Used)
 	a.Canals = r.sp.belief(a.State)
 	scaleTo(a.Canals, 1)

@@ -44,7 +44,8 @@ const (
 type nodeCounts struct {
 	decideCase, decideVisit, oddsCase, oddsVisit int
 
-	chair bool // costs are wanted on the nodes of the odds too
+	chair   bool // costs are wanted on the nodes of the odds too
+	planned bool // lengths and thresholds are given: no first guess is made
 }
 
 // deciding is the case nodes on which lengths and thresholds are chosen: equally
@@ -122,7 +123,9 @@ func newWorkshop(f Factor, cap int, c nodeCounts, s *scratch) *workshop {
 	w := &workshop{cap: cap, space: &s.convolver, cells: &s.cells,
 		laws: map[law]int{}, sums: map[[2]int]int{}, kernels: map[recipe]*kernel{}, mixes: map[mixKey]*kernel{}, turns: map[mixKey]*kernel{}, chair: c.chair}
 	if c.decideVisit > 0 {
-		w.sets[scouting] = w.product(chairtime.Nodes(f.CaseLogSD, min(c.decideCase, 3)), chairtime.Nodes(0, 1))
+		if !c.planned {
+			w.sets[scouting] = w.product(chairtime.Nodes(f.CaseLogSD, min(c.decideCase, 3)), chairtime.Nodes(0, 1))
+		}
 		w.sets[deciding] = w.product(c.deciding(f.CaseLogSD), chairtime.Nodes(f.VisitLogSD, c.decideVisit))
 	}
 	switch {

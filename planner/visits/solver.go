@@ -1,10 +1,8 @@
 package visits
 
 import (
-	"bytes"
-	"encoding/json"
-	"fmt"
 	"math"
+	"reflect"
 	"sync"
 
 	"github.com/visitwright/visitwright/planner/chairtime"
@@ -19,14 +17,19 @@ type Solver struct {
 	key  shopKey
 	shop *workshop
 
-	// The model seen last, as JSON: its options share everything but lengths and
-	// thresholds. What is kept holds a copy, which the caller cannot change.
-	last   []byte
+	// The model seen last: its options share everything but lengths and thresholds.
+	// It is a copy, which the caller cannot change.
+	last   *Model
 	lastKS *kernelSet
 	lastSP *space
 
-	chair   *Solver // for the question in the chair, with its own kernels
-	answers bool    // this is that one
+	// For the question in the chair, each with its own kernels: with the plan that was
+	// accepted, and without.
+	chair, anew      *Solver
+	answers, planned bool // this is one of those, the first
+
+	way    *workshop // for the way to the end
+	wayKey shopKey
 }
 
 type shopKey struct {
@@ -78,33 +81,26 @@ func (s *Solver) prepare(m Model, o Option) (*run, error) {
 func (s *Solver) prepareWith(m Model, o Option, find func(*run) error) (*run, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	text, err := json.Marshal(m)
-	known := err == nil && bytes.Equal(s.last, text) // and so was valid
+	known := s.last != nil && reflect.DeepEqual(*s.last, m) // and so was valid
 	if !known {
 		if err := Validate(m); err != nil {
 			return nil, err
 		}
-		if err != nil {
-			return nil, fmt.Errorf("model: %w", err)
-		}
 	}
-	o, err = o.resolve(m)
+	o, err := o.resolve(m)
 	if err != nil {
 		return nil, err
 	}
 	key := shopKey{m.Factor, m.Cap, o.counts(m.Factor)}
-	key.counts.chair = s.answers
+	key.counts.chair, key.counts.planned = s.answers, s.planned
 	if s.shop == nil || s.key != key || len(s.shop.kernels)+len(s.shop.turns) > keepKernels {
 		s.key, s.shop, s.last, known = key, newWorkshop(m.Factor, m.Cap, key.counts, new(scratch)), nil, false
 	}
 	if !known {
-		var own Model
-		if err := json.Unmarshal(text, &own); err != nil {
-			return nil, fmt.Errorf("model: %w", err)
-		}
+		own := m.Clone()
 		sp := newSpace(own)
 		sp.enumerate()
-		s.last, s.lastSP, s.lastKS = text, sp, s.shop.kernelsOf(sp)
+		s.last, s.lastSP, s.lastKS = &own, sp, s.shop.kernelsOf(sp)
 	}
 	r := newRun(s.lastSP, s.lastKS, o)
 	if err := find(r); err != nil {

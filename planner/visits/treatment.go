@@ -60,7 +60,24 @@ func (r *run) goStraight() ([]chairtime.Dist, []float64) {
 		}
 	}
 	by, odds := r.mem.grid(1, sp.most+1)[0], make([]float64, sp.most+1)
-	for x, s := range sp.states {
+	r.throughout(at, func(s State) *lane { return &by[s.Found] })
+	out := make([]chairtime.Dist, sp.most+1)
+	for f := range by {
+		l := &by[f]
+		r.lost = max(r.lost, l.settle(r.m.Cap))
+		odds[f] = l.mass()
+		if odds[f] > 0 {
+			out[f] = distOf(l.p[:l.hi], 1/odds[f])
+		}
+	}
+	return out, odds
+}
+
+// throughout carries measures over minutes, by state and node, through every
+// portion that is left, and through the closing into the lane of the state that is
+// complete then.
+func (r *run) throughout(at [][]lane, done func(State) *lane) {
+	for x, s := range r.sp.states {
 		for n := range r.count() {
 			l := &at[x][n]
 			if l.empty() {
@@ -68,8 +85,8 @@ func (r *run) goStraight() ([]chairtime.Dist, []float64) {
 			}
 			r.lost = max(r.lost, l.settle(r.m.Cap))
 			l.trim(laneTail)
-			if sp.complete(s) {
-				by[s.Found].convolve(r.space, l.lo, l.cells(), r.dist(r.ks.ends[x], n), 1)
+			if r.sp.complete(s) {
+				done(s).convolve(r.space, l.lo, l.cells(), r.dist(r.ks.ends[x], n), 1)
 				continue
 			}
 			if check := r.ks.checks[x]; check != nil && !check.none {
@@ -83,14 +100,4 @@ func (r *run) goStraight() ([]chairtime.Dist, []float64) {
 			}
 		}
 	}
-	out := make([]chairtime.Dist, sp.most+1)
-	for f := range by {
-		l := &by[f]
-		r.lost = max(r.lost, l.settle(r.m.Cap))
-		odds[f] = l.mass()
-		if odds[f] > 0 {
-			out[f] = distOf(l.p[:l.hi], 1/odds[f])
-		}
-	}
-	return out, odds
 }

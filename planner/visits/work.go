@@ -136,6 +136,7 @@ type kernelSet struct {
 	ends         []*kernel
 	bars         []bool   // by state: can be met with filling barred while something is left to fill
 	barrable     bool     // whether any event bars filling
+	never        bool     // what bars filling does not count
 	met          []bool   // by state: a portion leads there
 	resumes      []bool   // by state: a later visit can begin there
 	edges        [][]edge // by point: where a portion begun there leads
