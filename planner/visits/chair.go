@@ -99,16 +99,30 @@ func FromHere(m Model, p Progress) (Answer, error) { return new(Solver).FromHere
 
 // FromHere is the function FromHere with kernels kept.
 func (s *Solver) FromHere(m Model, p Progress) (Answer, error) {
+	matters := p.matters
+	if !p.planned() { // what is planned anew is planned from the beginning
+		matters = everything
+	}
+	return s.fromHere(m, p, matters)
+}
+
+// planned reports whether the plan that was accepted is given.
+func (p Progress) planned() bool { return p.Table != nil || p.Lengths != nil }
+
+// fromHere is FromHere with kernels for what matters.
+func (s *Solver) fromHere(m Model, p Progress, matters func(*space) []bool) (Answer, error) {
 	o := p.Option
 	o.CaseNodes, o.VisitNodes, o.Lengths = 0, 0, nil
-	planned := p.Table != nil || p.Lengths != nil
-	chair := s.chairWith(planned)
-	r, err := chair.prepareWith(m, o, func(r *run) error {
-		if err := p.fits(m); err != nil {
-			return err
-		}
+	chair := s.chairWith(p.planned())
+	if err := Validate(m); err != nil { // before what does not fit it
+		return Answer{}, err
+	}
+	if err := p.fits(m); err != nil {
+		return Answer{}, err
+	}
+	r, err := chair.prepareWith(m, o, matters, func(r *run) error {
 		r.findStarts()
-		r.startAnywhere()
+		r.startAnywhere(matters(r.sp))
 		if x, ok := r.sp.index[p.Begin]; ok {
 			r.visits[p.Visit-1].starts[x] = true
 		}
@@ -120,7 +134,7 @@ func (s *Solver) FromHere(m Model, p Progress) (Answer, error) {
 	}
 	defer r.free()
 	r.reach = max(r.reach, p.Length)
-	if planned {
+	if p.planned() {
 		if err := r.given(p.Lengths, p.Table); err != nil {
 			return Answer{}, err
 		}

@@ -54,18 +54,16 @@ func (w *workshop) onwardOf(sp *space, p Progress) *kernelSet {
 	n := len(sp.states)
 	ks := &kernelSet{never: true, nodes: w.nodes, sets: w.sets, first: make([]pair, n), again: make([]pair, n), portions: make([][]pair, n),
 		checks: make([]*kernel, n), ends: make([]*kernel, n), bars: make([]bool, n), edges: make([][]edge, 2*n), straight: make([][]edge, n)}
-	need := make([]bool, n)
-	for _, l := range p.Earlier {
-		w.passed(sp, ks, l.Visit, l.Begin, l.Done, need)
-	}
-	if x := w.passed(sp, ks, p.Visit, p.Begin, p.Done, need); x >= 0 {
-		need[x] = true
-		for ; x < n; x++ {
-			for _, mv := range sp.moves[x] {
-				need[mv.to] = need[mv.to] || need[x] && mv.prob > 0
+	for _, l := range append(slices.Clone(p.Earlier), Log{p.Visit, p.Begin, p.Done}) {
+		if x, ok := sp.index[l.Begin]; ok && !sp.complete(l.Begin) {
+			if l.Visit == 1 {
+				ks.first[x] = w.opening(sp.m, l.Begin, sp.m.Begin != State{})
+			} else {
+				ks.again[x] = w.opening(sp.m, l.Begin, true)
 			}
 		}
 	}
+	need := p.matters(sp)
 	for x, s := range sp.states {
 		switch {
 		case !need[x]:
@@ -87,20 +85,31 @@ func (w *workshop) onwardOf(sp *space, p Progress) *kernelSet {
 	return ks
 }
 
-// passed makes the opening of a visit, marks the states in which the portions that
-// are over began, and returns the state reached, -1 where they do not fit.
-func (w *workshop) passed(sp *space, ks *kernelSet, visit int, begin State, done []Piece, need []bool) int {
+// matters reports of each state whether what is done there matters: it was observed,
+// or it lies ahead.
+func (p Progress) matters(sp *space) []bool {
+	out := make([]bool, len(sp.states))
+	for _, l := range p.Earlier {
+		sp.passed(l.Begin, l.Done, out)
+	}
+	if at := sp.passed(p.Begin, p.Done, out); at >= 0 {
+		ahead := sp.ahead(at)
+		for x := range out {
+			out[x] = out[x] || ahead[x]
+		}
+	}
+	return out
+}
+
+// passed marks the states in which portions that are over began, and returns the
+// state reached, -1 where they do not fit.
+func (sp *space) passed(begin State, done []Piece, marks []bool) int {
 	x, ok := sp.index[begin]
 	if !ok || sp.complete(begin) {
 		return -1
 	}
-	if visit == 1 {
-		ks.first[x] = w.opening(sp.m, begin, sp.m.Begin != State{})
-	} else {
-		ks.again[x] = w.opening(sp.m, begin, true)
-	}
-	for _, d := range done[min(1, len(done)):] {
-		need[x] = true
+	for _, d := range done[min(1, len(done)):] { // the opening leads nowhere
+		marks[x] = true
 		j := slices.IndexFunc(sp.moves[x], func(mv move) bool { return mv.found == d.Found && mv.prob > 0 })
 		if j < 0 {
 			return -1
@@ -108,6 +117,18 @@ func (w *workshop) passed(sp *space, ks *kernelSet, visit int, begin State, done
 		x = sp.moves[x][j].to
 	}
 	return x
+}
+
+// ahead reports which states can be met from one on, itself among them.
+func (sp *space) ahead(at int) []bool {
+	out := make([]bool, len(sp.states))
+	out[at] = true
+	for x := at; x < len(out); x++ {
+		for _, mv := range sp.moves[x] {
+			out[mv.to] = out[mv.to] || out[x] && mv.prob > 0
+		}
+	}
+	return out
 }
 
 // toTheEnd follows the measure that lies ahead through everything that is left.

@@ -3,6 +3,7 @@ package visits
 import (
 	"errors"
 	"math"
+	"reflect"
 	"testing"
 )
 
@@ -92,6 +93,54 @@ func TestTheWayToTheEndRefusesWhatDoesNotFit(t *testing.T) {
 		var wrong *FieldError
 		if !errors.As(err, &wrong) || wrong.Field != name {
 			t.Errorf("got %v, want %s refused", err, name)
+		}
+	}
+}
+
+func TestAPortionBarsFillingWhereAnEventOfItDoes(t *testing.T) {
+	perCanal := lowerMolar() // the catch-up of a canal found while filling bars too
+	whole := lowerMolar()
+	whole.Stages[1].StopAfterCanal = false
+	once := lowerMolar()
+	for i := range once.Stages[1].Work.Events {
+		once.Stages[1].Work.Events[i].PerCanal = false
+	}
+	for _, m := range []Model{perCanal, whole, once, without(perCanal)} {
+		sp := newSpace(m)
+		sp.enumerate()
+		w := newWorkshop(m.Factor, m.Cap, nodeCounts{}, new(scratch))
+		ks := w.kernelsOf(sp, nil)
+		for x, s := range sp.states {
+			for j, mv := range sp.moves[x] {
+				if mv.prob > 0 && sp.mayBar(s, mv.found) != (ks.portions[x][j].barred != nil) {
+					t.Errorf("from %+v finding %d: said to bar %v", s, mv.found, sp.mayBar(s, mv.found))
+				}
+			}
+		}
+	}
+}
+
+func TestWhatDoesNotLieAheadChangesNoAnswer(t *testing.T) {
+	m := lowerMolar()
+	plan, err := Solve(m, Option{EarliestCompletion: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	again := Progress{Option: plan.Option, Visit: 3, Length: 60, Begin: State{1, 1, 3}, Done: []Piece{{Minutes: 12, Barred: true}, {Minutes: 9}}}
+	for name, p := range map[string]Progress{
+		"first visit": inTheChair(19, 13, 9), "a canal more": inTheChair(19, 13, 9, 11), "a third visit, filling barred": again,
+	} {
+		p.Lengths, p.Table = plan.Lengths, plan.Table
+		few, err := new(Solver).FromHere(m, p)
+		if err != nil {
+			t.Fatal(err)
+		}
+		all, err := new(Solver).fromHere(m, p, everything)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !reflect.DeepEqual(few, all) {
+			t.Errorf("%s: %+v\nwith every kernel %+v", name, few, all)
 		}
 	}
 }

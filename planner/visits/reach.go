@@ -62,14 +62,14 @@ func (r *run) mayFail(v *visit, x int) bool {
 	return r.ks.checks[x] != nil && r.ready(v, x) < 1
 }
 
-// startAnywhere lets later visits begin wherever one can end, since a visit in the
-// chair need not have followed the plan.
-func (r *run) startAnywhere() {
+// startAnywhere lets later visits begin wherever one can end, among the states
+// given, nil for all, since a visit in the chair need not have followed the plan.
+func (r *run) startAnywhere(among []bool) {
 	for _, v := range r.visits[1:] {
 		v.starts = make([]bool, len(r.sp.states))
 		for x := range v.starts {
 			s := r.sp.states[x]
-			if !r.ks.resumes[x] {
+			if !r.ks.resumes[x] || among != nil && !among[x] {
 				continue
 			}
 			v.starts[x] = r.m.Stops[s.Stage].Allowed || r.mayFail(r.visits[0], x) || r.mayFail(v, x) ||

@@ -3,6 +3,7 @@ package visits
 import (
 	"math"
 	"reflect"
+	"slices"
 	"sync"
 
 	"github.com/visitwright/visitwright/planner/chairtime"
@@ -22,6 +23,7 @@ type Solver struct {
 	last   *Model
 	lastKS *kernelSet
 	lastSP *space
+	lastOf []bool // the states that mattered, nil for all
 
 	// For the question in the chair, each with its own kernels: with the plan that was
 	// accepted, and without.
@@ -69,16 +71,19 @@ func (s *Solver) Follow(m Model, o Option, lengths []Length, table []Entry) (Res
 
 // prepare validates, and makes the kernels that are missing.
 func (s *Solver) prepare(m Model, o Option) (*run, error) {
-	return s.prepareWith(m, o, func(r *run) error {
+	return s.prepareWith(m, o, everything, func(r *run) error {
 		r.findStarts()
 		r.findBeginnings(s.shop, 0)
 		return nil
 	})
 }
 
+// everything matters.
+func everything(*space) []bool { return nil }
+
 // prepareWith is prepare with the beginnings found by a function, which may use
-// the workshop.
-func (s *Solver) prepareWith(m Model, o Option, find func(*run) error) (*run, error) {
+// the workshop, and with kernels for what matters.
+func (s *Solver) prepareWith(m Model, o Option, matters func(*space) []bool, find func(*run) error) (*run, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	known := s.last != nil && reflect.DeepEqual(*s.last, m) // and so was valid
@@ -100,7 +105,10 @@ func (s *Solver) prepareWith(m Model, o Option, find func(*run) error) (*run, er
 		own := m.Clone()
 		sp := newSpace(own)
 		sp.enumerate()
-		s.last, s.lastSP, s.lastKS = &own, sp, s.shop.kernelsOf(sp)
+		s.last, s.lastSP = &own, sp
+	}
+	if of := matters(s.lastSP); !known || !slices.Equal(of, s.lastOf) {
+		s.lastOf, s.lastKS = of, s.shop.kernelsOf(s.lastSP, of)
 	}
 	r := newRun(s.lastSP, s.lastKS, o)
 	if err := find(r); err != nil {

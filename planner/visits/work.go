@@ -172,8 +172,8 @@ type passed struct {
 }
 
 // kernelsOf makes the kernels of a model's states; moves without probability
-// have none.
-func (w *workshop) kernelsOf(sp *space) *kernelSet {
+// have none, nor have portions that do not matter. With nil all matter.
+func (w *workshop) kernelsOf(sp *space, matters []bool) *kernelSet {
 	m := sp.m
 	n := len(sp.states)
 	ks := &kernelSet{nodes: w.nodes, sets: w.sets, first: make([]pair, n), again: make([]pair, n),
@@ -188,7 +188,7 @@ func (w *workshop) kernelsOf(sp *space) *kernelSet {
 		ks.checks[i] = w.check(m, s)
 		ks.portions[i] = make([]pair, len(sp.moves[i]))
 		for j, mv := range sp.moves[i] {
-			if mv.prob > 0 {
+			if mv.prob > 0 && (matters == nil || matters[i]) {
 				ks.portions[i][j] = w.portion(sp, s, mv.found)
 			}
 		}
@@ -303,10 +303,11 @@ func (ks *kernelSet) findBarred(sp *space) {
 	ks.met = make([]bool, len(sp.states))
 	for x := range sp.states {
 		ks.barrable = ks.barrable || ks.again[x].barred != nil
-		for j, mv := range sp.moves[x] {
+		for _, mv := range sp.moves[x] {
 			ks.met[mv.to] = true
-			ks.barrable = ks.barrable || ks.portions[x][j].barred != nil
-			if sp.states[mv.to].Stage <= last && (ks.portions[x][j].barred != nil || ks.bars[x]) {
+			bars := mv.prob > 0 && sp.mayBar(sp.states[x], mv.found)
+			ks.barrable = ks.barrable || bars
+			if sp.states[mv.to].Stage <= last && (bars || ks.bars[x]) {
 				ks.bars[mv.to] = true
 			}
 		}
@@ -318,10 +319,10 @@ func (ks *kernelSet) link(sp *space, w *workshop) {
 	ks.straight = make([][]edge, len(sp.states))
 	for x := range sp.states {
 		for j, mv := range sp.moves[x] {
-			if mv.prob == 0 {
+			p := ks.portions[x][j]
+			if p == (pair{}) {
 				continue
 			}
-			p := ks.portions[x][j]
 			ks.straight[x] = append(ks.straight[x], edge{k: w.mix(p.clear, p.barred), prob: mv.prob, to: mv.to})
 			barred := point(mv.to, ks.bars[mv.to])
 			if !ks.bars[mv.to] || p.barred == nil { // one outcome only
@@ -425,6 +426,31 @@ func (w *workshop) portion(sp *space, s State, found int) pair {
 	}
 	clear, barred := b.done()
 	return pair{clear, barred}
+}
+
+// mayBar reports whether an event of that portion can bar filling.
+func (sp *space) mayBar(s State, found int) bool {
+	bars := func(b Block, once, each bool) bool {
+		return slices.ContainsFunc(b.Events, func(e Event) bool {
+			return e.BarsFilling && e.Probability > 0 && (e.PerCanal && each || !e.PerCanal && once)
+		})
+	}
+	stage := sp.m.Stages[s.Stage].Work
+	if sp.splits(s) {
+		if bars(stage, s.Canal == 0, true) {
+			return true
+		}
+	} else if bars(stage, true, s.Found+found > 0) {
+		return true
+	}
+	if s.Stage != sp.locates && found > 0 { // the catch-up of the canals found
+		for _, before := range sp.m.Stages[:s.Stage] {
+			if bars(before.Work, false, true) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 func ranks(from, to int) []int {
