@@ -39,28 +39,29 @@ func (f *FollowUps) GetPracticeFigures(ctx context.Context, r *vw.GetPracticeFig
 	if _, err := f.Refresh(ctx, caller.Practice); err != nil {
 		return nil, f.diary.fault(err, caller, nil)
 	}
-	all, err := f.store.ReviewsHeld(ctx, caller.Call)
+	counts, err := f.store.CountReviews(ctx, caller.Call)
 	if err != nil {
 		return nil, f.diary.fault(err, caller, nil)
 	}
-	var held, read, strict, loose int
-	for _, x := range all {
+	var all, held, read, strict, loose int
+	for _, x := range counts {
+		all += x.Count
 		if !x.Held {
 			continue
 		}
-		held++
+		held += x.Count
 		if x.Months != 12 || x.Outcome != "healed" && x.Outcome != "healing" && x.Outcome != "not-healed" {
 			continue
 		}
-		read++
+		read += x.Count
 		if x.Outcome == "healed" {
-			strict++
+			strict += x.Count
 		}
 		if x.Outcome != "not-healed" {
-			loose++
+			loose += x.Count
 		}
 	}
-	return &vw.PracticeFigures{RecallAttendance: share(held, len(all)), HealedStrict: share(strict, read), HealedLoose: share(loose, read)}, nil
+	return &vw.PracticeFigures{RecallAttendance: share(held, all), HealedStrict: share(strict, read), HealedLoose: share(loose, read)}, nil
 }
 
 // GetContactWishes reads what a patient agreed to receive.

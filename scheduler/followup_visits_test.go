@@ -46,7 +46,7 @@ func TestAVisitThatEndsInTheChairNeedsNoSecondRecord(t *testing.T) {
 			t.Errorf("filled, and still asked back: %v", f)
 		}
 	}
-	got, err := x.store.ReviewsHeld(t.Context(), x.call())
+	got, err := x.store.CountReviews(t.Context(), x.call())
 	x.must(err)
 	x.clock.Advance(200 * 24 * time.Hour)
 	found := false

@@ -37,6 +37,14 @@ type ReviewHeld struct {
 	Day     string // on which it was held, or its latest day
 }
 
+// ReviewCount is how many reviews of a practice are alike.
+type ReviewCount struct {
+	Months  int // after the anchor
+	Held    bool
+	Outcome string // catalogue id; empty when not held
+	Count   int
+}
+
 // Care is what a look at one case starts from.
 type Care struct {
 	Case Case
@@ -97,8 +105,9 @@ type FollowUps interface {
 	ReadCare(ctx context.Context, call Call, caseID string) (Care, error)
 	// ListFollowUps returns a page and the cursor of the next.
 	ListFollowUps(ctx context.Context, call Call, q FollowUpQuery) ([]FollowUp, string, error)
-	// ReviewsHeld returns all reviews of the practice's cases.
-	ReviewsHeld(ctx context.Context, call Call) ([]ReviewHeld, error)
+	// CountReviews counts the reviews of all cases of the practice, those that were
+	// missed among them, by month, by whether they were held and by outcome.
+	CountReviews(ctx context.Context, call Call) ([]ReviewCount, error)
 
 	// TakeCauses takes what changed since the last call, of one practice or with
 	// an empty one of all: cases concerned become due at once, and plan is asked

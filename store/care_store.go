@@ -59,7 +59,8 @@ var (
 	stmtReviewsDrop = writes("reviews held drop", `DELETE FROM reviews_held WHERE practice_id = ?1 AND case_id = ?2`)
 	stmtReviewPut   = writes("review held put", `
 		INSERT INTO reviews_held (practice_id, case_id, months, state, outcome, day) VALUES (?1, ?2, ?3, ?4, ?5, ?6)`)
-	stmtReviewsAll = reads("reviews held", `SELECT months, state, outcome, day FROM reviews_held WHERE practice_id = ?1 ORDER BY months, day`)
+	stmtReviewsCount = reads("reviews count", `
+		SELECT months, state, outcome, count(*) AS n FROM reviews_held WHERE practice_id = ?1 GROUP BY months, state, outcome ORDER BY months, state, outcome`)
 )
 
 type followUpRow struct {
@@ -310,18 +311,19 @@ func (s *Store) ListFollowUps(ctx context.Context, call Call, q FollowUpQuery) (
 	return out, next, s.access.record(ctx, call, "followUps", at)
 }
 
-// ReviewsHeld returns all reviews of the practice's cases; they name nobody.
-func (s *Store) ReviewsHeld(ctx context.Context, call Call) ([]ReviewHeld, error) {
+// CountReviews counts the reviews of the practice's cases. The counts name
+// nobody, and there are few of them, however many reviews there are.
+func (s *Store) CountReviews(ctx context.Context, call Call) ([]ReviewCount, error) {
 	var rows []struct {
 		Months  int    `db:"months"`
 		State   string `db:"state"`
 		Outcome string `db:"outcome"`
-		Day     string `db:"day"`
+		Count   int    `db:"n"`
 	}
-	err := s.glance(ctx, call, func(q querier, _ time.Time) error { return q.list(ctx, &rows, stmtReviewsAll, call.Practice) })
-	out := make([]ReviewHeld, len(rows))
+	err := s.glance(ctx, call, func(q querier, _ time.Time) error { return q.list(ctx, &rows, stmtReviewsCount, call.Practice) })
+	out := make([]ReviewCount, len(rows))
 	for i, r := range rows {
-		out[i] = ReviewHeld{Months: r.Months, Held: r.State == "held", Outcome: r.Outcome, Day: r.Day}
+		out[i] = ReviewCount{Months: r.Months, Held: r.State == "held", Outcome: r.Outcome, Count: r.Count}
 	}
 	return out, err
 }

@@ -4,21 +4,23 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/visitwright/visitwright/store"
 )
 
 var careTests = map[string]func(*bench){
-	"a booking, a cancellation and a closed case each leave a cause in their own transaction": causesFollow,
-	"an occasion planned twice is one message, and one of a moved appointment is cancelled":   oneOccasion,
-	"who lost the lease changes nothing any more":                                             leasesFence,
-	"a person gets one routine message a day, whoever sends it":                               oneRoutineADay,
-	"a job that is due runs on one replica":                                                   oneReplicaRuns,
-	"what is due is found once, and not after it was looked at":                               careFound,
-	"an integration's claims hold until their lease ends, and this server leaves them alone":  clientsClaim,
-	"a latest date that passed makes one plan, whoever finds it":                              passedOnce,
-	"another practice's messages and follow-ups cannot be seen or tried again":                careWalls,
+	"a booking, a cancellation and a closed case each leave a cause in their own transaction":  causesFollow,
+	"an occasion planned twice is one message, and one of a moved appointment is cancelled":    oneOccasion,
+	"who lost the lease changes nothing any more":                                              leasesFence,
+	"a person gets one routine message a day, whoever sends it":                                oneRoutineADay,
+	"a job that is due runs on one replica":                                                    oneReplicaRuns,
+	"what is due is found once, and not after it was looked at":                                careFound,
+	"reviews are counted for their own practice, by month, outcome and whether they were held": reviewsCounted,
+	"an integration's claims hold until their lease ends, and this server leaves them alone":   clientsClaim,
+	"a latest date that passed makes one plan, whoever finds it":                               passedOnce,
+	"another practice's messages and follow-ups cannot be seen or tried again":                 careWalls,
 }
 
 func nothing(context.Context, string, store.Appointment, []store.Message, time.Time) ([]store.NewMessage, error) {
@@ -242,6 +244,46 @@ func careFound(b *bench) {
 	row.Tooth = 46
 	if len(list) != 1 || list[0] != row {
 		b.Errorf("%+v", list)
+	}
+}
+
+// reviewsCounted: the figures of a practice are counted where the reviews lie.
+func reviewsCounted(b *bench) {
+	patients := map[string]string{ours: b.openCase(ours).PatientID, theirs: b.openCase(theirs).PatientID}
+	keep := func(practice string, reviews ...store.ReviewHeld) {
+		c, err := b.s.CreateCase(b.ctx, call(practice), store.Case{PatientID: patients[practice], Tooth: 46})
+		b.must(err)
+		_, err = b.s.LookAtCare(b.ctx, call(practice), c.ID, func(store.Care) (store.CareResult, error) {
+			return store.CareResult{Keep: true, About: "review", Document: []byte("x"), Reviews: reviews}, nil
+		})
+		b.must(err)
+	}
+	held := func(months int, outcome string) store.ReviewHeld {
+		return store.ReviewHeld{Months: months, Held: true, Outcome: outcome, Day: "2026-03-01"}
+	}
+	missed := func(months int) store.ReviewHeld { return store.ReviewHeld{Months: months, Day: "2026-03-20"} }
+	counted := func(practice string) []store.ReviewCount {
+		got, err := b.s.CountReviews(b.ctx, call(practice))
+		b.must(err)
+		return got
+	}
+	if got := counted(ours); len(got) != 0 {
+		b.Errorf("before any review: %+v", got)
+	}
+	keep(ours, held(6, "healing"), held(12, "healed"))
+	keep(ours, held(6, "healing"), held(12, "not-healed"))
+	keep(ours, missed(6), held(12, "healed"))
+	keep(ours, missed(6), missed(12))
+	keep(theirs, held(12, "healed"))
+	want := []store.ReviewCount{
+		{Months: 6, Held: true, Outcome: "healing", Count: 2}, {Months: 6, Count: 2},
+		{Months: 12, Held: true, Outcome: "healed", Count: 2}, {Months: 12, Held: true, Outcome: "not-healed", Count: 1}, {Months: 12, Count: 1},
+	}
+	if got := counted(ours); !slices.Equal(got, want) {
+		b.Errorf("counted %+v, want %+v", got, want)
+	}
+	if got := counted(theirs); !slices.Equal(got, []store.ReviewCount{{Months: 12, Held: true, Outcome: "healed", Count: 1}}) {
+		b.Errorf("theirs: %+v", got)
 	}
 }
 
