@@ -115,21 +115,26 @@ func (f *FollowUps) planAppointment(ctx context.Context, seen map[string]surroun
 	}
 	p := at.messages.Policy
 	r := reminder.Appointment{ID: a.ID, Sequence: a.Sequence, Start: a.Start, BookedAt: now}
-	told := slices.ContainsFunc(known, func(m store.Message) bool {
-		return m.Kind == string(reminder.Confirmation) || m.Kind == string(reminder.Moved)
+	known = slices.DeleteFunc(slices.Clone(known), func(m store.Message) bool {
+		// What waits about another time has just been called back.
+		return m.State == store.MessageCancelled || m.State == store.MessageWaiting && !m.Start.Equal(a.Start)
 	})
-	toldThis := slices.ContainsFunc(known, func(m store.Message) bool {
-		return (m.Kind == string(reminder.Confirmation) || m.Kind == string(reminder.Moved)) && m.Start.Equal(a.Start)
-	})
+	last := lastTold(known)
 	var list []reminder.Message
 	switch {
-	case a.State == store.StateCancelled && told:
+	case a.State == store.StateCancelled && last != nil:
 		list = append(list, p.AtOnce(reminder.Cancelled, r, now, at.zone))
-	case a.State == store.StateBooked && toldThis:
-		return nil, nil // nothing about the time has changed
+	case a.State == store.StateBooked && last != nil && last.Start.Equal(a.Start):
+		// Nothing about the time has changed. Reminders that were called back
+		// while it stood elsewhere are owed again.
+		list = slices.DeleteFunc(p.ForAppointment(r, at.zone), func(m reminder.Message) bool {
+			return slices.ContainsFunc(known, func(k store.Message) bool {
+				return k.Kind == string(reminder.Upcoming) && k.Start.Equal(a.Start) && k.NotBefore.Equal(m.NotBefore)
+			})
+		})
 	case a.State == store.StateBooked:
 		kind := reminder.Confirmation
-		if told {
+		if last != nil {
 			kind = reminder.Moved
 		}
 		list = append([]reminder.Message{p.AtOnce(kind, r, now, at.zone)}, p.ForAppointment(r, at.zone)...)
@@ -140,6 +145,18 @@ func (f *FollowUps) planAppointment(ctx context.Context, seen map[string]surroun
 			Kind: string(m.Kind), Routine: m.Kind.Routine(), NotBefore: m.NotBefore, UselessAt: m.UselessAfter})
 	}
 	return out, nil
+}
+
+// lastTold is the newest message that gave the patient the appointment's time;
+// nil when none did.
+func lastTold(known []store.Message) *store.Message {
+	var last *store.Message
+	for i, m := range known {
+		if (m.Kind == string(reminder.Confirmation) || m.Kind == string(reminder.Moved)) && (last == nil || reminder.SequenceOf(m.Occasion) > reminder.SequenceOf(last.Occasion)) {
+			last = &known[i]
+		}
+	}
+	return last
 }
 
 // GetMessagePolicy reads which messages the practice sends.

@@ -343,3 +343,50 @@ func TestBadInputAboutMessagesIsRefusedAndNothingIsKept(t *testing.T) {
 	_, err = s.Recv()
 	x.want(err, codes.InvalidArgument, "INVALID_FIELD")
 }
+
+// The patient was last told the other time: the first confirmation is no word
+// about the return to its time, and its reminders were called back.
+func TestAnAppointmentThatMovesBackIsToldAndRemindedOfAgain(t *testing.T) {
+	x := newFollows(t, options{})
+	x.writes()
+	a := x.booked().GetAppointments()[0]
+	x.post.take()
+	for _, to := range []string{"2026-01-16 11:00", "2026-01-15 09:00"} {
+		moved, err := x.client.MoveAppointment(t.Context(), &vw.MoveAppointmentRequest{Name: a.GetName(), Etag: a.GetEtag(), Reason: "patient-asked", Place: &vw.Place{Start: at(to), Minutes: 60}})
+		x.must(err)
+		a = moved.GetAppointment()
+		x.sweeps()
+	}
+	got := x.post.take()
+	if fmt.Sprint(kinds(got)) != "[moved moved]" || !strings.Contains(got[1].Body, "Thursday 15 January at 09:00") {
+		t.Errorf("told %v", got)
+	}
+	for range 10 * 24 {
+		x.clock.Advance(time.Hour)
+		x.sweeps()
+	}
+	if got := fmt.Sprint(kinds(x.post.take())); got != "[upcoming upcoming]" {
+		t.Errorf("%s", got)
+	}
+}
+
+// A mark made too early and taken back leaves the reminders as they were.
+func TestAMarkTakenBackKeepsTheReminders(t *testing.T) {
+	x := newFollows(t, options{})
+	x.writes()
+	a := x.booked().GetAppointments()[0]
+	x.post.take()
+	for _, state := range []vw.Appointment_State{vw.Appointment_STATE_ARRIVED, vw.Appointment_STATE_BOOKED} {
+		var err error
+		a, err = x.client.RecordAttendance(t.Context(), &vw.RecordAttendanceRequest{Name: a.GetName(), Etag: a.GetEtag(), State: state})
+		x.must(err)
+		x.sweeps()
+	}
+	for range 10 * 24 {
+		x.clock.Advance(time.Hour)
+		x.sweeps()
+	}
+	if got := fmt.Sprint(kinds(x.post.take())); got != "[upcoming upcoming]" {
+		t.Errorf("%s", got)
+	}
+}

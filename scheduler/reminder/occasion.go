@@ -2,6 +2,8 @@ package reminder
 
 import (
 	"fmt"
+	"strconv"
+	"strings"
 	"time"
 
 	"github.com/visitwright/visitwright/scheduler/civil"
@@ -63,6 +65,16 @@ func (p Policy) AtOnce(kind Kind, a Appointment, now time.Time, z *civil.Zone) M
 		NotBefore:    at,
 		UselessAfter: a.Start,
 	}
+}
+
+// SequenceOf is the appointment's sequence in an occasion that AtOnce made; -1
+// for any other.
+func SequenceOf(occasion string) int {
+	n, err := strconv.Atoi(occasion[strings.LastIndexByte(occasion, '/')+1:])
+	if err != nil {
+		return -1
+	}
+	return n
 }
 
 // Due is a follow-up that a patient may be written to about.
