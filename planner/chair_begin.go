@@ -153,11 +153,17 @@ func (s *ChairService) visitToBegin(ctx context.Context, caller Caller, rec reco
 	if err != nil {
 		return out, chairPlan{}, err
 	}
+	if err := sameTooth(rec.kept, message.GetName(), message.GetTooth()); err != nil {
+		return out, chairPlan{}, err
+	}
 	if out.Option == "" {
 		out.Option = message.GetAccepted().GetOption()
 	}
 	if out.Option == "" {
 		out.Option = message.GetRecommendedOption()
+	}
+	if err := mayBegin(message, out.Option); err != nil {
+		return out, chairPlan{}, err
 	}
 	plan, err := s.planOf(ctx, caller, rec.kept.ID, out.Revision, out.Option)
 	if err != nil {
@@ -194,12 +200,26 @@ func (s *ChairService) visitToBegin(ctx context.Context, caller Caller, rec reco
 	if out.Document, err = json.Marshal(document); err != nil {
 		return out, plan, err
 	}
-	return out, plan, s.minutesOf(ctx, caller, &out, message, r)
+	return out, plan, s.minutesOf(ctx, caller, &out, rec, message, r)
+}
+
+// mayBegin refuses at the chair what accepting would refuse: naming an option
+// goes round no rule, and round no reason that a clinician owes.
+func mayBegin(p *vw.Plan, option string) error {
+	because := ""
+	if option == p.GetAccepted().GetOption() || option == p.GetRecommendedOption() {
+		because = "accepted, or recommended in spite of the rule"
+	}
+	err := acceptable(p, option, because)
+	if f := (*fault.Fault)(nil); errors.As(err, &f) && f.Reason == vw.ErrorReason_ERROR_REASON_INVALID_FIELD {
+		return fault.Invalid(f.Reason, "part.option", "an option that a clinician has accepted with the reason: a rule advises against this one")
+	}
+	return err
 }
 
 // minutesOf fills in how long the visit may take: what is said, the
 // appointment's, or the plan's.
-func (s *ChairService) minutesOf(ctx context.Context, caller Caller, out *store.NewChairVisit, message *vw.Plan, r *vw.BeginVisitRequest) error {
+func (s *ChairService) minutesOf(ctx context.Context, caller Caller, out *store.NewChairVisit, rec record, message *vw.Plan, r *vw.BeginVisitRequest) error {
 	if name := r.GetAppointment(); name != "" {
 		n, err := caller.One(names.AppointmentPattern, "appointment", name, vw.ErrorReason_ERROR_REASON_APPOINTMENT_NOT_FOUND)
 		if err != nil {
@@ -211,6 +231,9 @@ func (s *ChairService) minutesOf(ctx context.Context, caller Caller, out *store.
 		}
 		if err != nil {
 			return s.fault(err, caller, nil)
+		}
+		if a.PatientID != "" && a.PatientID != rec.kept.PatientID {
+			return fault.State(vw.ErrorReason_ERROR_REASON_DIFFERENT_PATIENTS, name, "the appointment is another patient's")
 		}
 		out.Appointment = n.ID
 		if out.Minutes == 0 {

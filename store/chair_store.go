@@ -137,7 +137,7 @@ func (s *Store) BeginChairVisit(ctx context.Context, call Call, v NewChairVisit)
 		if err := t.clinicianThere(ctx, v.Clinician); err != nil {
 			return ChairVisit{}, err
 		}
-		if err := t.appointmentOf(ctx, v.Appointment, c.ID); err != nil {
+		if err := t.appointmentOf(ctx, v.Appointment, c); err != nil {
 			return ChairVisit{}, err
 		}
 		var last struct {
@@ -170,8 +170,9 @@ func (s *Store) BeginChairVisit(ctx context.Context, call Call, v NewChairVisit)
 	})
 }
 
-// appointmentOf refuses an appointment that is not there or for another case.
-func (t *tx) appointmentOf(ctx context.Context, id, caseID string) error {
+// appointmentOf refuses an appointment that is not there, for another case or of
+// another patient.
+func (t *tx) appointmentOf(ctx context.Context, id string, c Case) error {
 	if id == "" {
 		return nil
 	}
@@ -187,8 +188,11 @@ func (t *tx) appointmentOf(ctx context.Context, id, caseID string) error {
 	if err != nil {
 		return err
 	}
-	if len(a.Cases) > 0 && !slices.ContainsFunc(a.Cases, func(v VisitOf) bool { return v.CaseID == caseID }) {
+	if len(a.Cases) > 0 && !slices.ContainsFunc(a.Cases, func(v VisitOf) bool { return v.CaseID == c.ID }) {
 		return invalid("appointment", "an appointment of this case")
+	}
+	if a.PatientID != "" && a.PatientID != c.PatientID {
+		return invalid("appointment", "an appointment of this patient")
 	}
 	return nil
 }

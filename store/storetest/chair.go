@@ -30,6 +30,19 @@ func beginning(caseID string) store.NewChairVisit {
 }
 
 var chairTests = map[string]func(*bench){
+	"a visit is in no appointment of another patient": surgeryTest(func(s *surgery) {
+		c := s.openCase(ours)
+		_, err := s.s.SavePlanRevision(s.ctx, call(ours), twoVisits(c.ID, 0))
+		s.must(err)
+		n := s.one(s.room, 480, 540)
+		n.PatientID = s.patient2.ID
+		v := beginning(c.ID)
+		v.Appointment = s.book(n).Appointments[0].ID
+		_, err = s.s.BeginChairVisit(s.ctx, call(ours), v)
+		if !errors.Is(err, store.ErrInvalid) {
+			s.Errorf("begun with %v", err)
+		}
+	}),
 	"a visit is read back as its entries came in": func(b *bench) {
 		c, v := b.begun()
 		if v.Number != 1 || len(v.Marks) != 1 {

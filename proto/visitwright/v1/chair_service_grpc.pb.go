@@ -48,7 +48,8 @@ type ChairServiceClient interface {
 	// nurse. Codes: NOT_FOUND (CASE_NOT_FOUND, PLAN_NOT_FOUND,
 	// OPTION_NOT_FOUND, VISIT_NOT_FOUND, APPOINTMENT_NOT_FOUND);
 	// FAILED_PRECONDITION (CASE_CLOSED, TOOTH_NOT_IDENTIFIED, PLAN_SUPERSEDED,
-	// VISIT_RUNNING); INVALID_ARGUMENT (IDENTITY_NOT_CONFIRMED).
+	// VISIT_RUNNING, REASSESSMENT_NEEDED, OPTION_FORBIDDEN, OPTION_INFEASIBLE,
+	// DIFFERENT_PATIENTS); INVALID_ARGUMENT (IDENTITY_NOT_CONFIRMED).
 	BeginVisit(ctx context.Context, in *BeginVisitRequest, opts ...grpc.CallOption) (*ChairVisit, error)
 	// Keeps entries of a visit, in any order, late ones too; corrections of the
 	// log after its end. Roles: clinician, nurse. Codes: NOT_FOUND
@@ -203,7 +204,8 @@ type ChairServiceServer interface {
 	// nurse. Codes: NOT_FOUND (CASE_NOT_FOUND, PLAN_NOT_FOUND,
 	// OPTION_NOT_FOUND, VISIT_NOT_FOUND, APPOINTMENT_NOT_FOUND);
 	// FAILED_PRECONDITION (CASE_CLOSED, TOOTH_NOT_IDENTIFIED, PLAN_SUPERSEDED,
-	// VISIT_RUNNING); INVALID_ARGUMENT (IDENTITY_NOT_CONFIRMED).
+	// VISIT_RUNNING, REASSESSMENT_NEEDED, OPTION_FORBIDDEN, OPTION_INFEASIBLE,
+	// DIFFERENT_PATIENTS); INVALID_ARGUMENT (IDENTITY_NOT_CONFIRMED).
 	BeginVisit(context.Context, *BeginVisitRequest) (*ChairVisit, error)
 	// Keeps entries of a visit, in any order, late ones too; corrections of the
 	// log after its end. Roles: clinician, nurse. Codes: NOT_FOUND
