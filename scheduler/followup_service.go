@@ -310,8 +310,11 @@ func purposeOf(protocolID string, state followup.Case) followup.Purpose {
 	if p, ok := purposes[protocolID]; ok {
 		return p
 	}
-	if state.Filled != nil {
-		return followup.ForRestoration
+	switch {
+	case state.Filled == nil:
+		return followup.ForTreatment
+	case protocolID != "":
+		return followup.ForOther // relief, or another look, restores nothing
 	}
-	return followup.ForTreatment
+	return followup.ForRestoration
 }

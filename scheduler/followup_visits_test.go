@@ -190,3 +190,31 @@ func TestAVisitOfTwoTeethIsTheNextVisitOfEach(t *testing.T) {
 		t.Errorf("the second visit has its 60 minutes, and yet: %v", got)
 	}
 }
+
+// Relief is no crown: who comes in pain is still owed the restoration.
+func TestAReliefVisitOfAFilledToothDoesNotStandForItsRestoration(t *testing.T) {
+	x := newFollows(t, options{})
+	x.filled()
+	asks := func() string {
+		for _, f := range x.list("") {
+			if f.GetKind() == "restoration" {
+				return f.GetState()
+			}
+		}
+		return ""
+	}
+	before := asks()
+	book := func(protocol, start string) {
+		_, err := x.client.BookOffer(t.Context(), &vw.BookOfferRequest{Parent: "practices/" + willow, Patient: x.patient, Places: []*vw.PlaceToBook{
+			{Unplanned: &vw.UnplannedVisit{Protocol: protocol, Minutes: 30, Case: x.name}, Place: &vw.Place{Start: at(start), Minutes: 30}}}})
+		x.must(err)
+	}
+	book("emergency-relief", "2026-01-12 10:00")
+	if got := asks(); got != before || got == "booked" {
+		t.Errorf("with relief booked the restoration is %q, want %q as before", got, before)
+	}
+	book("core", "2026-01-13 10:00")
+	if got := asks(); got != "booked" {
+		t.Errorf("with the core booked the restoration is %q, want booked", got)
+	}
+}
