@@ -99,7 +99,7 @@ func (s *Diary) BookOffer(ctx context.Context, r *vw.BookOfferRequest) (*vw.Book
 	if err != nil {
 		return nil, err
 	}
-	places, trusted, err := s.placesToBook(caller, r)
+	places, token, err := s.placesToBook(caller, r)
 	if err != nil {
 		return nil, err
 	}
@@ -109,7 +109,7 @@ func (s *Diary) BookOffer(ctx context.Context, r *vw.BookOfferRequest) (*vw.Book
 	}
 	fresh := picks(places) || r.GetValidateOnly()
 	return withSetup(ctx, s, caller, fresh, func(x *snapshot) (*vw.Booking, error) {
-		n, warnings, err := s.newBooking(ctx, caller, patient, places, trusted, x)
+		n, warnings, err := s.newBooking(ctx, caller, patient, places, token, x)
 		if err != nil {
 			return nil, err
 		}
@@ -139,32 +139,55 @@ func (s *Diary) BookOffer(ctx context.Context, r *vw.BookOfferRequest) (*vw.Book
 	})
 }
 
-// placesToBook are the places of the request or of its offer. Those of an offer
-// are as they were offered, so that their windows need no second look.
-func (s *Diary) placesToBook(c Caller, r *vw.BookOfferRequest) (places []*vw.PlaceToBook, offered bool, err error) {
+// placesToBook are the places of the request or of its offer, which is nil
+// without a token. Those of an offer are as they were offered, so that their
+// windows need no second look, unless the visit has moved that they count from.
+func (s *Diary) placesToBook(c Caller, r *vw.BookOfferRequest) ([]*vw.PlaceToBook, *offered, error) {
 	switch {
 	case r.GetOfferToken() != "" && len(r.GetPlaces()) > 0:
-		return nil, false, invalidField("places", "nothing beside offer_token")
+		return nil, nil, invalidField("places", "nothing beside offer_token")
 	case r.GetOfferToken() == "" && len(r.GetPlaces()) == 0:
-		return nil, false, invalidField("places", "at least one place, or an offer_token")
+		return nil, nil, invalidField("places", "at least one place, or an offer_token")
 	case r.GetOfferToken() == "":
-		return r.GetPlaces(), false, nil
+		return r.GetPlaces(), nil, nil
 	}
 	o, err := s.seals.openOffer(c.Practice, r.GetOfferToken())
 	if err != nil {
-		return nil, false, invalidField("offer_token", "the token of an offer of this practice").Because(err)
+		return nil, nil, invalidField("offer_token", "the token of an offer of this practice").Because(err)
 	}
 	if o.GetPatient() != "" && o.GetPatient() != r.GetPatient() {
-		return nil, false, fault.State(vw.ErrorReason_ERROR_REASON_DIFFERENT_PATIENTS, r.GetPatient(), "the offer was made for another patient")
+		return nil, nil, fault.State(vw.ErrorReason_ERROR_REASON_DIFFERENT_PATIENTS, r.GetPatient(), "the offer was made for another patient")
 	}
-	return o.GetPlaces(), true, nil
+	return o.GetPlaces(), &o, nil
+}
+
+// stillFrom refuses an offer whose visit before has moved to another day since.
+func (s *Diary) stillFrom(ctx context.Context, c Caller, o *offered, d *demand, x *snapshot) error {
+	if o.from.IsZero() {
+		return nil
+	}
+	asks := *d
+	asks.window = diary.Window{} // it has one, which the offer has kept
+	prev, err := s.previous(ctx, c, &asks, x)
+	if err != nil || prev == nil {
+		return err
+	}
+	if now := x.zone().Date(prev.Start); now != o.from {
+		return fault.State(vw.ErrorReason_ERROR_REASON_OUTSIDE_WINDOW, "",
+			"the visit before has moved from "+o.from.Words()+" to "+now.Words()+" since the offer was made: look for places anew").With("field", "offer_token")
+	}
+	return nil
 }
 
 // newBooking checks every place and says what the store is to keep.
-func (s *Diary) newBooking(ctx context.Context, c Caller, patient string, places []*vw.PlaceToBook, offered bool, x *snapshot) (store.NewBooking, []diary.Warning, error) {
+func (s *Diary) newBooking(ctx context.Context, c Caller, patient string, places []*vw.PlaceToBook, token *offered, x *snapshot) (store.NewBooking, []diary.Warning, error) {
 	n := store.NewBooking{PatientID: patient, SetupVersion: x.setup.Version}
 	var warnings []diary.Warning
+	offered := token != nil
 	asked, err := s.askedTogether(ctx, c, patient, places, offered, x)
+	if err == nil && offered {
+		err = s.stillFrom(ctx, c, token, asked[0].demand, x)
+	}
 	if err != nil {
 		return n, nil, err
 	}

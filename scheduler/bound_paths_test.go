@@ -137,3 +137,24 @@ func TestAReviewOfAToothFilledInTheChairSaysWhatComesNext(t *testing.T) {
 		t.Errorf("outcome %v, want the next review named", got.GetOutcome())
 	}
 }
+
+// An offer lies as long as nobody books it; meanwhile the visit before it may go
+// elsewhere.
+func TestAnOfferIsNotBookedOnceTheVisitThatItCountsFromHasMoved(t *testing.T) {
+	h := newHouse(t, options{})
+	plan := h.plan(h.patientID, 46)
+	b, err := h.bookPlaces(h.place(plan, 1, "2026-01-12 10:00"))
+	h.must(err)
+	one := b.GetAppointments()[0]
+	offer := h.offers(h.patient, []*vw.VisitToPlace{{Parts: part(plan, 2)}}, nil).GetOffers()[0]
+	moved, err := h.client.MoveAppointment(t.Context(), &vw.MoveAppointmentRequest{Name: one.GetName(), Etag: one.GetEtag(), Reason: "patient-asked", Place: &vw.Place{Start: at("2026-01-22 10:00")}})
+	h.must(err)
+	_, err = h.bookToken(h.patient, offer.GetToken(), 0)
+	h.want(err, codes.FailedPrecondition, "OUTSIDE_WINDOW")
+	offer = h.offers(h.patient, []*vw.VisitToPlace{{Parts: part(plan, 2)}}, nil).GetOffers()[0]
+	one = moved.GetAppointment()
+	_, err = h.client.MoveAppointment(t.Context(), &vw.MoveAppointmentRequest{Name: one.GetName(), Etag: one.GetEtag(), Reason: "patient-asked", Place: &vw.Place{Start: at("2026-01-22 14:00")}})
+	h.must(err)
+	_, err = h.bookToken(h.patient, offer.GetToken(), 0) // the same day: nothing has changed for the tooth
+	h.must(err)
+}

@@ -24,6 +24,7 @@ type toPlace struct {
 	visit    diary.Visit
 	ifNeeded bool
 	fixed    *diary.Place // chosen or booked already
+	booked   bool         // fixed is an appointment
 }
 
 // FindOffers finds the best sets of places for the visits of a plan.
@@ -71,6 +72,22 @@ type question struct {
 	// before is set when one visit is placed before one that is fixed.
 	before bool
 	offers int
+	// from is the day of the visit before the first that the diary or the chair
+	// knows; zero when there is none.
+	from civil.Date
+}
+
+// countsFrom is the day of the appointment that the first place to be found
+// counts from.
+func (q *question) countsFrom() civil.Date {
+	first := slices.IndexFunc(q.visits, func(t toPlace) bool { return t.fixed == nil })
+	switch {
+	case first == 0:
+		return q.from
+	case first > 0 && q.visits[first-1].booked:
+		return q.visits[first-1].fixed.Day
+	}
+	return civil.Date{}
 }
 
 func (s *Diary) question(ctx context.Context, c Caller, r *vw.FindOffersRequest, x *snapshot) (*question, error) {
@@ -154,7 +171,7 @@ func (s *Diary) fixedPlace(ctx context.Context, c Caller, field string, v *vw.Vi
 		if err != nil {
 			return nil, s.fault(err, c, nil)
 		}
-		gone[a.ID] = true
+		gone[a.ID], t.booked = true, true
 		p := placeOfKept(a, x.zone(), i)
 		p.Holds = nil // the masks hold them already
 		return &p, nil
@@ -185,7 +202,7 @@ func (s *Diary) before(ctx context.Context, c Caller, q *question, x *snapshot) 
 		return err
 	}
 	p := placeOfKept(*prev, x.zone(), 0)
-	q.req.Anchor = p.Day
+	q.req.Anchor, q.from = p.Day, p.Day
 	if p.Clinician != "" {
 		q.req.Seen = p.Clinician
 	}

@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
+	"github.com/visitwright/visitwright/scheduler/civil"
 )
 
 // sealer makes and reads tokens that a client carries about: open, but bound to
@@ -53,23 +54,45 @@ func (k sealer) open(purpose, practice, token string) ([]byte, error) {
 	return body, nil
 }
 
-// offer seals the places of an offer.
-func (k sealer) offer(practice string, offered *vw.BookOfferRequest) (string, error) {
-	body, err := proto.MarshalOptions{Deterministic: true}.Marshal(offered)
+// offered are the places of an offer as they are sealed.
+type offered struct {
+	*vw.BookOfferRequest
+	// from is the day of the appointment that the first place's window counts
+	// from; zero when it counts from none.
+	from civil.Date
+}
+
+// offer seals the places of an offer: the length of the day's text, the day, the
+// places.
+func (k sealer) offer(practice string, o offered) (string, error) {
+	var day string
+	if !o.from.IsZero() {
+		day = o.from.String()
+	}
+	body, err := proto.MarshalOptions{Deterministic: true}.MarshalAppend(append([]byte{byte(len(day))}, day...), o.BookOfferRequest)
 	if err != nil {
 		return "", err
 	}
-	return k.seal("offer", practice, body), nil
+	return k.seal("offer from", practice, body), nil
 }
 
-func (k sealer) openOffer(practice, token string) (*vw.BookOfferRequest, error) {
-	body, err := k.open("offer", practice, token)
+func (k sealer) openOffer(practice, token string) (offered, error) {
+	out := offered{BookOfferRequest: &vw.BookOfferRequest{}}
+	body, err := k.open("offer from", practice, token)
 	if err != nil {
-		return nil, err
+		return out, err
 	}
-	out := &vw.BookOfferRequest{}
-	if err := proto.Unmarshal(body, out); err != nil {
-		return nil, errToken
+	n := int(body[0]) // open lets no empty body pass
+	if len(body) < 1+n {
+		return out, errToken
+	}
+	if n > 0 {
+		if out.from, err = civil.ParseDate(string(body[1 : 1+n])); err != nil {
+			return out, errToken
+		}
+	}
+	if err := proto.Unmarshal(body[1+n:], out.BookOfferRequest); err != nil {
+		return out, errToken
 	}
 	return out, nil
 }
