@@ -34,16 +34,30 @@ func (r *run) backwardFrom(first int) bool {
 func (r *run) backwardVisit(i int) bool {
 	v := r.visits[i]
 	r.reachOf(v)
+	if v.bounded {
+		r.followPassing(v)
+	}
 	fell := false
 	for x := len(r.sp.states) - 1; x >= 0; x-- {
 		if v.rows[2*x] == 0 {
 			continue // no visit comes there
 		}
+		if v.bounded {
+			r.passGoing(v, x)
+		}
+		before := [2]int{v.left[2*x], v.left[2*x+1]}
 		if r.backwardState(v, x, r.next(i, x)) {
 			fell = true
 		}
+		if v.bounded {
+			v.passing.fresh = v.passing.fresh && before == [2]int{v.left[2*x], v.left[2*x+1]}
+			r.passState(v, x)
+		}
 	}
 	r.backwardOpenings(v)
+	if v.bounded {
+		r.passOpenings(v)
+	}
 	v.stale, v.moved = false, v.moved[:0]
 	return fell
 }
@@ -85,7 +99,7 @@ func (r *run) reachOf(v *visit) {
 			v.limit[x] = min(longest+r.m.Grid.Step, r.reach)
 		}
 	}
-	v.rows = r.rowsOf(v)
+	v.rows = r.rowsOf(v, v.limit)
 }
 
 // candidates are the lengths that the next choice considers for a visit that
@@ -99,7 +113,7 @@ func (r *run) candidates(v *visit, x int) []int {
 	switch {
 	case v.fixed > 0:
 		return []int{v.fixed}
-	case r.keep:
+	case r.keep || v.bounded:
 		return []int{now}
 	case r.wide && v != r.visits[0] && v != r.look:
 		return []int{now}
@@ -178,7 +192,7 @@ func (r *run) backwardState(v *visit, x int, next []float64) bool {
 			case !r.m.Stops[r.sp.states[x].Stage].Allowed:
 				left = 0
 			case r.keep && v != r.current:
-			case t.judged[p] && !regoing && !restop && !r.last: // nothing is new since
+			case t.judged[p] && !regoing && !restop && !r.last && !v.bounded: // nothing is new since
 			case v.merged != nil && v.mass[p] < notable && !v.stale && !r.last:
 			default:
 				best, gain := r.threshold(v, p, rows)
@@ -195,9 +209,13 @@ func (r *run) backwardState(v *visit, x int, next []float64) bool {
 		}
 		t.drift[p] = 0
 		if regoing || left != v.left[p] || (restop && left > 0) || slices.Contains(v.moved, p) {
+			every := 3
+			if v.bounded {
+				every = 1 // a price makes costs jump at a threshold
+			}
 			for n, to := range t.value[p] {
 				cut := min(left, rows)
-				t.drift[p] = max(t.drift[p], renew(to[:cut], t.stop[x][n]), renew(to[cut:rows], t.goOn[p][n][cut:rows]))
+				t.drift[p] = max(t.drift[p], renew(to[:cut], t.stop[x][n], every), renew(to[cut:rows], t.goOn[p][n][cut:rows], every))
 			}
 			if v.stale {
 				t.drift[p] = math.Inf(1)
@@ -250,12 +268,13 @@ func apart(a, b []float64) float64 {
 }
 
 // renew copies a row and returns by how much it changed at most, as seen at every
-// third minute: costs change smoothly with the minutes left, but for where a
-// threshold moved, and there the rows on both sides tell.
-func renew(dst, src []float64) float64 {
+// third minute or at every one: without a price, costs change smoothly with the
+// minutes left, but for where a threshold moved, and there the rows on both sides
+// tell.
+func renew(dst, src []float64, every int) float64 {
 	lo, hi := 0.0, 0.0
 	src = src[:len(dst)]
-	for i := 0; i < len(src); i += 3 {
+	for i := 0; i < len(src); i += every {
 		d := src[i] - dst[i]
 		if d < lo {
 			lo = d
@@ -355,32 +374,19 @@ func (r *run) atEnd(k *kernel, n int, price float64) float64 {
 // much the expected cost of the treatment falls against the present threshold.
 func (r *run) threshold(v *visit, p, rows int) (int, float64) {
 	if r.fixedLeft != nil {
-		return max(*r.fixedLeft, v.floor), 0
+		return *r.fixedLeft, 0
 	}
-	goOn, stop := v.tables.goOn[p], v.tables.stop[p/2]
 	mass := v.mass[p]
 	known := v.merged != nil && mass >= leastMass
-	dear := r.work.gated[:rows] // by how much stopping is dearer, at each minute
-	clear(dear)
-	for n := range goOn {
-		g, s := goOn[n][:rows], stop[n][:rows]
-		if known {
-			for i, q := range v.merged[p][n][:rows] {
-				dear[i] += q * (s[i] - g[i])
-			}
-		} else {
-			q := r.node(n).prior
-			for i := range dear {
-				dear[i] += q * (s[i] - g[i])
-			}
-		}
-	}
+	dear := r.work.gated[:rows]
+	r.dearer(v, p, known, dear)
 	unit := 1.0
 	if known {
+		r.passDearer(v, p, dear, v.price)
 		unit = 1 / mass
 	}
-	best, bestCost, present, total := v.floor, int64(0), 0.0, 0.0
-	for left := v.floor; left < rows; left++ {
+	best, bestCost, present, total := 0, int64(0), 0.0, 0.0
+	for left := range rows {
 		if left == v.left[p] {
 			present = total
 		}
@@ -396,6 +402,26 @@ func (r *run) threshold(v *visit, p, rows int) (int, float64) {
 		return best, 0
 	}
 	return best, (present - float64(bestCost)/1e6) * mass
+}
+
+// dearer is by how much stopping is dearer than going on, at each minute left:
+// weighed by the measure there, or by the nodes' own weights where none is known.
+func (r *run) dearer(v *visit, p int, known bool, dear []float64) {
+	goOn, stop := v.tables.goOn[p], v.tables.stop[p/2]
+	clear(dear)
+	for n := range goOn {
+		g, s := goOn[n][:len(dear)], stop[n][:len(dear)]
+		if known {
+			for i, q := range v.merged[p][n][:len(dear)] {
+				dear[i] += q * (s[i] - g[i])
+			}
+		} else {
+			q := r.node(n).prior
+			for i := range dear {
+				dear[i] += q * (s[i] - g[i])
+			}
+		}
+	}
 }
 
 // leastMass is the probability of a point below which its threshold is taken

@@ -3,6 +3,7 @@ package visits
 import (
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 )
 
@@ -11,230 +12,369 @@ import (
 var ErrUnbearable = errors.New("the patient cannot bear even the shortest visits")
 
 // solveBounded chooses lengths and thresholds that keep to what the patient can
-// bear. (No appointment is longer than the limit in any case, see newRun.)
+// bear.
 //
-// Two ways of keeping to it go together: stopping earlier and booking shorter. For
-// ever shorter longest appointments the best plan without the limit is sought; it
-// costs no more than any plan with the limit, so the search ends where it costs
-// more than the cheapest found, or where twice in a row nothing was gained. In
-// between, the plan is bounded by floors.
+// The best plan without the limit is sought first, over all lengths or else over
+// those up to the limit: no appointment may be longer. Where it passes the limit too
+// often in a visit, passing gets a price, just high enough (see bounding). Then other
+// lengths are tried, and the way back from plans for a tighter limit.
 func (r *run) solveBounded() (Result, error) {
-	var best Result
-	var err error
-	found := false
-	for worse := 0; worse < 2; {
-		sweeps := r.choose()
-		if r.short != nil {
-			if !found && err == nil {
-				err = r.short
-			}
-			break
-		}
-		outs := r.followed()
-		res := r.result(sweeps, outs)
-		if found && res.CostMicro >= best.CostMicro {
-			break
-		}
-		if r.bearable(outs) {
-			best, found = res, true // and a shorter one may turn out cheaper yet
-		} else {
-			res, bounded := r.bounded()
-			switch {
-			case bounded != nil && err == nil:
-				err = bounded
-			case bounded == nil && (!found || res.CostMicro < best.CostMicro):
-				best, found, worse = res, true, 0
-			case bounded == nil:
-				worse++
-			}
-		}
-		if len(r.grid) == 1 {
-			break
-		}
-		r.grid = r.grid[:len(r.grid)-1]
+	b := r.newBounding()
+	defer b.judge.free()
+	sweeps := r.choose()
+	if r.short != nil || !r.within() {
+		r.grid = upTo(r.grid, r.o.Bear.Minutes)
 		for _, v := range r.visits {
-			v.floor = 0
 			clear(v.length)
 			clear(v.left)
 		}
+		if sweeps = r.choose(); r.short != nil {
+			return Result{}, r.short
+		}
 	}
-	if !found {
-		return Result{}, err
-	}
-	return best, nil
-}
-
-// bounded raises the least minutes that must be left to go on, no further than
-// needed: in one visit after the other, and in all alike and then in each back as
-// far as the limit allows. The cheaper of both counts.
-func (r *run) bounded() (Result, error) {
-	b := bounding{run: r, free: r.snapshot(), most: max(r.grid[len(r.grid)-1], slices.Max(append(r.o.Lengths, 0))) + 1}
-	err := b.upwards()
-	b.downwards()
+	r.grid = upTo(r.grid, r.o.Bear.Minutes)
+	b.judged(sweeps)
+	b.slowly()
+	r.worth = boundWorth
 	if b.best == nil {
-		return Result{}, err
+		b.borne()
 	}
-	b.around()
-	b.anew()
-	r.restore(b.best)
-	return r.result(b.sweeps, r.followed()), nil
-}
-
-// bounding is the search for floors.
-type bounding struct {
-	*run
-	free []choices // the plan without the limit
-	most int       // floor that stops at every chance
-
-	best   []choices // the cheapest plan that keeps to the limit, nil for none
-	floors []int     // its floors
-	cost   float64
-	sweeps int
-}
-
-// from chooses the plan for the floors, beginning with another plan.
-func (b *bounding) from(plan []choices, floors []int) []*outcome {
-	return b.judge(b.under(plan, floors))
-}
-
-// under is from without following the plan.
-func (b *bounding) under(plan []choices, floors []int) int {
-	b.restore(plan)
-	for i, v := range b.visits {
-		v.floor = floors[i]
+	b.budget = fartherWork
+	b.lengthsBeside()
+	b.fromTighter()
+	if b.best == nil {
+		return Result{}, b.why
 	}
-	b.use(deciding)
-	b.lift()
-	return b.settle()
+	return b.answer(), nil
 }
 
-// judge follows the present plan and keeps it when it is the cheapest so far.
-func (b *bounding) judge(sweeps int) []*outcome {
-	cost := b.expected()
-	outs := b.followed()
-	if b.short == nil && (b.best == nil || cost < b.cost-worthwhile) && b.bearable(outs) {
-		b.best, b.cost, b.sweeps = b.snapshot(), cost, sweeps
-		b.floors = b.floors[:0]
-		for _, v := range b.visits {
-			b.floors = append(b.floors, v.floor)
-		}
-	}
-	return outs
+// slowly sweeps once more with lengths for the slowest cases where no visit begins,
+// since those would be the first to come there.
+func (b *bounding) slowly() {
+	b.slow = true
+	sweeps := b.settle()
+	b.judged(sweeps)
 }
 
-// upwards raises the floor of the first visit that lasts too long too often, and
-// looks again.
-func (b *bounding) upwards() error {
-	floors := make([]int, len(b.visits))
-	outs := b.from(b.free, floors)
-	for i := 0; i < len(b.visits); i++ {
-		if b.excess(outs, i) <= bearSlack {
-			continue
-		}
-		lo, hi := floors[i], b.most // lo is too low
-		for floors[i] = hi; ; floors[i] = (lo + hi) / 2 {
-			outs = b.from(b.free, floors)
-			switch borne := b.excess(outs, i) <= bearSlack; {
-			case borne:
-				hi = floors[i]
-			case floors[i] == b.most:
-				return fmt.Errorf("visit %d: %w: want a limit above %d minutes or a chance above %v", i+1, ErrUnbearable, b.o.Bear.Minutes, b.o.Bear.Chance)
-			default:
-				lo = floors[i]
-			}
-			if hi-lo <= 1 {
-				break
+// within reports whether no visit that may happen has a length beyond the limit,
+// but for those asked for.
+func (r *run) within() bool {
+	for _, v := range r.visits {
+		for x, l := range v.length {
+			if v.fixed == 0 && r.begins(v, x) && l > max(r.o.Bear.Minutes, r.grid[0]) {
+				return false
 			}
 		}
-		floors[i] = hi
-		outs = b.from(b.free, floors)
-		i = -1 // what comes later also weighs on earlier choices
 	}
-	return b.short
+	return true
 }
 
-// downwards comes down from plans that stop at every chance. Each is sought from
-// the last one that kept to the limit, so a looser limit leads farther along the
-// same way.
-func (b *bounding) downwards() {
-	floors := make([]int, len(b.visits))
-	plan := b.free
-	try := func(set func(floor int), floor int) bool {
-		set(floor)
-		outs := b.from(plan, floors)
-		if b.short != nil || !b.bearable(outs) {
-			return false
-		}
-		plan = b.snapshot()
-		return true
-	}
-	// down finds the least floor that is borne, between one that is not and one that is.
-	down := func(set func(floor int), lo, hi int) int {
-		for hi-lo > 1 {
-			if mid := (lo + hi) / 2; try(set, mid) {
-				hi = mid
-			} else {
-				lo = mid
-			}
-		}
-		return hi
-	}
-	all := func(floor int) {
-		for i := range floors {
-			floors[i] = floor
-		}
-	}
-	if !try(all, b.most) {
+// fromTighter searches again from plans for a chance that the cheapest plan so far
+// does not keep to: they may lead to where the search has not been.
+func (b *bounding) fromTighter() {
+	if b.best == nil {
 		return
 	}
-	common := down(all, 0, b.most)
-	all(common)
-	for i := len(floors) - 1; i >= 0; i-- {
-		one := func(floor int) { floors[i] = floor }
-		if !try(one, 0) {
-			floors[i] = down(one, 0, common)
+	limit := *b.o.Bear
+	for _, part := range [2]float64{0.6, 0.25} {
+		if b.budget <= 0 {
+			return
 		}
-	}
-}
-
-// around tries floors beside those found: a visit keeps to the limit more often
-// under a higher floor as a rule, and not always, since lengths follow.
-func (b *bounding) around() {
-	for i := range b.visits {
-		found := slices.Clone(b.floors)
-		if found[i] == 0 {
+		best, cost, here, sweeps, prices := b.best, b.cost, b.here, b.sweeps, slices.Clone(b.prices)
+		b.again()
+		chance := 0.0
+		for i, v := range b.visits {
+			v.bounded, v.price, b.off[i] = false, 0, 0
+		}
+		b.judged(sweeps)
+		for i, m := range b.more {
+			if q := b.happens[i]; q > seldom {
+				chance = max(chance, m/q+limit.Chance)
+			}
+		}
+		b.o.Bear.Chance = part * chance
+		b.best = nil
+		b.judged(sweeps)
+		found := b.best == nil && b.borne()
+		plan := b.best
+		*b.o.Bear = limit
+		b.best, b.cost, b.here, b.sweeps, b.prices = best, cost, here, sweeps, prices
+		if !found || plan == nil {
 			continue
 		}
-		for _, by := range []int{-3, -1, 1, 3} {
-			floors := slices.Clone(found)
-			floors[i] = max(0, floors[i]+by)
-			if n := b.under(b.best, floors); b.expected() < b.cost-worthwhile {
-				b.judge(n)
-			}
+		b.restore(plan)
+		for i, v := range b.visits {
+			v.price, b.off[i] = 0, 0
+			v.same = false
+		}
+		b.settled()
+		if b.gap() && b.cost < cost-b.gain {
+			b.lengthsBeside()
 		}
 	}
 }
 
-// anew searches once more from the beginning for lengths and thresholds that go
-// with the floors found.
-func (b *bounding) anew() {
+// seldom is the chance below which a visit is not looked at for that.
+const seldom = 0.01
+
+// upTo is the lengths up to a limit; the shortest in any case.
+func upTo(lengths []int, limit int) []int {
+	n := 1
+	for n < len(lengths) && lengths[n] <= limit {
+		n++
+	}
+	return lengths[:n]
+}
+
+// bounding is the search for a plan that keeps to the limit.
+//
+// With a price on passing the limit beyond the chance allowed, the plan that costs
+// least in all costs less than any other that passes it no more often. The price
+// that a visit needs is the one at which two such plans cost the same, one that keeps
+// to the limit and one that does not. Between those two others may keep to the limit
+// and cost less (see gap).
+type bounding struct {
+	*run
+	judge *run // follows plans on the nodes of the odds
+
+	best    []choices // the cheapest plan that keeps to the limit, nil for none
+	cost    float64   // its cost
+	here    float64   // the same on the nodes that decide
+	sweeps  int
+	prices  []float64 // with which it was found
+	off     []float64 // by visit: by how much the limit is passed more often on the nodes of the odds than on those that decide
+	more    []float64 // by visit: how much too often the plan judged last passes it
+	happens []float64 // by visit
+	why     error     // there is none
+	gain    float64   // what a change must gain to be made
+	unit    int       // work of a sweep: states times nodes
+	budget  int       // work that may still be spent on looking farther
+}
+
+func (r *run) newBounding() *bounding {
+	j := newRun(r.sp, r.ks, r.o)
+	for i, v := range j.visits {
+		v.starts, v.beginnings = r.visits[i].starts, r.visits[i].beginnings
+	}
+	j.lost = r.lost
+	n := len(r.visits)
+	// Where the nodes of the odds are others than those that decide, smaller gains
+	// are not to be told from the difference.
+	gain := 1e-3
+	if d, o := r.ks.sets[deciding], r.ks.sets[odds]; d.lo == o.lo {
+		gain = 1e-7
+	}
+	return &bounding{run: r, judge: j, gain: gain, why: ErrUnbearable,
+		unit:   len(r.sp.states) * (r.ks.sets[deciding].hi - r.ks.sets[deciding].lo),
+		prices: make([]float64, n), off: make([]float64, n), more: make([]float64, n), happens: make([]float64, n)}
+}
+
+// judged follows the present plan, and keeps it when it is the cheapest so far that
+// keeps to the limit.
+func (b *bounding) judged(sweeps int) {
+	j := b.judge
+	b.budget -= 4 * b.unit
+	plan := b.snapshot()
+	for i, c := range plan {
+		copy(j.visits[i].length, c.length)
+		copy(j.visits[i].left, c.left)
+	}
+	j.use(odds)
+	outs := j.follow()
+	borne := true
+	for i := range outs {
+		b.more[i], b.happens[i] = j.excess(outs, i), outs[i].happens
+		borne = borne && b.more[i] <= bearSlack
+	}
+	cost := j.parts(outs).sum()
+	if short := b.holdAll(); short != nil {
+		b.why = short
+		return
+	}
+	if borne && (b.best == nil || cost < b.cost) {
+		b.best, b.cost, b.sweeps, b.here = plan, cost, sweeps, b.costHere()
+		for i, v := range b.visits {
+			b.prices[i] = v.price
+		}
+	}
+}
+
+// costHere is the cost of the present plan on the nodes that decide, without the
+// prices.
+func (b *bounding) costHere() float64 {
+	cost := b.expected()
+	for _, v := range b.visits {
+		if v.bounded {
+			cost -= v.price * b.passesMore(v)
+		}
+	}
+	return cost
+}
+
+// answer is what follows from the cheapest plan.
+func (b *bounding) answer() Result {
+	j := b.judge
+	for i, c := range b.best {
+		copy(j.visits[i].length, c.length)
+		copy(j.visits[i].left, c.left)
+	}
+	j.use(odds)
+	return j.result(b.sweeps, j.follow())
+}
+
+// borne leaves a plan that keeps to the limit, beside which none is cheaper, and
+// reports whether there is one.
+func (b *bounding) borne() bool {
+	for range mostRounds {
+		if !b.pricedAll() {
+			return false
+		}
+		if b.gap() {
+			return true
+		}
+	}
+	b.why = fmt.Errorf("%w: want a limit above %d minutes or a chance above %v", ErrUnbearable, b.o.Bear.Minutes, b.o.Bear.Chance)
+	return false
+}
+
+const (
+	boundWorth = 1e-5 // minutes of work: what a sweep must gain while a price is sought
+	firstPrice = 32.0 // minutes of work: where the search for a price begins
+	lastPrice  = 1e7  // a price at which nothing else counts
+	mostRounds = 5
+	// fartherWork is how much work is spent on looking beside the first plan found.
+	// It is counted, not timed, so that the same tooth gets the same plan; a small
+	// tooth is looked at from all sides.
+	fartherWork = 10_000
+)
+
+// pricedAll finds prices at which every visit keeps to the limit, or nearly. It
+// reports whether there are some.
+func (b *bounding) pricedAll() bool {
+	for range 2 {
+		priced := 0
+		for i, v := range b.visits {
+			if !v.bounded && b.more[i] > bearSlack || v.bounded && b.passesMore(v)+b.off[i] > 0 {
+				priced++
+				if !b.price(i) {
+					return false
+				}
+			}
+		}
+		if priced < 2 {
+			break
+		}
+	}
+	return true
+}
+
+// adjusted learns from the plan judged last how much more often the limit is passed
+// than on the nodes that decide, and reports whether that plan keeps to it.
+func (b *bounding) adjusted() bool {
+	borne := true
+	for i := range b.visits {
+		borne = borne && b.more[i] <= bearSlack
+	}
 	for i, v := range b.visits {
-		v.floor = b.floors[i]
-		clear(v.length)
-		clear(v.left)
-	}
-	b.judge(b.choose())
-}
-
-// lift raises every threshold to its visit's floor.
-func (r *run) lift() {
-	for _, v := range r.visits {
-		for p := range v.left {
-			if s := r.sp.states[p/2]; !r.sp.complete(s) && r.m.Stops[s.Stage].Allowed {
-				v.left[p] = max(v.left[p], v.floor)
+		if v.bounded {
+			off := b.more[i] - b.passesMore(v)
+			if !borne {
+				off = max(off, b.off[i])
 			}
+			b.off[i] = off + bearSlack
 		}
 	}
+	return borne
+}
+
+// price finds the least price at which visit i (from 0) keeps to the limit, with
+// the other prices as they are, and leaves the plan for it. It reports whether
+// there is one.
+func (b *bounding) price(i int) bool {
+	v := b.visits[i]
+	at := func(price float64) priced {
+		v.price, v.bounded = price, true
+		b.settled()
+		p := priced{price: price, more: b.passesMore(v) + b.off[i]}
+		p.cost = b.expected() - price*b.passesMore(v)
+		return p
+	}
+	guess, by := firstPrice, 4.0
+	if v.price > 0 {
+		guess, by = v.price, 1.25
+	}
+	first := at(guess)
+	over, under, borne := first, first, b.snapshot()
+	for under.more > 0 {
+		if guess > lastPrice {
+			b.why = fmt.Errorf("visit %d: %w: want a limit above %d minutes or a chance above %v", i+1, ErrUnbearable, b.o.Bear.Minutes, b.o.Bear.Chance)
+			return false
+		}
+		guess, by = by*guess, by*by
+		over, under = under, at(guess)
+		borne = b.snapshot()
+	}
+	for guess, by = first.price, 1.25; over.more <= 0 && over.price > 0; by *= by {
+		under, borne = over, b.snapshot()
+		if guess /= by; by > 100 {
+			guess = 0
+		}
+		over = at(guess)
+	}
+	if over.more <= 0 {
+		under, borne = over, b.snapshot()
+	}
+	// Where both plans cost the same, the price included, a third may cost less; if
+	// none does, no price tells them apart.
+	for tries := 0; tries < 30 && over.more > 0; tries++ {
+		price := (under.cost - over.cost) / (over.more - under.more)
+		if !(price > over.price && price < under.price) {
+			break
+		}
+		next := at(price)
+		if next.cost+price*next.more > under.cost+price*under.more-b.worth {
+			break
+		}
+		if next.more > 0 {
+			over = next
+		} else {
+			under, borne = next, b.snapshot()
+		}
+	}
+	v.price = under.price
+	b.present(borne)
+	return true
+}
+
+// priced is what a price leads to: how much too often the limit is passed, and what
+// the plan costs but for this price.
+type priced struct{ price, more, cost float64 }
+
+// settled sweeps until no choice is worth making.
+func (b *bounding) settled() {
+	at := math.Inf(1)
+	for range maxSweeps {
+		still := b.sweep()
+		b.budget -= b.unit
+		cost := b.expected()
+		if still || cost > at-boundWorth {
+			return
+		}
+		at = cost
+	}
+}
+
+// present makes a plan the present one and works out its costs.
+func (b *bounding) present(plan []choices) {
+	b.restore(plan)
+	b.budget -= b.unit
+	b.keep = true
+	for _, v := range b.visits {
+		v.same = false
+	}
+	b.forward()
+	b.backward()
+	b.keep = false
 }
 
 // excess is by how much a visit (from 0) lasts longer than the patient can bear
@@ -242,15 +382,6 @@ func (r *run) lift() {
 func (r *run) excess(outs []*outcome, i int) float64 {
 	b := r.o.Bear
 	return longerThan(outs[i].minutes, b.Minutes) - b.Chance*outs[i].happens
-}
-
-func (r *run) bearable(outs []*outcome) bool {
-	for i := range outs {
-		if r.excess(outs, i) > bearSlack {
-			return false
-		}
-	}
-	return true
 }
 
 // bearSlack is the rounding allowed in the comparison with the patient's limit.

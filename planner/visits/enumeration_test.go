@@ -47,13 +47,14 @@ func smallTooth(overrun, idle, visitCost float64, ready float64) Model {
 type trial struct {
 	cost []float64   // by case node, given the beginning
 	ends [][]float64 // by state and case node
+	pass []float64   // by case node: chance of lasting longer than the patient can bear
 }
 
 func try(r *run, number int, begin, length int, left map[int]int) trial {
 	sp, ks := r.sp, r.ks
 	const size = 61
 	c := r.m.Cost
-	out := trial{cost: make([]float64, r.cases()), ends: make([][]float64, len(sp.states))}
+	out := trial{cost: make([]float64, r.cases()), pass: make([]float64, r.cases()), ends: make([][]float64, len(sp.states))}
 	for x := range out.ends {
 		out.ends[x] = make([]float64, r.cases())
 	}
@@ -74,6 +75,9 @@ func try(r *run, number int, begin, length int, left map[int]int) trial {
 			for i, e := range d.P {
 				m := float64(min(t+d.First+i, size-1))
 				l := float64(length)
+				if b := r.o.Bear.Minutes; b > 0 && m > float64(b) {
+					out.pass[nd.caseAt] += q * e
+				}
 				out.cost[nd.caseAt] += q * e * (c.Work*m + c.Overrun*math.Max(m-l, 0) + c.Idle*math.Max(l-m, 0))
 			}
 			out.ends[x][nd.caseAt] += q
@@ -143,6 +147,12 @@ func TestOnASmallToothThePlanEqualsTheBestOfAllPlans(t *testing.T) {
 		{"two visits", smallTooth(2, 1, 3, .9), Option{EarliestCompletion: 2}},
 		{"a second place kept", smallTooth(3, .5, 2, .7), Option{BookedAhead: 2}},
 		{"dear overrun", smallTooth(6, .3, 1, 1), Option{}},
+		{"one visit, no more than eight minutes", smallTooth(2, 1, 3, .9), Option{Bear: &Bear{8, .3}}},
+		{"one visit, no more than seven minutes", smallTooth(3, .5, 2, .7), Option{Bear: &Bear{7, .2}}},
+		{"two visits, no more than seven minutes", smallTooth(2, 1, 3, .9), Option{BookedAhead: 2, Bear: &Bear{7, .15}}},
+		{"two visits, seldom more than eight minutes", smallTooth(3, .5, 2, .7), Option{BookedAhead: 2, Bear: &Bear{8, .05}}},
+		{"the filling in the second, no more than seven minutes", smallTooth(2, 1, 3, .9), Option{EarliestCompletion: 2, Bear: &Bear{7, .1}}},
+		{"dear overrun, no more than eight minutes", smallTooth(6, .3, 1, 1), Option{BookedAhead: 2, Bear: &Bear{8, .1}}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			c.o.CaseNodes, c.o.VisitNodes = 2, 2
@@ -156,6 +166,9 @@ func TestOnASmallToothThePlanEqualsTheBestOfAllPlans(t *testing.T) {
 			}
 			r.use(deciding)
 			best := enumerate(t, r)
+			if best.beyond < best.micro {
+				t.Fatalf("a plan of %d millionths was not tried out, the best has %d", best.beyond, best.micro)
+			}
 			if got := res.CostMicro; math.Abs(float64(got-best.micro)) > 1 {
 				t.Errorf("solved cost %d millionths, best of %d plans %d", got, best.plans, best.micro)
 			}
@@ -184,6 +197,7 @@ type enumerated struct {
 	length1 int
 	length2 []int          // by state in which visit 2 begins
 	left    map[[2]int]int // by visit and point
+	beyond  int64          // least cost of a plan that was not looked at since its second visit passes the limit with the lengths that cost least
 }
 
 // enumerate tries every length and every threshold of both visits. The second
@@ -244,6 +258,13 @@ func enumerate(t *testing.T, r *run) enumerated {
 		return out
 	}
 	v1, v2 := r.visits[0], r.visits[1]
+	longest := r.m.Grid.Most
+	if b := r.o.Bear.Minutes; b > 0 {
+		longest = max(r.m.Grid.Least, min(longest, b))
+	}
+	borne := func(pass, happens float64) bool {
+		return r.o.Bear.Minutes == 0 || pass <= r.o.Bear.Chance*happens+1e-12
+	}
 	next := func(tr trial, c int) float64 { // what is left after visit 2
 		s := 0.0
 		for x := range sp.states {
@@ -262,7 +283,7 @@ func enumerate(t *testing.T, r *run) enumerated {
 		return rows[k]
 	}
 	fits := func(v *visit, x, length int) bool { return float64(length) >= leastRow(v, x) }
-	best := enumerated{micro: math.MaxInt64}
+	best := enumerated{micro: math.MaxInt64, beyond: math.MaxInt64}
 	// Second visit: all (length, thresholds), for each beginning.
 	var begins []int
 	for x := range sp.states {
@@ -283,6 +304,7 @@ func enumerate(t *testing.T, r *run) enumerated {
 		length int
 		left   map[int]int
 		cost   [][]float64 // by beginning
+		pass   [][]float64 // by beginning
 	}
 	var plans2 []plan2
 	cache := map[string]trial{}
@@ -293,9 +315,9 @@ func enumerate(t *testing.T, r *run) enumerated {
 		}
 		return string(k)
 	}
-	for l := r.m.Grid.Least; l <= r.m.Grid.Most; l++ {
+	for l := r.m.Grid.Least; l <= longest; l++ {
 		each(ps2, func(int) int { return r.m.Grid.Most + 1 }, func(left map[int]int) {
-			p := plan2{length: l, left: map[int]int{}, cost: make([][]float64, len(sp.states))}
+			p := plan2{length: l, left: map[int]int{}, cost: make([][]float64, len(sp.states)), pass: make([][]float64, len(sp.states))}
 			for k, v := range left {
 				p.left[k] = v
 			}
@@ -310,7 +332,7 @@ func enumerate(t *testing.T, r *run) enumerated {
 				for c := range row {
 					row[c] = tr.cost[c] + r.m.Cost.Visit + next(tr, c)
 				}
-				p.cost[x] = row
+				p.cost[x], p.pass[x] = row, tr.pass
 			}
 			plans2 = append(plans2, p)
 		})
@@ -337,23 +359,28 @@ func enumerate(t *testing.T, r *run) enumerated {
 			}
 		}
 	}
-	per := len(plans2) / (r.m.Grid.Most - r.m.Grid.Least + 1)
+	per := len(plans2) / (longest - r.m.Grid.Least + 1)
 	seen := map[int]map[string]bool{}
-	for l := r.m.Grid.Least; l <= r.m.Grid.Most; l++ {
+	for l := r.m.Grid.Least; l <= longest; l++ {
 		if !fits(v1, begin, l) {
 			continue
 		}
 		seen[l] = map[string]bool{}
 		each(ps1, func(p int) int { return max(0, l-earliest[p/2]) + 1 }, func(left map[int]int) {
 			tr := try(r, 1, begin, l, left)
-			base := 0.0
+			base, pass1 := 0.0, 0.0
 			for c, w := range r.set.cases {
 				base += w * tr.cost[c]
+				pass1 += w * tr.pass[c]
 				for x := range sp.states {
 					if sp.complete(sp.states[x]) {
 						base += w * tr.ends[x][c] * v1.unused
 					}
 				}
+			}
+			if !borne(pass1, 1) {
+				best.plans += per
+				return
 			}
 			w := make([][]float64, len(sp.states))
 			for _, x := range begins {
@@ -401,11 +428,15 @@ func enumerate(t *testing.T, r *run) enumerated {
 					if float64(p.length)*mass < least {
 						continue
 					}
-					cost := 0.0
+					cost, pass := 0.0, 0.0
 					for _, x := range begins {
 						for c, q := range w[x] {
 							cost += q * p.cost[x][c]
+							pass += q * p.pass[x][c]
 						}
+					}
+					if !borne(pass, mass) {
+						continue
 					}
 					consider(cost, allLengths(len(sp.states), p.length), p.left)
 				}
@@ -415,7 +446,7 @@ func enumerate(t *testing.T, r *run) enumerated {
 			for _, x := range begins {
 				mass[x] = sum(w[x])
 			}
-			holds := make([][]bool, r.m.Grid.Most-r.m.Grid.Least+1)
+			holds := make([][]bool, longest-r.m.Grid.Least+1)
 			for k := range holds {
 				holds[k] = make([]bool, len(sp.states))
 				for _, x := range begins {
@@ -423,28 +454,35 @@ func enumerate(t *testing.T, r *run) enumerated {
 				}
 			}
 			for i := range per { // the same thresholds at every length
-				cost := 0.0
+				cost, pass2 := 0.0, 0.0
 				length2 := make([]int, len(sp.states))
 				for _, x := range begins {
-					bestX, bestL := math.Inf(1), 0
+					bestX, bestL, bestP := math.Inf(1), 0, 0.0
 					if mass[x] == 0 {
 						continue
 					}
-					for k := range r.m.Grid.Most - r.m.Grid.Least + 1 {
+					for k := range longest - r.m.Grid.Least + 1 {
 						p := &plans2[k*per+i]
 						if !holds[k][x] {
 							continue
 						}
-						c := 0.0
+						c, pass := 0.0, 0.0
 						for n, q := range w[x] {
 							c += q * p.cost[x][n]
+							pass += q * p.pass[x][n]
 						}
 						if c < bestX-1e-12 {
-							bestX, bestL = c, p.length
+							bestX, bestL, bestP = c, p.length, pass
 						}
 					}
 					cost += bestX
+					pass2 += bestP
 					length2[x] = bestL
+				}
+				if total := mass[0]; !borne(pass2, total+sum(mass[1:])) {
+					// Lengths that go together would have to be tried; they cost more.
+					best.beyond = min(best.beyond, chairtime.Micro(base+cost))
+					continue
 				}
 				consider(cost, length2, plans2[i].left)
 			}

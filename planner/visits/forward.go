@@ -196,7 +196,7 @@ func (r *run) forwardPoint(v *visit, x, p, longest int, next [][]float64) {
 	if v.tables != nil {
 		v.tables.judged[p] = false
 	}
-	if v.mass[p] > notable && v.tables != nil && !v.stale && !r.closed(v, x, p%2 == 1) && r.m.Stops[r.sp.states[x].Stage].Allowed {
+	if v.mass[p] > notable && v.tables != nil && !v.stale && !v.bounded && !r.keep && !r.closed(v, x, p%2 == 1) && r.m.Stops[r.sp.states[x].Stage].Allowed {
 		if left, gain := r.threshold(v, p, v.rows[p]); gain >= r.worth {
 			v.left[p] = left
 			v.moved = append(v.moved, p)

@@ -195,8 +195,11 @@ func (r *run) lengths(v *visit) bool {
 		default:
 			w := r.set.cases
 			known := v.weight != nil && sum(v.weight[x]) > leastMass
-			if known {
+			switch {
+			case known:
 				w = v.weight[x]
+			case r.slow:
+				w = r.slowest(v, x)
 			}
 			choice := v.choice[x]
 			least, mass := 0.0, 0.0
@@ -221,10 +224,38 @@ func (r *run) lengths(v *visit) bool {
 			v.value[x] = make([]float64, r.cases())
 		}
 		for c, row := range curve {
-			v.value[x][c] = row[v.length[x]]
+			v.value[x][c] = row[v.length[x]] + r.passPrice(v, x, c)
 		}
 	}
 	return fell
+}
+
+// slowest is the weights of the cases with which a visit would begin in a state in
+// which none begins now: where the visit before went on, those that had the fewest
+// minutes left would be the first to stop.
+func (r *run) slowest(v *visit, x int) []float64 {
+	before := r.visits[v.number-2]
+	w, total := make([]float64, r.cases()), 0.0
+	for p := 2 * x; p < 2*x+2; p++ {
+		if before.merged == nil || before.mass[p] <= leastMass {
+			continue
+		}
+		more := before.mass[p] // minutes left, or as many
+		for left := range before.merged[p][0] {
+			at := 0.0
+			for n := range r.count() {
+				q := before.merged[p][n][left]
+				w[r.only(n).caseAt] += q * more * more
+				at += q
+			}
+			more -= at
+			total += at * more * more
+		}
+	}
+	if total <= 0 {
+		return r.set.cases
+	}
+	return w
 }
 
 // bestLength returns the length that costs least in the mean, ties to the

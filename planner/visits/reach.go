@@ -106,17 +106,19 @@ func (r *run) asPlanned() {
 				v.curve[x], v.value[x] = nil, nil
 			}
 		}
-		v.rows = r.rowsOf(v)
+		v.rows = r.rowsOf(v, v.limit)
 	}
 }
 
 // rowsOf is how many minutes left must be followed at each point of a visit; 0
 // where it cannot come.
-func (r *run) rowsOf(v *visit) []int {
+func (r *run) rowsOf(v *visit, limit []int) []int {
 	n := len(r.sp.states)
 	rows := make([]int, 2*n)
 	for x := range n {
-		if longest := v.limit[x]; r.begins(v, x) && v.beginning(x) != nil {
+		if longest := limit[x]; longest < 0 {
+			// not followed from here
+		} else if r.begins(v, x) && v.beginning(x) != nil {
 			for _, b := range v.beginning(x) {
 				if !b.ends {
 					rows[b.to] = max(rows[b.to], longest-b.k.first+1, 1)

@@ -40,27 +40,17 @@ func (r *run) result(sweeps int, outs []*outcome) Result {
 		res.Complete = append(res.Complete, done)
 		res.ExpectedVisits += o.happens
 		res.ExpectedUnused += unused
-		res.Parts.Unused += m.Cost.Unused * unused
-		res.Parts.Overrun += m.Cost.Overrun * o.overrun
-		res.Parts.Idle += m.Cost.Idle * o.idle
-		if i > 0 {
-			res.Parts.Visits += m.Cost.Visit * o.happens
-		}
-		for t, q := range o.minutes {
-			res.Parts.Work += m.Cost.Work * q * float64(t)
-		}
 		res.Visits = append(res.Visits, r.visitOf(v, o))
 		r.entries(v, o, &res)
 	}
 	last := outs[len(outs)-1]
 	for x, row := range r.rest {
-		for c, price := range row {
+		for c := range row {
 			res.Unfinished += last.ends[x][c]
-			res.Parts.Unfinished += last.ends[x][c] * price
 		}
 	}
-	p := res.Parts
-	res.Cost = p.Work + p.Overrun + p.Idle + p.Visits + p.Unused + p.Unfinished
+	res.Parts = r.parts(outs)
+	res.Cost = res.Parts.sum()
 	res.CostMicro = micro(res.Cost)
 	res.Total = distOf(total, 1)
 	one, _ := r.straight()
@@ -78,6 +68,41 @@ func (r *run) result(sweeps int, outs []*outcome) Result {
 	}
 	res.Numbers.Lost = max(r.lost, r.ks.lost)
 	return res
+}
+
+// parts is what the plan that was followed costs, by cause.
+func (r *run) parts(outs []*outcome) Parts {
+	var p Parts
+	c := r.m.Cost
+	for i, v := range r.visits {
+		o := outs[i]
+		completed := 0.0
+		for x, s := range r.sp.states {
+			if r.sp.complete(s) {
+				completed += sum(o.ends[x])
+			}
+		}
+		p.Unused += c.Unused * completed * float64(max(0, r.o.BookedAhead-v.number))
+		p.Overrun += c.Overrun * o.overrun
+		p.Idle += c.Idle * o.idle
+		if i > 0 {
+			p.Visits += c.Visit * o.happens
+		}
+		for t, q := range o.minutes {
+			p.Work += c.Work * q * float64(t)
+		}
+	}
+	last := outs[len(outs)-1]
+	for x, row := range r.rest {
+		for c, price := range row {
+			p.Unfinished += last.ends[x][c] * price
+		}
+	}
+	return p
+}
+
+func (p Parts) sum() float64 {
+	return p.Work + p.Overrun + p.Idle + p.Visits + p.Unused + p.Unfinished
 }
 
 func (r *run) numbers(sweeps int) Numbers {

@@ -26,6 +26,7 @@ type run struct {
 	worth     float64 // gain that calls for another sweep
 	moved     bool    // the last forward pass changed a threshold
 	short     error   // a length that cannot hold the least visit
+	slow      bool    // lengths that no visit has are for the slowest cases
 	last      bool    // the last sweep: choices that the whole would not notice are made too
 
 	// The node set in use and what depends on it.
@@ -64,7 +65,9 @@ type visit struct {
 	ahead     bool    // booked ahead: one length
 	forbidden bool    // the option forbids filling in it
 	unused    float64 // cost of the booked visits not needed when it completes the treatment
-	floor     int     // least LeastLeft, which keeps to what the patient can bear
+	bounded   bool    // how often it lasts longer than the patient can bear is known,
+	price     float64 // and has a price
+	passing   *passing
 
 	starts []bool // by state: the visit can begin there,
 	// and how; nil where it is not put together
@@ -127,10 +130,7 @@ func newRun(sp *space, ks *kernelSet, o Option) *run {
 	m := sp.m
 	r := &run{sp: sp, ks: ks, m: m, o: o, reach: m.Grid.Most, mem: memories.Get().(*memory), worth: worthwhile}
 	for l := m.Grid.Least; l <= m.Grid.Most; l += m.Grid.Step {
-		// Nobody is booked for longer than they can bear.
-		if b := o.Bear.Minutes; b == 0 || l <= b || len(r.grid) == 0 {
-			r.grid = append(r.grid, l)
-		}
+		r.grid = append(r.grid, l)
 	}
 	for _, l := range o.Lengths {
 		r.reach = max(r.reach, l)
@@ -175,7 +175,7 @@ func (r *run) use(purpose int) {
 		v.tables = r.newTables()
 		v.stale, v.rows, v.choice, v.limit = true, nil, make([][]int, n), make([]int, n)
 	}
-	r.work.gated = make([]float64, r.reach+1)
+	r.work.gated = make([]float64, max(r.reach, r.o.Bear.Minutes)+1)
 	r.work.nothing, r.work.follows = make([]float64, r.count()), make([]float64, r.count())
 	r.ends()
 }

@@ -112,7 +112,7 @@ func (r *run) setLength(v *visit, length int) {
 // a cheaper combination was found, which then is the present one.
 func (r *run) jointly() bool {
 	ahead := r.visits[:r.o.BookedAhead]
-	if len(ahead) < 2 || r.keep || r.fixedLeft != nil || len(r.grid) < 2 {
+	if len(ahead) < 2 || r.keep || r.bounded() || r.fixedLeft != nil || len(r.grid) < 2 {
 		return false
 	}
 	before := r.snapshot()
