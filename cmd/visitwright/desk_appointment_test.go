@@ -243,6 +243,9 @@ func TestWhatAnUrgentCallerSaidIsReadBeforeTheVisit(t *testing.T) {
 	r, id := openFurnished(t)
 	r.mustAt(monday, "emergency", "--yes", "swallowing", "--no-flags", "--read", "--trouble", "swelling", "--words", "since Sunday", "--for", "INVENTED-0046", "--book", "1")
 	v := r.signIn("nurse")
+	if p := v.mustGet("/"); !p.has("Urgent call: swelling") || !p.has("A red flag was raised on the telephone") || p.has("Sunday") {
+		t.Errorf("the opening page shows %s", p.text())
+	}
 	for _, at := range []string{"/sheet", "/chair"} {
 		if p := v.mustGet("/cases/" + id + at); !p.has("Said on the telephone swelling: since Sunday") || !p.has("Answered with yes: ") {
 			t.Errorf("%s shows %s", at, p.text())
