@@ -111,6 +111,36 @@ func TestAnAppointmentThatItsMasterPutsElsewhereIsExpectedAgain(t *testing.T) {
 	h.want(err, codes.Aborted, "PLACE_TAKEN")
 }
 
+// Who came early and waits has come, though the other system shifts the start.
+func TestAShiftOfTheStartLeavesWhoWaitsWaiting(t *testing.T) {
+	h := newHouse(t, options{})
+	name := h.takeIn(h.external("18", "2026-01-07 09:30", 60, h.anna, h.room))[0].GetAppointment()
+	a, err := h.client.GetAppointment(t.Context(), &vw.GetAppointmentRequest{Name: name})
+	h.must(err)
+	_, err = h.client.RecordAttendance(t.Context(), &vw.RecordAttendanceRequest{Name: name, Etag: a.GetEtag(), State: vw.Appointment_STATE_ARRIVED})
+	h.must(err)
+	h.takeIn(h.external("18", "2026-01-07 09:45", 60, h.anna, h.room))
+	a, err = h.client.GetAppointment(t.Context(), &vw.GetAppointmentRequest{Name: name})
+	h.must(err)
+	if a.GetState() != vw.Appointment_STATE_ARRIVED || a.GetArriveTime() == nil {
+		t.Errorf("shifted by a quarter of an hour: %v, want arrived", a)
+	}
+}
+
+// An override keeps its reason, and spaces are none.
+func TestABlankReasonOverridesNoWindow(t *testing.T) {
+	h := newHouse(t, options{})
+	plan := h.plan(h.patientID, 46)
+	early := h.place(plan, 2, "2026-01-15 10:00")
+	early.Override = &vw.WindowOverride{Reason: "  "}
+	book := &vw.BookOfferRequest{Parent: "practices/" + willow, Patient: h.patient, Places: []*vw.PlaceToBook{h.place(plan, 1, "2026-01-12 10:00"), early}}
+	_, err := h.client.BookOffer(h.as("clinician"), book)
+	h.want(err, codes.InvalidArgument, "INVALID_FIELD")
+	early.Override.Reason = "in pain"
+	_, err = h.client.BookOffer(h.as("clinician"), book)
+	h.must(err)
+}
+
 func TestAReviewSentAgainGetsItsFirstAnswer(t *testing.T) {
 	x := newFollows(t, options{zone: "Europe/London", now: filledOn})
 	x.filled()

@@ -194,6 +194,23 @@ func (a *Appointment) takeFrom(x ExternalAppointment) {
 	a.place(Place{Start: x.Start, End: x.End, Zone: x.Zone, Local: x.Local, ZoneVersion: x.ZoneVersion, Spans: x.Spans})
 }
 
+// comesAgain reports whether what was marked of an appointment says nothing about
+// the start that its master gives it now: it was missed or is over, and the new
+// start is still to come. Whoever waits or is being treated stays so through a
+// small shift.
+func (a *Appointment) comesAgain(start, now time.Time) bool {
+	switch a.State {
+	case StateDidNotAttend, StateLeft:
+		return !start.Equal(a.Start) && start.After(now)
+	case StateArrived, StateInChair:
+		return start.Sub(now) > shiftedFor
+	}
+	return false
+}
+
+// shiftedFor is how far ahead a start is no shift of a visit that has begun.
+const shiftedFor = 12 * time.Hour
+
 func (t *tx) takeNew(x ExternalAppointment) (Appointment, TakeOutcome) {
 	a := Appointment{ID: newID(t.now), Origin: OriginExternal, External: x.Key, State: StateBooked, Etag: etag(1), CreateTime: t.now, UpdateTime: t.now}
 	outcome := TakeCreated
@@ -223,9 +240,7 @@ func (t *tx) takeChange(ctx context.Context, x ExternalAppointment, row appointm
 	switch {
 	case x.Cancelled:
 		a.State, outcome = StateCancelled, TakeCancelled
-	case a.State == StateCancelled, !x.Start.Equal(a.Start) && x.Start.After(t.now):
-		// Cancelled no longer, or put at a time that is still to come: what was
-		// marked of the time before says nothing about this one.
+	case a.State == StateCancelled, a.comesAgain(x.Start, t.now):
 		a.State, a.LateMinutes = StateBooked, 0
 		a.ArriveTime, a.ChairTime, a.LeaveTime = time.Time{}, time.Time{}, time.Time{}
 	}
