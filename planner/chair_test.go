@@ -126,6 +126,20 @@ func TestAVisitBeginsOnlyWithIdentityAndAlertsConfirmed(t *testing.T) {
 	b.refused(err, codes.FailedPrecondition, "VISIT_RUNNING")
 }
 
+// Spaces justify no radiograph and stand for no consent.
+func TestBlankReasonsAreNoneAtTheChair(t *testing.T) {
+	b := newBench(t)
+	s := b.inChair(90)
+	for field, m := range map[string]*vw.ChairMark{
+		"radiograph.justification": {What: &vw.ChairMark_Radiograph{Radiograph: &vw.RadiographMark{Justification: "  "}}},
+		"consent.covers":           {What: &vw.ChairMark_Consent{Consent: &vw.ConsentMark{Covers: "  "}}},
+	} {
+		m.Id, m.Time = id(), s.at(3)
+		_, err := b.chair.AddMarks(b.clinician(), &vw.AddMarksRequest{Name: s.visit.GetName(), Marks: []*vw.ChairMark{m}})
+		b.names(b.refused(err, codes.InvalidArgument, "MARK_DOES_NOT_FIT"), field, "")
+	}
+}
+
 func TestALostConnectionLosesNothingAndCountsNothingTwice(t *testing.T) {
 	b := newBench(t)
 	s := b.inChair(90)

@@ -48,9 +48,9 @@ func (s *ChairService) markFromProto(m *vw.ChairMark, path string, cartridgeML f
 		}
 		out.Kind, out.Given = chairside.Injection, &given
 	case *vw.ChairMark_Radiograph:
-		out.Kind, out.Reason = chairside.Radiograph, w.Radiograph.GetJustification()
+		out.Kind, out.Reason = chairside.Radiograph, said(w.Radiograph.GetJustification())
 	case *vw.ChairMark_Consent:
-		out.Kind, out.Reason = chairside.Consent, w.Consent.GetCovers()
+		out.Kind, out.Reason = chairside.Consent, said(w.Consent.GetCovers())
 	case *vw.ChairMark_TakeBack:
 		out.Kind, out.Of, out.Reason = chairside.TakeBack, strings.ToLower(w.TakeBack.GetMark()), w.TakeBack.GetReason()
 	case *vw.ChairMark_Correction:
@@ -67,6 +67,14 @@ func (s *ChairService) markFromProto(m *vw.ChairMark, path string, cartridgeML f
 		return out, fault.Invalid(vw.ErrorReason_ERROR_REASON_MARK_DOES_NOT_FIT, path, "what happened")
 	}
 	return out, nil
+}
+
+// said is a text that says something; spaces say nothing.
+func said(text string) string {
+	if strings.TrimSpace(text) == "" {
+		return ""
+	}
+	return text
 }
 
 func noteFromProto(c *vw.CanalMark) *chairside.Note {
@@ -122,7 +130,7 @@ func placedToProto(c *chairside.Closing) *vw.VisitClosing {
 }
 
 func (s *ChairService) logFromProto(l *vw.LogMark, path string, cartridgeML float64) (chairside.Log, error) {
-	out := chairside.Log{Minutes: l.GetChairMinutes(), Reason: l.GetReason()}
+	out := chairside.Log{Minutes: l.GetChairMinutes(), Reason: said(l.GetReason())}
 	for _, step := range l.GetSteps() {
 		out.Steps = append(out.Steps, chairside.Work{Step: step.GetStep(), Canal: step.GetCanal(), Minutes: step.GetMinutes()})
 	}
@@ -141,7 +149,7 @@ func (s *ChairService) logFromProto(l *vw.LogMark, path string, cartridgeML floa
 		out.Given = append(out.Given, given)
 	}
 	for _, r := range l.GetRadiographs() {
-		out.Images = append(out.Images, r.GetJustification())
+		out.Images = append(out.Images, said(r.GetJustification()))
 	}
 	return out, nil
 }

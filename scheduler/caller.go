@@ -3,6 +3,7 @@ package scheduler
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	"github.com/visitwright/visitwright/proto/fault"
 	"github.com/visitwright/visitwright/proto/names"
@@ -72,5 +73,9 @@ func (c Caller) decides(field string, o *vw.WindowOverride) (*store.Override, er
 		return nil, fault.Denied(vw.ErrorReason_ERROR_REASON_CLINICIAN_REQUIRED,
 			"only a clinician may book outside a clinical window: ask one, who books it with the reason")
 	}
-	return &store.Override{Clinician: id, Reason: o.GetReason()}, nil
+	reason := strings.TrimSpace(o.GetReason())
+	if reason == "" {
+		return nil, invalidField(field+".reason", "why the window is overridden")
+	}
+	return &store.Override{Clinician: id, Reason: reason}, nil
 }

@@ -297,6 +297,9 @@ func (f *FollowUps) PutOffFollowUp(ctx context.Context, r *vw.PutOffFollowUpRequ
 		if !until.After(today) {
 			return followup.Event{}, invalidField("until_date", "a day after today")
 		}
+		if strings.TrimSpace(r.GetReason()) == "" {
+			return followup.Event{}, invalidField("reason", "why it is put off")
+		}
 		return followup.Event{Kind: followup.PutOffTo, On: today, Key: r.GetKey(), Until: until, Reason: r.GetReason()}, nil
 	})
 	return &vw.PutOffFollowUpResponse{FollowUps: kept.follow}, err
@@ -312,6 +315,9 @@ func (f *FollowUps) FinishFollowUp(ctx context.Context, r *vw.FinishFollowUpRequ
 		if x.Kind != followup.Decision && x.Kind != followup.Reassess {
 			return followup.Event{}, fault.State(vw.ErrorReason_ERROR_REASON_FOLLOW_UP_NEEDS_ITS_CAUSE, r.GetCase(),
 				"record what was done (the visit, the restoration, the review): the follow-up ends with it")
+		}
+		if strings.TrimSpace(r.GetReason()) == "" {
+			return followup.Event{}, invalidField("reason", "what was decided, and why")
 		}
 		return followup.Event{Kind: followup.Done, On: at.zone.Date(c.Now), Key: r.GetKey(), Reason: r.GetReason()}, nil
 	})
