@@ -38,11 +38,15 @@ func (s *Service) ProposePlan(ctx context.Context, r *vw.ProposePlanRequest) (*v
 	if err != nil {
 		return nil, err
 	}
+	closed := fault.State(vw.ErrorReason_ERROR_REASON_CASE_CLOSED, r.GetParent(), "the case is closed: want an open case")
 	if r.GetValidateOnly() && rec.kept.State == store.CaseClosed {
-		return nil, fault.State(vw.ErrorReason_ERROR_REASON_CASE_CLOSED, r.GetParent(), "the case is closed: want an open case")
+		return nil, closed
 	}
 	assessed, err := s.planFrom(ctx, caller, rec, id, r)
 	if err != nil {
+		if rec.kept.State == store.CaseClosed {
+			return nil, closed // and an assessment would not be taken any more
+		}
 		return nil, err
 	}
 	if err := sameTooth(rec.kept, assessed.GetName(), assessed.GetTooth()); err != nil && rec.kept.Tooth != 0 {

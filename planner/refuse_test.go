@@ -264,6 +264,15 @@ func TestWhatOnlyAClinicianDecidesIsRefusedToAllOthers(t *testing.T) {
 	b.must(err)
 }
 
+func TestAClosedCaseWithoutAnAssessmentIsSaidToBeClosed(t *testing.T) {
+	b := newBench(t)
+	c := b.molar(b.patient("A-1"))
+	_, err := b.StopCase(b.clinician(), &vw.StopCaseRequest{Name: c.GetName(), ClosingReason: "died"})
+	b.must(err)
+	_, err = b.ProposePlan(b.clinician(), &vw.ProposePlanRequest{Parent: c.GetName()})
+	b.refused(err, codes.FailedPrecondition, "CASE_CLOSED")
+}
+
 func TestAClosedCaseTakesNothingMore(t *testing.T) {
 	b := newBench(t)
 	c := b.molar(b.patient("A-1"))

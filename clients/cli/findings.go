@@ -21,8 +21,12 @@ type FindingsFlags struct {
 	MouthOpening    *float64 `help:"How far the mouth opens, in mm." placeholder:"MM"`
 	Factor          []string `help:"A further fact that changes times, for example narrow-mesial-canals (catalogue factors). Repeat." sep:"none" placeholder:"ID"`
 	BearMinutes     int32    `help:"Longest that this patient can bear in the chair, in minutes." placeholder:"MIN"`
-	BearChance      float64  `help:"Chance of passing it that is accepted; 0.1 unless said." default:"0.1" placeholder:"P"`
+	BearChance      *float64 `help:"Chance of passing it that is accepted; 0.1 unless said." placeholder:"P"`
 }
+
+// usualBearChance is how seldom a limit of the patient may be passed, unless said
+// otherwise. Assumed.
+const usualBearChance = 0.1
 
 // findings turns the flags into the contract's message.
 func (f *FindingsFlags) findings() (*vw.Findings, error) {
@@ -53,8 +57,14 @@ func (f *FindingsFlags) findings() (*vw.Findings, error) {
 	if f.BearMinutes < 0 {
 		return nil, usage("--bear-minutes %d: want minutes above 0", f.BearMinutes)
 	}
+	if f.BearChance != nil && f.BearMinutes == 0 {
+		return nil, usage("--bear-chance says how seldom --bear-minutes may be passed: give both")
+	}
 	if f.BearMinutes > 0 {
-		m.Tolerance = &vw.Tolerance{Minutes: f.BearMinutes, Chance: f.BearChance}
+		m.Tolerance = &vw.Tolerance{Minutes: f.BearMinutes, Chance: usualBearChance}
+		if f.BearChance != nil {
+			m.Tolerance.Chance = *f.BearChance
+		}
 	}
 	return m, nil
 }

@@ -162,7 +162,7 @@ func TestTreatmentBegunElsewhereMayHaveNoDay(t *testing.T) {
 
 func TestFlagsBecomeFindings(t *testing.T) {
 	three := int32(3)
-	f := FindingsFlags{Diagnosis: "necrotic-lesion", RadiographCount: &three, Sign: []string{"canal-disappears-mid-root"}, Answer: []string{"crown-form=high"}, BearMinutes: 90, BearChance: 0.1}
+	f := FindingsFlags{Diagnosis: "necrotic-lesion", RadiographCount: &three, Sign: []string{"canal-disappears-mid-root"}, Answer: []string{"crown-form=high"}, BearMinutes: 90}
 	m, err := f.findings()
 	if err != nil {
 		t.Fatal(err)

@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -83,6 +84,20 @@ type bare struct {
 // caseSQL is the statement that a read of a case costs in the store.
 const caseSQL = `SELECT id, patient_id, tooth, clinician, state, protocol, diagnosis, root_development, closing_reason, close_us,
 	sealed, external_ids, revision, assessment, row_version, create_us, update_us FROM cases WHERE practice_id = ?1 AND id = ?2`
+
+// The comparison is fair as long as both sides read the same.
+func TestTheBareReadCostsTheSQLOfTheStore(t *testing.T) {
+	source, err := os.ReadFile("../../store/case_store.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, rest, found := strings.Cut(string(source), "const caseColumns = `")
+	columns, _, ended := strings.Cut(rest, "`")
+	want := strings.Fields("SELECT " + columns + " FROM cases WHERE practice_id = ?1 AND id = ?2")
+	if !found || !ended || !slices.Equal(strings.Fields(caseSQL), want) {
+		t.Errorf("the store reads a case by\n%s\nthe benchmark by\n%s", strings.Join(want, " "), caseSQL)
+	}
+}
 
 type caseColumns struct {
 	ID              string `db:"id"`

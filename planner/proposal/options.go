@@ -113,7 +113,7 @@ func (w *work) option(k int, f facts) (Option, error) {
 		}
 	}
 	if impossible(err) {
-		o.Because = infeasible(err)
+		o.Because = w.infeasible(err)
 		return o, nil
 	}
 	if err != nil {
@@ -153,9 +153,9 @@ func impossible(err error) bool {
 	return errors.Is(err, visits.ErrTooShort) || errors.Is(err, visits.ErrUnbearable)
 }
 
-func infeasible(err error) string {
-	if errors.Is(err, visits.ErrUnbearable) {
-		return "This patient cannot bear visits as long as this option needs, even at their shortest."
+func (w *work) infeasible(err error) string {
+	if bear := w.model.Bear.Minutes; bear > 0 && (errors.Is(err, visits.ErrUnbearable) || bear < w.model.Grid.Most) {
+		return fmt.Sprintf("This patient can bear %d minutes in the chair, and this option needs longer visits even at their shortest.", bear)
 	}
 	return "No appointment length that the practice books holds the shortest visit of this option."
 }

@@ -154,6 +154,12 @@ func TestAPatientWhoBearsLittleIsPlannedForShorterVisitsOrToldSo(t *testing.T) {
 			t.Errorf("%s: no reason", o.ID)
 		}
 	}
+	in.Patient.Bear.Minutes = 10
+	for _, o := range proposed(t, in).Options {
+		if o.Feasible || !strings.Contains(o.Because, "can bear 10 minutes") {
+			t.Errorf("%s within 10 minutes: %q", o.ID, o.Because)
+		}
+	}
 }
 
 func TestAPatientWhoBearsLessNeverMakesAnOptionCheaper(t *testing.T) {
