@@ -65,6 +65,11 @@ func (s *ChairService) visitToProto(ctx context.Context, caller Caller, o openVi
 	for _, m := range v.Images {
 		out.Radiographs = append(out.Radiographs, &vw.ChairRadiograph{Time: instant(m.At), Justification: m.Reason})
 	}
+	if v.Closing != nil {
+		if against := s.againstDressing(rec, v.Closing.Medicament); against != "" {
+			out.Warnings = append(slices.Clone(out.Warnings), against)
+		}
+	}
 	ready, err := v.Ready()
 	if err != nil {
 		return nil, err
@@ -417,6 +422,9 @@ func (s *ChairService) usualClosing(o openVisit, rec record) chairside.Closing {
 		if p, err := s.shipped.Protocol(o.of.message.GetProtocol()); err == nil {
 			out.Medicament = p.Dressing[d.Pulp]
 		}
+	}
+	if s.againstDressing(rec, out.Medicament) != "" {
+		out.Medicament = "calcium-hydroxide" // as the plan does for such a patient
 	}
 	return out
 }
