@@ -102,11 +102,8 @@ func (b *bounding) lengthBeside(moves []lengthMove) bool {
 		return false
 	}
 	start := b.snapshot()
-	if b.gap() && b.cost < before-b.gain {
-		return true
-	}
-	if b.budget <= 0 {
-		return false
+	if b.gap() || b.budget <= 0 {
+		return b.cost < before-b.gain
 	}
 	b.restore(start)
 	for j, v := range b.visits {
