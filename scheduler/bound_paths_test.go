@@ -91,7 +91,7 @@ func TestAnAppointmentThatItsMasterPutsElsewhereIsExpectedAgain(t *testing.T) {
 	a, err := h.client.GetAppointment(t.Context(), &vw.GetAppointmentRequest{Name: name})
 	h.must(err)
 	h.clock.Advance(2 * time.Hour)
-	a, err = h.client.RecordAttendance(t.Context(), &vw.RecordAttendanceRequest{Name: name, Etag: a.GetEtag(), State: vw.Appointment_STATE_DID_NOT_ATTEND})
+	_, err = h.client.RecordAttendance(t.Context(), &vw.RecordAttendanceRequest{Name: name, Etag: a.GetEtag(), State: vw.Appointment_STATE_DID_NOT_ATTEND})
 	h.must(err)
 	// A longer length alone is no new time.
 	h.takeIn(h.external(key, "2026-01-07 09:30", 45, h.anna, h.room))
