@@ -13,6 +13,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 	"google.golang.org/protobuf/testing/protocmp"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 	"github.com/visitwright/visitwright/store"
@@ -126,6 +127,23 @@ func TestACompleteToothLeavesNothingToPlanAndNoBookingNeeded(t *testing.T) {
 	b.must(err)
 	if c.GetState() != vw.Case_STATE_FILLED {
 		t.Errorf("the case is %v", c.GetState())
+	}
+}
+
+// The letter carries the practice's day, which is not everywhere that of Greenwich.
+func TestTheLetterOfAStoppedTreatmentHasTheDayOfThePractice(t *testing.T) {
+	b := newBench(t)
+	settings, err := b.GetPracticeSettings(b.as(store.RoleManager), &vw.GetPracticeSettingsRequest{Name: ours + "/settings"})
+	b.must(err)
+	settings.Zone = "Pacific/Honolulu"
+	_, err = b.UpdatePracticeSettings(b.as(store.RoleManager), &vw.UpdatePracticeSettingsRequest{Settings: settings, UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"zone"}}})
+	b.must(err)
+	s := b.inChair(90)
+	r, err := b.chair.StopTreatment(b.clinician(), &vw.StopTreatmentRequest{Name: s.visit.GetName(), Event: "not-restorable", EndTime: s.at(40), RequestId: id(),
+		Closing: &vw.VisitClosing{Temporary: "double-seal"}})
+	b.must(err)
+	if !strings.Contains(r.GetReport(), "Visit 1, 2026-03-02,") { // 22:40 on Monday, there
+		t.Errorf("the letter is dated otherwise:\n%s", r.GetReport())
 	}
 }
 

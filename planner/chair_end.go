@@ -273,7 +273,10 @@ func (s *ChairService) StopTreatment(ctx context.Context, r *vw.StopTreatmentReq
 	if err != nil {
 		return nil, err
 	}
-	out := &vw.StopTreatmentResponse{Report: s.report(o, rec, event, r.GetNote(), reason.id != "")}
+	out := &vw.StopTreatmentResponse{}
+	if out.Report, err = s.report(o, rec, event, r.GetNote(), reason.id != ""); err != nil {
+		return nil, err
+	}
 	if out.Visit, err = s.show(ctx, caller, o, rec); err != nil {
 		return nil, err
 	}

@@ -9,13 +9,17 @@ import (
 
 // report is the letter to whoever referred or restores, when treatment stops.
 // It holds the practice's reference and no name.
-func (s *ChairService) report(o openVisit, rec record, event chairside.Event, note string, closes bool) string {
+func (s *ChairService) report(o openVisit, rec record, event chairside.Event, note string, closes bool) (string, error) {
 	v := o.state
+	day, err := today(v.Ended, rec.settings.GetZone())
+	if err != nil {
+		return "", err
+	}
 	var b strings.Builder
 	line := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
 	line("Treatment stopped: %s", event.Name)
 	line("Patient reference %s; tooth %s.", rec.patient.Reference, toothLabel(toothToProto(o.of.tooth, rec.shown)))
-	line("Planned: %s. Visit %d, %s, %.0f minutes in the chair.", o.of.message.GetTitle(), o.kept.Number, v.Ended.Format("2006-01-02"), v.Minutes())
+	line("Planned: %s. Visit %d, %s, %.0f minutes in the chair.", o.of.message.GetTitle(), o.kept.Number, day, v.Minutes())
 	line("Reason: %s.", event.Rule.Why)
 	for _, c := range v.Canals {
 		line("Canal %s: %s.", c.Name, canalToProto(c).GetText())
@@ -45,5 +49,5 @@ func (s *ChairService) report(o openVisit, rec record, event chairside.Event, no
 	} else {
 		line("%s. The case stays open, and on the follow-up list, until it is decided what becomes of the tooth.", decision)
 	}
-	return b.String()
+	return b.String(), nil
 }
