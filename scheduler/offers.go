@@ -194,6 +194,9 @@ func (s *Diary) fixedPlace(ctx context.Context, c Caller, field string, v *vw.Vi
 func (s *Diary) before(ctx context.Context, c Caller, q *question, x *snapshot) error {
 	first := q.visits[0].demand
 	q.req.Seen = first.clinician
+	if first.clinician != "" { // who treats the case comes before others who are free as well
+		q.req.Continuity = max(q.req.Continuity, diary.PreferSame)
+	}
 	if !first.anchor.IsZero() {
 		q.req.Anchor = first.anchor
 	}

@@ -125,6 +125,23 @@ func TestVisitOneIsChosenThenWhatIsLeftForVisitTwoIsShown(t *testing.T) {
 	}
 }
 
+func TestWhoTreatsTheCaseIsOfferedBeforeOthersWhoAreFreeAsWell(t *testing.T) {
+	h := newHouse(t, options{})
+	for _, treats := range []string{h.anna, h.ben} {
+		plan := h.plan(h.patientID, 46)
+		caseID := strings.Split(plan, "/")[3]
+		kept, err := h.store.GetCase(t.Context(), h.call(), caseID)
+		h.must(err)
+		who := treats[strings.LastIndex(treats, "/")+1:]
+		_, err = h.store.UpdateCase(t.Context(), h.call(), store.CaseUpdate{ID: caseID, Etag: kept.Etag, Clinician: &who})
+		h.must(err)
+		best := h.offers(h.patient, []*vw.VisitToPlace{{Parts: part(plan, 1)}}, nil).GetOffers()[0]
+		if !slices.ContainsFunc(best.GetPlaces()[0].GetPlace().GetHolds(), func(x *vw.Hold) bool { return x.GetResource() == treats }) {
+			t.Errorf("%s treats and is free; the best offer holds %v", treats, best.GetPlaces()[0].GetPlace().GetHolds())
+		}
+	}
+}
+
 func TestWishesAreKept(t *testing.T) {
 	h := newHouse(t, options{})
 	w := &vw.OfferWishes{NotBefore: day("2026-01-19"), NotAfter: day("2026-03-31"), Weekdays: []dayofweek.DayOfWeek{dayofweek.DayOfWeek_TUESDAY},
