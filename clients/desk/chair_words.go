@@ -2,6 +2,7 @@ package desk
 
 import (
 	"fmt"
+	"strings"
 
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
@@ -42,3 +43,17 @@ func (w *words) Patent(c *vw.ChairCanal) string {
 
 // Minute is when something happened, counted from the beginning of the visit.
 func (w *words) Minute(m float64) string { return w.T("chair.minute", fmt.Sprintf("%.0f", m)) }
+
+// verdict is the first sentence of what can be said in the chair, and what
+// stands against it.
+type verdict struct{ Says, But string }
+
+// Verdict parts a headline after its first sentence, so that the odds are read
+// at a glance and the reservations, however many, in the weight of text.
+func (w *words) Verdict(headline string) verdict {
+	says, but, found := strings.Cut(headline, ". ")
+	if !found {
+		return verdict{Says: headline}
+	}
+	return verdict{Says: says + ".", But: but}
+}
