@@ -59,7 +59,7 @@ func (s *Service) previewStop(ctx context.Context, caller Caller, id string, r *
 	if err != nil {
 		return nil, err
 	}
-	ends, err := s.store.EndsWithCase(ctx, caller.Reading(), id)
+	ends, err := s.store.EndsWithCase(ctx, caller.Reading(), id, c.ClosingReason)
 	if err != nil {
 		return nil, s.fault(err, caller, casePaths)
 	}

@@ -186,7 +186,7 @@ func (f *FollowUps) look(c store.Care, at surroundings, more *followup.Event) (s
 	if err != nil {
 		return store.CareResult{}, err
 	}
-	state.Closed = c.Case.State == store.CaseClosed
+	state.Closed = c.Case.State == store.CaseClosed || c.Died
 	state.Booked, state.Missed = appointmentsOf(c, state, at.zone, today)
 	state.Short = shortOf(c, at.zone)
 	list, err := followup.Derive(state, at.calendar, today)

@@ -191,6 +191,23 @@ func TestAVisitOfTwoTeethIsTheNextVisitOfEach(t *testing.T) {
 	}
 }
 
+// The family is called about no tooth.
+func TestNothingIsDueForAnyToothOfAPatientWhoHasDied(t *testing.T) {
+	x := newFollows(t, options{})
+	x.filled()
+	x.clock.Advance(60 * 24 * time.Hour)
+	if len(x.list("")) == 0 {
+		t.Fatal("nothing is due for the filled tooth")
+	}
+	other, err := x.store.CreateCase(t.Context(), x.call(), store.Case{PatientID: x.patientID, Tooth: 36})
+	x.must(err)
+	_, err = x.store.CloseCase(t.Context(), x.call(), store.CaseClosing{ID: other.ID, Reason: store.ClosedDied})
+	x.must(err)
+	if list := x.list(""); len(list) != 0 {
+		t.Errorf("still due: %v", list)
+	}
+}
+
 // Relief is no crown: who comes in pain is still owed the restoration.
 func TestAReliefVisitOfAFilledToothDoesNotStandForItsRestoration(t *testing.T) {
 	x := newFollows(t, options{})

@@ -58,7 +58,9 @@ type Care struct {
 	// They are read only when an appointment stands whose length an earlier
 	// revision gave; else nil.
 	Coming []PlannedVisit
-	Now    time.Time
+	// Died: a case of the patient was closed because they died.
+	Died bool
+	Now  time.Time
 }
 
 // CareResult is what a look came to.

@@ -110,6 +110,11 @@ func (s *Store) care(ctx context.Context, q querier, practice string, row caseRo
 	if err != nil && !noRows(err) {
 		return Care{}, err
 	}
+	var died int
+	if err := q.get(ctx, &died, stmtPatientDied, practice, row.PatientID); err != nil {
+		return Care{}, err
+	}
+	out.Died = died > 0
 	var appointments []appointmentRow
 	if err := q.list(ctx, &appointments, stmtCareAppointments, practice, row.ID); err != nil {
 		return Care{}, err

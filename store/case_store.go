@@ -269,7 +269,7 @@ func (s *Store) CloseCase(ctx context.Context, call Call, closing CaseClosing) (
 		}
 		t.about("cases/"+c.ID, "state", "closing_reason", "closing_note", "close_time")
 		t.changed("case.closed", "cases/"+c.ID, c.Etag)
-		cancelled, err := t.cancelOfCase(ctx, c.ID)
+		cancelled, err := t.cancelOfCase(ctx, c.ID, c.ClosingReason)
 		return ClosedCase{Case: c, Cancelled: cancelled}, err
 	})
 }

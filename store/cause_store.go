@@ -20,6 +20,8 @@ var (
 	stmtCareNowOfAppt = writes("care now of appointment", `
 		UPDATE care SET look_us = 1 WHERE practice_id = ?1
 		AND case_id IN (SELECT case_id FROM appointment_cases WHERE practice_id = ?1 AND appointment_id = ?2)`)
+	stmtCareNowOfDead = writes("care now of patient", `
+		UPDATE care SET look_us = 1 WHERE practice_id = ?1 AND patient_id = (SELECT patient_id FROM cases WHERE practice_id = ?1 AND id = ?2)`)
 	stmtCareNowAll = writes("care now of practice", `
 		UPDATE care SET look_us = 1 WHERE practice_id = ?1 AND look_us <> 1
 		AND EXISTS (SELECT 1 FROM follow_ups f WHERE f.practice_id = care.practice_id AND f.case_id = care.case_id)`)

@@ -320,7 +320,7 @@ func (t *tx) afterMarks(ctx context.Context, row caseRow, add NewChairMarks) (ca
 	t.alsoChanged("cases/"+c.ID, fields...)
 	t.changed(kind, "cases/"+c.ID, c.Etag)
 	if add.Close != nil || add.CancelBookings {
-		return t.cancelOfCase(ctx, c.ID)
+		return t.cancelOfCase(ctx, c.ID, c.ClosingReason)
 	}
 	return nil, nil
 }

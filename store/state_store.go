@@ -28,6 +28,20 @@ var stmtAppointmentsOfCase = reads("appointments of case open", `
 		WHERE o.practice_id = ?1 AND o.appointment_id = c.appointment_id AND o.case_id <> ?2 AND k.state <> 'closed')
 	ORDER BY c.appointment_id`)
 
+// Nobody comes for the other teeth of a patient who has died either.
+var stmtAppointmentsOfDead = reads("appointments of patient open", `
+	SELECT id FROM appointments
+	WHERE practice_id = ?1 AND patient_id = (SELECT patient_id FROM cases WHERE practice_id = ?1 AND id = ?2) AND origin = 'own'
+	AND state IN ('provisional', 'booked') AND (due_us = 0 OR due_us > ?3) ORDER BY id`)
+
+// endingWith finds what ends with a case that is closed for a reason.
+func endingWith(reason ClosingReason) *statement {
+	if reason == ClosedDied {
+		return stmtAppointmentsOfDead
+	}
+	return stmtAppointmentsOfCase
+}
+
 func checkChange(c StateChange) error {
 	switch {
 	case c.To == StateCancelled && c.Reason == "":
@@ -307,14 +321,20 @@ func (t *tx) move(ctx context.Context, moves []Move, all *[]wanted, ids *[]strin
 }
 
 // cancelOfCase cancels the bookings of a closed case that have not begun, except
-// visits that treat another tooth too.
-func (t *tx) cancelOfCase(ctx context.Context, caseID string) ([]string, error) {
+// visits that treat another tooth too. When the patient has died it cancels all
+// of theirs, and what is due for the other teeth is looked at again.
+func (t *tx) cancelOfCase(ctx context.Context, caseID string, reason ClosingReason) ([]string, error) {
 	if err := t.endDue(ctx); err != nil {
 		return nil, err
 	}
 	var ids []string
-	if err := t.list(ctx, &ids, stmtAppointmentsOfCase, t.call.Practice, caseID, us(t.now)); err != nil {
+	if err := t.list(ctx, &ids, endingWith(reason), t.call.Practice, caseID, us(t.now)); err != nil {
 		return nil, err
+	}
+	if reason == ClosedDied {
+		if _, err := t.exec(ctx, stmtCareNowOfDead, t.call.Practice, caseID); err != nil {
+			return nil, err
+		}
 	}
 	for _, id := range ids {
 		if _, _, err := t.changeState(ctx, StateChange{ID: id, To: StateCancelled, Reason: "case-closed"}); err != nil {
@@ -324,11 +344,12 @@ func (t *tx) cancelOfCase(ctx context.Context, caseID string) ([]string, error) 
 	return ids, nil
 }
 
-// EndsWithCase lists the appointments that closing the case now would cancel.
-func (s *Store) EndsWithCase(ctx context.Context, call Call, id string) ([]string, error) {
+// EndsWithCase lists the appointments that closing the case now, for a reason,
+// would cancel.
+func (s *Store) EndsWithCase(ctx context.Context, call Call, id string, reason ClosingReason) ([]string, error) {
 	var ids []string
 	err := s.glance(ctx, call, func(r querier, now time.Time) error {
-		return r.list(ctx, &ids, stmtAppointmentsOfCase, call.Practice, id, us(now))
+		return r.list(ctx, &ids, endingWith(reason), call.Practice, id, us(now))
 	})
 	return ids, err
 }

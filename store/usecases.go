@@ -33,8 +33,9 @@ type Planning interface {
 	// CloseCase ends a case with its reason and cancels its bookings that have
 	// not begun. ErrWrongState when it is closed already.
 	CloseCase(ctx context.Context, call Call, closing CaseClosing) (ClosedCase, error)
-	// EndsWithCase lists the appointments that closing a case now would cancel.
-	EndsWithCase(ctx context.Context, call Call, id string) ([]string, error)
+	// EndsWithCase lists the appointments that closing a case now, for a reason,
+	// would cancel.
+	EndsWithCase(ctx context.Context, call Call, id string, reason ClosingReason) ([]string, error)
 	GetCase(ctx context.Context, call Call, id string) (Case, error)
 	ListCases(ctx context.Context, call Call, q CaseQuery) ([]Case, string, error)
 

@@ -368,6 +368,31 @@ var diaryTests = map[string]func(*bench){
 		_, err = s.s.ChangeAppointment(s.ctx, call(ours), store.StateChange{ID: id, To: store.StateCancelled})
 		wantProblem(s, err, store.ErrInvalid, "reason")
 	}),
+	"nobody who has died is waited for, for any tooth": surgeryTest(func(s *surgery) {
+		c1, err := s.s.CreateCase(s.ctx, call(ours), store.Case{PatientID: s.patient.ID, Tooth: 46})
+		s.must(err)
+		c2, err := s.s.CreateCase(s.ctx, call(ours), store.Case{PatientID: s.patient.ID, Tooth: 36})
+		s.must(err)
+		n := s.one(s.room, 480, 540)
+		n.Visits[0].Cases = []store.VisitOf{{CaseID: c2.ID, Visit: 1}}
+		n.Visits = append(n.Visits, store.NewVisit{Place: s.place(s.room, 600, 660)}) // without a case
+		b := s.book(n)
+		other := s.one(s.room, 720, 780)
+		other.PatientID = s.patient2.ID
+		theirs := s.book(other)
+		want := []string{b.Appointments[0].ID, b.Appointments[1].ID}
+		slices.Sort(want)
+		ends, err := s.s.EndsWithCase(s.ctx, call(ours), c1.ID, store.ClosedDied)
+		s.must(err)
+		closed, err := s.s.CloseCase(s.ctx, call(ours), store.CaseClosing{ID: c1.ID, Reason: store.ClosedDied})
+		s.must(err)
+		if !slices.Equal(ends, want) || !slices.Equal(closed.Cancelled, want) {
+			s.Errorf("would cancel %v, cancelled %v, want %v", ends, closed.Cancelled, want)
+		}
+		if a, err := s.s.GetAppointment(s.ctx, call(ours), theirs.Appointments[0].ID); err != nil || a.State != store.StateBooked {
+			s.Errorf("another patient's is %s, %v", a.State, err)
+		}
+	}),
 	"closing a case cancels its visits, except those that treat another tooth too": surgeryTest(func(s *surgery) {
 		c1, err := s.s.CreateCase(s.ctx, call(ours), store.Case{PatientID: s.patient.ID, Tooth: 46})
 		s.must(err)
@@ -377,12 +402,12 @@ var diaryTests = map[string]func(*bench){
 		n.Visits[0].Cases = []store.VisitOf{{CaseID: c1.ID, Visit: 1}}
 		n.Visits = append(n.Visits, store.NewVisit{Place: s.place(s.room, 600, 660), Cases: []store.VisitOf{{CaseID: c1.ID}, {CaseID: c2.ID}}})
 		b := s.book(n)
-		ends, err := s.s.EndsWithCase(s.ctx, call(ours), c1.ID)
+		ends, err := s.s.EndsWithCase(s.ctx, call(ours), c1.ID, store.ClosedDeclined)
 		s.must(err)
 		if !slices.Equal(ends, []string{b.Appointments[0].ID}) {
 			s.Errorf("closing would cancel %v", ends)
 		}
-		if foreign, err := s.s.EndsWithCase(s.ctx, call(theirs), c1.ID); err != nil || len(foreign) != 0 {
+		if foreign, err := s.s.EndsWithCase(s.ctx, call(theirs), c1.ID, store.ClosedDied); err != nil || len(foreign) != 0 {
 			s.Errorf("another practice is told of %v, %v", foreign, err)
 		}
 		closed, err := s.s.CloseCase(s.ctx, call(ours), store.CaseClosing{ID: c1.ID, Reason: store.ClosedExtracted})
