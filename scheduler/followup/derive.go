@@ -192,7 +192,7 @@ func (c Case) restoring() ([]FollowUp, error) {
 		f := FollowUp{
 			Key: "restoration/" + filled.On.String(), Kind: Restoration,
 			Earliest: filled.On, Target: filled.On.AddDays(l.Target.days()), Latest: filled.On.AddDays(l.Latest.days()),
-			Actor: Reception, Reason: what + ": " + l.Latest.Mark.Source,
+			Actor: Reception, Reason: fmt.Sprintf("%s within %d days of filling: %s", what, l.Latest.days(), l.Why),
 		}
 		if filled.ByReferrer {
 			f.Actor = Referrer

@@ -27,6 +27,9 @@ type limit struct {
 	Target Figure  `json:"target_days"`
 	Latest Figure  `json:"latest_days"`
 	Flag   *Figure `json:"flag_days,omitempty"`
+	// Why is the reason of the latest day as reception reads it; the figure's
+	// source says more, for whoever doubts it.
+	Why string `json:"why,omitempty"`
 }
 
 type restorationLimits struct {
