@@ -19,6 +19,9 @@ type fitView struct {
 	Outside     string
 	// Text says it in a sentence, Link leads to the repair.
 	Text, Link string
+	// NowVisit is the number that the new plan gives the visit, where it is
+	// another one than it was booked as; 0 where it is the same.
+	NowVisit int32
 	// part is the visit of the new plan that the appointment serves.
 	part *vw.VisitPart
 }
@@ -79,6 +82,9 @@ func (q *ask) fitIn(a *vw.Appointment, plan *vw.Plan, all []*vw.Appointment) (*f
 	v := option.GetVisits()[at]
 	f.Needed = v.GetAppointmentMinutes()
 	f.part = &vw.VisitPart{Plan: plan.GetName(), Option: option.GetId(), Visit: v.GetNumber()}
+	if len(a.GetParts()) > 0 && a.GetParts()[0].GetVisit() != v.GetNumber() {
+		f.NowVisit = v.GetNumber()
+	}
 	got, err := q.diary().CheckPlace(q, &vw.CheckPlaceRequest{Parent: q.practice, Parts: []*vw.VisitPart{f.part}, Place: a.GetPlace(), Appointment: a.GetName()})
 	if err != nil {
 		// A place that cannot even be looked at any more has to be looked for anew.

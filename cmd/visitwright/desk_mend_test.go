@@ -25,6 +25,9 @@ func TestABookingThatANewerPlanMadeTooShortIsPutRightInOneTap(t *testing.T) {
 		t.Errorf("the booking page: %s", p.text())
 	}
 	p = v.mustGet(first + "/mend")
+	if p.has("In the new plan it is visit") {
+		t.Errorf("the visit kept its number: %s", p.text())
+	}
 	if !p.has("Longer at the same place") || p.Find("button[value=other]").Length() == 0 {
 		t.Fatalf("the repair: %s", p.text())
 	}
