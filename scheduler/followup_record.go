@@ -347,7 +347,12 @@ func (f *FollowUps) messageFault(err error, c Caller, name string) error {
 func eventWords(e followup.Event) string {
 	switch e.Kind {
 	case followup.Opened:
-		return "left open; return between day " + plain(e.Open.EarliestDays) + " and day " + plain(e.Open.LatestDays)
+		// Never "left open": to a dentist that is a tooth without a seal.
+		sealed := ""
+		if t := e.Open.Temporary; t != "" && t != "unknown" && t != "none" {
+			sealed = ", sealed with a temporary restoration"
+		}
+		return "begun and not finished" + sealed + "; return between day " + plain(e.Open.EarliestDays) + " and day " + plain(e.Open.LatestDays)
 	case followup.FilledUp:
 		if e.Filling.CorePlaced {
 			return "canals filled, core placed"

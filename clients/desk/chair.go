@@ -61,7 +61,10 @@ type beginPage struct {
 	// Places are today's appointments of the case.
 	Places []option
 	NoPlan bool
-	Call   *occasionView // what the patient said on the telephone, when they come from an urgent call
+	// Unagreed says that the newest plan waits for its acceptance or for the
+	// patient's consent: a caution, since relief of pain may come first.
+	Unagreed string
+	Call     *occasionView // what the patient said on the telephone, when they come from an urgent call
 }
 
 func (q *ask) showBegin(f *form, status int) (*page, error) {
@@ -74,6 +77,21 @@ func (q *ask) showBegin(f *form, status int) (*page, error) {
 	g.Go(func() (err error) {
 		p.Past, err = q.visitsOf()
 		return err
+	})
+	g.Go(func() error {
+		if p.NoPlan {
+			return nil
+		}
+		plan, err := q.planner().GetPlan(ctx, &vw.GetPlanRequest{Name: h.Case.GetLatestPlan()})
+		switch {
+		case err != nil:
+			return err
+		case plan.GetAccepted() == nil:
+			p.Unagreed = q.t("chair.begin-not-accepted")
+		case plan.GetAccepted().GetConsent() == nil:
+			p.Unagreed = q.t("chair.begin-not-consented")
+		}
+		return nil
 	})
 	g.Go(func() error {
 		reply, err := q.diary().ListAppointments(ctx, &vw.ListAppointmentsRequest{Parent: q.practice, Days: q.around(0, 0), Patient: h.Case.GetPatient(), PageSize: mostKept})

@@ -64,6 +64,9 @@ func TestAVisitBeginsOnTheDeskOnlyOnceEverythingIsConfirmed(t *testing.T) {
 	v := r.signIn("nurse")
 	at := "/cases/" + id + "/chair"
 	begin := v.mustGet(at)
+	if begin.has("is not opened before the patient has agreed") {
+		t.Errorf("consent was given: %s", begin.text())
+	}
 	if strings.Contains(begin.text(), "1971") || begin.Find("[value='1971']").Length() > 0 {
 		t.Errorf("the page shows what the second identifier is compared with: %s", begin.text())
 	}
@@ -101,6 +104,14 @@ func TestAVisitBeginsOnTheDeskOnlyOnceEverythingIsConfirmed(t *testing.T) {
 	}
 	if again := v.send(begin, "main form", confirmed(), ""); again.at != at+"/1" {
 		t.Errorf("begun twice leads to %s", again.at)
+	}
+}
+
+func TestWhoBeginsAVisitBeforeThePatientHasAgreedIsToldSo(t *testing.T) {
+	r, id := chairRig(t)
+	r.mustAt(monday, "propose", id)
+	if p := r.signIn("nurse").mustGet("/cases/" + id + "/chair"); !p.has("No option of the newest plan is accepted, and no consent to it is recorded") {
+		t.Errorf("the newest plan waits for its acceptance: %s", p.text())
 	}
 }
 
