@@ -347,6 +347,9 @@ func (f *FollowUps) messageFault(err error, c Caller, name string) error {
 func eventWords(e followup.Event) string {
 	switch e.Kind {
 	case followup.Opened:
+		if e.Open.Ended != "" {
+			return "treatment stopped (" + e.Open.Ended + ")"
+		}
 		// Never "left open": to a dentist that is a tooth without a seal.
 		sealed := ""
 		if t := e.Open.Temporary; t != "" && t != "unknown" && t != "none" {

@@ -108,6 +108,18 @@ func TestWhoReferredIsAskedForTheRestorationThatTheyKeepToThemselves(t *testing.
 	}
 }
 
+// To a dentist "left open" is a tooth without a seal.
+func TestTheLetterSaysOfADressedToothThatItIsSealed(t *testing.T) {
+	x := newFollows(t, options{})
+	plan := x.plan(x.patientID, 36)
+	x.visited(strings.Split(plan, "/")[3], chairside.Closing{Medicament: "calcium-hydroxide", Temporary: "glass-ionomer"}, "")
+	got, err := x.f.GetReport(x.in(), &vw.GetReportRequest{Case: strings.TrimSuffix(plan, "/plans/1"), Occasion: "consultation"})
+	x.must(err)
+	if text := got.String(); strings.Contains(text, "left open") || !strings.Contains(text, "sealed with a temporary restoration") {
+		t.Errorf("the letter: %s", text)
+	}
+}
+
 func TestTheClockOfADressingGoesByTheStopInWhichTheToothWasLeft(t *testing.T) {
 	x := newFollows(t, options{})
 	plan := x.plan(x.patientID, 11)
