@@ -371,7 +371,7 @@ func eventWords(e followup.Event) string {
 		}
 		return "review"
 	case followup.Called:
-		return "the patient called: " + string(e.Complaint)
+		return "the patient called: " + strings.ReplaceAll(string(e.Complaint), "-", " ")
 	case followup.PutOffTo:
 		return "asked again on " + e.Until.Words() + ": " + e.Reason
 	}

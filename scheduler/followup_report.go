@@ -67,7 +67,7 @@ func (f *FollowUps) GetReport(ctx context.Context, r *vw.GetReportRequest) (*vw.
 		return nil, notTreated(r.GetCase())
 	}
 	out := &vw.Report{Case: r.GetCase(), PracticeTitle: l.at.practice.Name, Telephone: l.at.messages.Phone, Date: dateToProto(l.today), Title: reportTitles[occasion],
-		PatientReference: patient.Reference, Tooth: toothWords(l.care.Case.Tooth), Diagnosis: strings.ReplaceAll(l.care.Case.Diagnosis, "-", " "), Closing: reportClosing}
+		PatientReference: patient.Reference, Tooth: toothWords(l.care.Case.Tooth), Diagnosis: f.diagnosisWords(l.care.Case.Diagnosis), Closing: reportClosing}
 	if q := l.care.Case.Referral; q != nil {
 		out.Question = q.Question
 	}
@@ -278,4 +278,12 @@ func reportText(r *vw.Report) string {
 	line("")
 	line("%s", r.GetClosing())
 	return b.String()
+}
+
+// diagnosisWords is a diagnosis as a dentist writes it.
+func (f *FollowUps) diagnosisWords(id string) string {
+	if d, err := f.shipped.Diagnosis(id); err == nil {
+		return d.Name
+	}
+	return strings.ReplaceAll(id, "-", " ")
 }
