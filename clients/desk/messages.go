@@ -66,10 +66,31 @@ func (q *ask) messagesPage() (*page, error) {
 	if err != nil {
 		return nil, err
 	}
-	for _, m := range list.GetMessages() {
+	shown := list.GetMessages()
+	if p.State == "call" {
+		shown = toCall(shown)
+	}
+	for _, m := range shown {
 		p.Rows = append(p.Rows, messageRow{m, who.patients[m.GetPatient()]})
 	}
 	return &page{name: "messages", title: q.t("messages.title"), section: "due", data: p}, nil
+}
+
+// toCall is one call for each thing that a patient is to be told, the latest
+// first: what was to be written again became the same call again.
+func toCall(list []*vw.Message) []*vw.Message {
+	list = slices.Clone(list)
+	slices.SortStableFunc(list, func(a, b *vw.Message) int {
+		return b.GetNotBeforeTime().AsTime().Compare(a.GetNotBeforeTime().AsTime())
+	})
+	type what struct{ patient, kind, about, appointment string }
+	seen := map[what]bool{}
+	return slices.DeleteFunc(list, func(m *vw.Message) bool {
+		w := what{m.GetPatient(), m.GetKind(), m.GetCase(), m.GetAppointment()}
+		again := seen[w]
+		seen[w] = true
+		return again
+	})
 }
 
 func (q *ask) tryAgain() (*page, error) {
