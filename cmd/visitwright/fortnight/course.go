@@ -25,17 +25,18 @@ type course struct {
 
 	minutes float64 // since the beginning, so far
 	marks   []*vw.ChairMark
-	canals  []string        // in hand, in the order of work
-	late    map[string]bool // found after the others, so that earlier steps are caught up
-	done    map[string]bool // steps on canals
-	ranks   []string        // canals in the order of the model
+	canals  []string          // in hand, in the order of work
+	late    map[string]bool   // found after the others, so that earlier steps are caught up
+	decided map[string]string // by canal, of what happened in it
+	done    map[string]bool   // steps on canals
+	ranks   []string          // canals in the order of the model
 }
 
 // course works out the course of a visit from the model of its plan: every step
 // takes its median, times the pace of the visit, times a little chance.
 func (p *player) course(t *tooth, s scene, v *vw.ChairVisit) *course {
 	m := t.model()
-	c := &course{t: t, scene: s, begin: v.GetBeginTime().AsTime(), late: map[string]bool{}, done: map[string]bool{}, ranks: m.GetCanals().GetCanalNames()}
+	c := &course{t: t, scene: s, begin: v.GetBeginTime().AsTime(), late: map[string]bool{}, decided: map[string]string{}, done: map[string]bool{}, ranks: m.GetCanals().GetCanalNames()}
 	c.pace = 1
 	if s.Pace > 0 {
 		c.pace = s.Pace
@@ -154,7 +155,7 @@ func (c *course) step(step, canal string) {
 		c.mark(&vw.ChairMark{What: &vw.ChairMark_Radiograph{Radiograph: &vw.RadiographMark{Justification: "lengths that the apex locator did not settle"}}})
 	case "working-length":
 		c.mark(&vw.ChairMark{What: &vw.ChairMark_Canal{Canal: &vw.CanalMark{Canal: canal, Patent: proto.Bool(true),
-			ZeroMm: proto.Float64(19 + math.Round(c.draw("zero "+canal)*8)/2), ReferencePoint: canal + " cusp"}}})
+			ZeroMm: proto.Float64(19 + math.Round(c.draw("zero "+canal)*8)/2), ReferencePoint: canal + " cusp", Decided: c.decided[canal]}}})
 	case "shape":
 		c.mark(&vw.ChairMark{What: &vw.ChairMark_Canal{Canal: &vw.CanalMark{Canal: canal, FileSize: proto.Int32(25 + 5*int32(c.draw("file "+canal)*3)), FileTaper: proto.Float64(0.04)}}})
 	}
@@ -175,6 +176,7 @@ func (c *course) happen(after string) {
 		if e.Event == "further-canal" {
 			c.canals, c.late[e.Canal] = append(c.canals, e.Canal), true
 		}
+		c.decided[e.Canal] = e.Decided
 		c.mark(&vw.ChairMark{What: &vw.ChairMark_Event{Event: &vw.EventMark{Event: e.Event, Canal: e.Canal, Third: e.Third, Partner: e.Partner}}})
 	}
 }

@@ -98,6 +98,8 @@ type happening struct {
 	Canal   string `json:"canal"`
 	Third   string `json:"third"`
 	Partner string `json:"partner"`
+	// Decided is what the clinician did about it, written with the working length.
+	Decided string `json:"decided"`
 }
 
 func readCast() (*cast, error) {
