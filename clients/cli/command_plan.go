@@ -42,12 +42,12 @@ func (c *PlanCommand) Run(s *Session) error {
 	}
 	if s.Kept && s.Rehearse != nil {
 		if err := s.rehearse(asked, c.MostVisits); err != nil {
-			return err
+			return c.inFlags(err)
 		}
 	}
 	plan, sheets, err := s.planCase(asked, c.MostVisits, !c.NoSheet)
 	if err != nil {
-		return err
+		return c.inFlags(err)
 	}
 	return s.Show(plan, func(p *Page) {
 		ShowPlan(p, plan)
@@ -55,6 +55,20 @@ func (c *PlanCommand) Run(s *Session) error {
 			ShowSheet(p, sheet)
 		}
 	})
+}
+
+// inFlags says by its flag what is missing, to whoever wrote flags.
+func (c *PlanCommand) inFlags(err error) error {
+	var e *client.Error
+	if c.File != "" || c.Diagnosis != "" || !errors.As(err, &e) {
+		return err
+	}
+	for _, f := range e.Fields {
+		if f.Field == "findings.diagnosis.pulpal" {
+			return usage("--diagnosis is needed for this treatment, for example --diagnosis necrosis; `visitwright catalogue pulpal-diagnoses` lists them")
+		}
+	}
+	return err
 }
 
 // rehearse plans the case where nothing is kept.

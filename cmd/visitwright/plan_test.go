@@ -194,6 +194,7 @@ func TestBadInputIsRefusedClearlyAndKeepsNothing(t *testing.T) {
 		{"one film counted twice", "plan --tooth 46 --diagnosis necrotic-lesion --radiograph-count 2 --sign film-count=4", exitRefused,
 			[]string{"CONTRADICTORY_EVIDENCE", "findings.evidence[0]", "findings.evidence[1]", "2 canals", "4 canals"}},
 		{"a chance without its limit", "plan --tooth 46 --diagnosis necrotic-lesion --bear-chance 0.2", exitUsage, []string{"bear-chance", "bear-minutes"}},
+		{"no diagnosis", "plan --tooth 46", exitUsage, []string{"--diagnosis", "catalogue pulpal-diagnoses"}},
 		{"negative minutes", "plan --tooth 46 --diagnosis necrotic-lesion --bear-minutes=-5", exitUsage, []string{"bear-minutes"}},
 		{"a weight of 0 kg", "plan --tooth 46 --diagnosis necrotic-lesion --weight 0", exitRefused, []string{"patient.weight_kg", "2 to 350"}},
 		{"a weight of 700 kg", "plan --tooth 46 --diagnosis necrotic-lesion --weight 700", exitRefused, []string{"patient.weight_kg", "2 to 350"}},
