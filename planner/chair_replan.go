@@ -226,7 +226,7 @@ func (s *ChairService) replanDifferences(o openVisit, in proposal.Input, plan pr
 		case was == 0:
 			lines = append(lines, fmt.Sprintf("%s: %d minutes, which the plan before did not have, because %s.", what, v.Length, because))
 		case was != v.Length:
-			lines = append(lines, fmt.Sprintf("%s: %d to %d minutes, because %s.", what, was, v.Length, because))
+			lines = append(lines, fmt.Sprintf("%s: from %d to %d minutes, because %s.", what, was, v.Length, because))
 		default:
 			lines = append(lines, fmt.Sprintf("%s: stays at %d minutes.", what, was))
 		}

@@ -326,6 +326,9 @@ func (o openVisit) markWords(m chairside.Mark) string {
 	case chairside.Check:
 		return "ready-to-fill check answered"
 	case chairside.Injection:
+		if m.Given.Cartridges == 1 {
+			return "1 cartridge of " + solutionWords(m.Given.Solution)
+		}
 		return fmt.Sprintf("%g cartridges of %s", m.Given.Cartridges, solutionWords(m.Given.Solution))
 	case chairside.Radiograph:
 		return "radiograph: " + m.Reason

@@ -83,7 +83,11 @@ func showAnswer(p *Page, v *vw.ChairVisit) {
 		step += ", " + a.GetCanal()
 	}
 	p.Field("step", "%s", step)
-	p.Field("minutes", "%.0f used, %.0f left, %.0f to spare", a.GetUsedMinutes(), a.GetLeftMinutes(), a.GetSpareMinutes())
+	spare := fmt.Sprintf("%.0f to spare", a.GetSpareMinutes())
+	if a.GetSpareMinutes() < 0 {
+		spare = fmt.Sprintf("%.0f short", -a.GetSpareMinutes())
+	}
+	p.Field("minutes", "%.0f used, %.0f left, %s", a.GetUsedMinutes(), a.GetLeftMinutes(), spare)
 	p.Field("inside the time", "%s", sayOdds(a.GetOnTime()))
 	var rows [][]string
 	for _, w := range a.GetWays() {

@@ -145,6 +145,14 @@ func (w *words) Local(l *vw.LocalDateTime) string {
 	return w.Date(l.GetDate()) + " " + w.Clock(l.GetTime())
 }
 
+// Spare says how many minutes are left over, or missing.
+func (w *words) Spare(m float64) string {
+	if m < 0 {
+		return w.T("chair.short", w.Min(-m))
+	}
+	return w.T("chair.spare", w.Min(m))
+}
+
 // Min is a number of minutes, rounded: "95 min".
 func (w *words) Min(m any) string {
 	var v float64
