@@ -31,7 +31,12 @@ func (q *ask) fillClose(p *visitView) {
 		p.Form.Set("temporary", p.Way.GetClosing().GetTemporary())
 		p.Form.Set("forced_because", v.GetMustStop())
 	}
-	p.Dressings, p.Temporaries = p.Named["medicaments"].options(q.t("chair.no-dressing")), p.Named["temporaries"].options(q.t("chair.no-temporary"))
+	p.Dressings, p.Temporaries = q.dressings(p.chairHead), p.Named["temporaries"].options(q.t("chair.no-temporary"))
+}
+
+// dressings are what can be put into the canals; none stands first, and once.
+func (q *ask) dressings(h *chairHead) []option {
+	return slices.DeleteFunc(h.Named["medicaments"].options(q.t("chair.no-dressing")), func(o option) bool { return o.Value == "none" })
 }
 
 // closing reads what was placed.
@@ -113,7 +118,7 @@ func (q *ask) showStopTreatment(f *form, preview *vw.StopTreatmentResponse, stat
 	if h.Ended() {
 		return goTo(h.At), nil
 	}
-	p := &stopView{chairHead: h, Form: f, Preview: preview, Dressings: h.Named["medicaments"].options(q.t("chair.no-dressing")), Temporaries: h.Named["temporaries"].options(q.t("chair.no-temporary"))}
+	p := &stopView{chairHead: h, Form: f, Preview: preview, Dressings: q.dressings(h), Temporaries: h.Named["temporaries"].options(q.t("chair.no-temporary"))}
 	for _, e := range h.Named["chair-events"].list {
 		if len(e.GetNeeds()) > 0 || !slices.Contains(e.GetTraits(), "bars-filling") {
 			continue

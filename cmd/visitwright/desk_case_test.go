@@ -120,7 +120,7 @@ func TestAClinicianComparesOptionsAndAcceptsOneWithConsent(t *testing.T) {
 	}
 	p := v.send(v.mustGet(at+"/assess"), assessForm, url.Values{"sign.film-count": {"3"}, "fact": {"narrow-mesial-canals"}}, "do=options")
 	for _, want := range []string{"Recommended because:", "Side by side", "One visit recommended", "8 in 10 are complete after visit 1", "finish on time (", "If a further canal turns up", "DL", "Days are counted from visit 1",
-		"calcium hydroxide needs 7 days to act", "from memory, unchecked", "Worth knowing", "Odds of minutes are never a clinical go-ahead"} {
+		"calcium hydroxide needs 7 days to act", "from memory, not checked", "Worth knowing", "Odds of minutes are never a clinical go-ahead"} {
 		if !p.has(want) {
 			t.Errorf("%q is missing in %s", want, p.text())
 		}
