@@ -57,3 +57,23 @@ func TestEndsThatAreNotAskedForStayInTheOutermostMinutes(t *testing.T) {
 		}
 	})
 }
+
+// Also an event of a time that is always the same may not happen.
+func TestAnEventThatMayNotHappenKeepsItsChanceAndItsMean(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		law := anyLaw().Draw(t, "law")
+		if rapid.Bool().Draw(t, "always as long") {
+			law.LogSD = 0
+		}
+		p := rapid.Float64Range(0.001, 0.999).Draw(t, "probability")
+		f := FineMaybe(new(Convolver), p, law, 4)
+		mass, mean := 0.0, 0.0
+		for i, q := range f.P {
+			mass += q
+			mean += q * float64(f.First+i) / 4
+		}
+		if math.Abs(mass-1) > 1e-12 || math.Abs(mean-p*law.Mean()) > 1e-6*law.Mean() {
+			t.Fatalf("mass %v, mean %v, want 1 and %v", mass, mean, p*law.Mean())
+		}
+	})
+}
