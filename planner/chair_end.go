@@ -147,7 +147,10 @@ func (s *ChairService) inputFrom(caller Caller, o openVisit, rec record, state v
 	in.From.Canals = canalWork(v, o.plan)
 	in.From.Symptoms = v.Answers.Quiet == chairside.No || slices.ContainsFunc(v.Events, func(m chairside.Mark) bool { return m.Event == "pain-or-swelling" })
 	if closing == nil {
-		usual := s.usualClosing(o, rec)
+		usual, err := s.usualClosing(o, rec)
+		if err != nil {
+			return in, err
+		}
 		closing = &usual
 	}
 	in.From.Medicament, in.From.Temporary, in.From.SealMM = closing.Medicament, closing.Temporary, closing.SealMM

@@ -220,7 +220,11 @@ func (s *ChairService) showAt(ctx context.Context, caller Caller, o openVisit, r
 		if err != nil {
 			return nil, err
 		}
-		out.Answer = s.answerToProto(o, a, rec, func(t time.Time) string { return t.In(zone.Location()).Format("15:04") })
+		usual, err := s.usualClosing(o, rec)
+		if err != nil {
+			return nil, err
+		}
+		out.Answer = s.answerToProto(o, a, usual, func(t time.Time) string { return t.In(zone.Location()).Format("15:04") })
 	case chairside.Ended:
 		if o.state.EndsCase != "" {
 			break // nobody comes back to go on: what becomes of the tooth is on the follow-up list

@@ -13,7 +13,6 @@ import (
 	"github.com/visitwright/visitwright/planner/anaesthetic"
 	"github.com/visitwright/visitwright/planner/chairside"
 	"github.com/visitwright/visitwright/planner/proposal"
-	"github.com/visitwright/visitwright/planner/protocol"
 	"github.com/visitwright/visitwright/proto/names"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
@@ -66,9 +65,11 @@ func (s *ChairService) visitToProto(ctx context.Context, caller Caller, o openVi
 		out.Radiographs = append(out.Radiographs, &vw.ChairRadiograph{Time: instant(m.At), Justification: m.Reason})
 	}
 	if v.Closing != nil {
-		if against := s.againstDressing(rec, v.Closing.Medicament); against != "" {
-			out.Warnings = append(slices.Clone(out.Warnings), against)
+		against, err := s.againstDressing(rec, v.Closing.Medicament)
+		if err != nil {
+			return nil, err
 		}
+		out.Warnings = append(slices.Clone(out.Warnings), against...)
 	}
 	ready, err := v.Ready()
 	if err != nil {
@@ -347,7 +348,7 @@ func (o openVisit) markWords(m chairside.Mark) string {
 }
 
 // answerToProto says what can be said at one moment.
-func (s *ChairService) answerToProto(o openVisit, a chairside.Moment, rec record, clock func(time.Time) string) *vw.ChairAnswer {
+func (s *ChairService) answerToProto(o openVisit, a chairside.Moment, usual chairside.Closing, clock func(time.Time) string) *vw.ChairAnswer {
 	out := &vw.ChairAnswer{
 		Time: instant(a.At), Step: o.of.title(a.Step), Canal: a.Canal, UsedMinutes: a.Used, LeftMinutes: a.Left, ExpectedEnd: instant(a.End),
 		OnTime: oddsToProto(proposal.OddsOf(a.OnTime, "end inside the appointment")), SpareMinutes: a.Spare, StepId: a.Step,
@@ -373,7 +374,7 @@ func (s *ChairService) answerToProto(o openVisit, a chairside.Moment, rec record
 			}
 		}
 		way := &vw.WayOn{Id: w.ID, Title: title, Odds: oddsToProto(proposal.OddsOf(w.Odds, "fit")), ExpectedMinutes: w.Minutes.Mean(), EightInTenMinutes: w.Minutes.Quantile(0.8), Allowed: w.Allowed}
-		s.endingSo(way, o, a, w, rec)
+		s.endingSo(way, o, w, usual)
 		if slack := a.Left - w.Minutes.Quantile(0.8); slack >= 0 {
 			way.DecideBy = instant(a.At.Add(time.Duration(slack * float64(time.Minute))))
 		}
@@ -389,7 +390,7 @@ func (s *ChairService) answerToProto(o openVisit, a chairside.Moment, rec record
 
 // endingSo says what is placed when a visit ends on a way, and when the patient
 // comes back then: what the plan has for that state of the tooth.
-func (s *ChairService) endingSo(way *vw.WayOn, o openVisit, a chairside.Moment, w chairside.Way, rec record) {
+func (s *ChairService) endingSo(way *vw.WayOn, o openVisit, w chairside.Way, usual chairside.Closing) {
 	id := w.ID
 	switch {
 	case w.ID == chairside.Finish:
@@ -406,34 +407,13 @@ func (s *ChairService) endingSo(way *vw.WayOn, o openVisit, a chairside.Moment, 
 		}
 		way.Text, way.ReturnWindow = stop.GetText(), stop.GetReturnWindow()
 		if stop.GetReturnWindow() != nil {
-			way.Closing = &vw.VisitClosing{Medicament: s.usualClosing(o, rec).Medicament, Temporary: s.usualClosing(o, rec).Temporary}
+			way.Closing = &vw.VisitClosing{Medicament: usual.Medicament, Temporary: usual.Temporary}
 		}
 	}
 	if state, err := s.shipped.Stop(id); err == nil && state.Use == "" && way.Closing != nil {
 		way.Closing.Medicament = "" // nothing is dressed in this state
 	}
 }
-
-// usualClosing is what this practice places in such a tooth.
-func (s *ChairService) usualClosing(o openVisit, rec record) chairside.Closing {
-	out := chairside.Closing{Medicament: rec.settings.GetDressing(), Temporary: rec.settings.GetTemporary()}
-	if out.Temporary == "" {
-		out.Temporary = proposal.DefaultTemporary
-	}
-	d, err := s.shipped.Diagnosis(o.diagnosis(rec))
-	if err == nil && (out.Medicament == "" || d.Pulp == protocol.Vital) {
-		if p, err := s.shipped.Protocol(o.of.message.GetProtocol()); err == nil {
-			out.Medicament = p.Dressing[d.Pulp]
-		}
-	}
-	if s.againstDressing(rec, out.Medicament) != "" {
-		out.Medicament = "calcium-hydroxide" // as the plan does for such a patient
-	}
-	return out
-}
-
-// diagnosis is the one that the plan was made for.
-func (o openVisit) diagnosis(rec record) string { return rec.kept.Diagnosis }
 
 func countOf(p float64) string { return strings.TrimSpace(proposal.OddsOf(p, "").Words) }
 

@@ -107,16 +107,14 @@ func (s *Service) input(caller Caller, r record, f *vw.Findings) (proposal.Input
 		return proposal.Input{}, fault.State(vw.ErrorReason_ERROR_REASON_TOOTH_NOT_IDENTIFIED, names.Case(caller.Practice, r.kept.ID),
 			"the tooth is not yet identified: want the protocol consultation or emergency-relief first, or the case with its tooth")
 	}
-	in := proposal.Input{Tooth: tooth.Code(r.kept.Tooth), Notation: r.shown, Protocol: r.kept.Protocol, Diagnosis: r.kept.Diagnosis,
-		ExpectedCanals: int(f.GetExpectedCanals()), Findings: proposal.Findings{OpenApex: r.kept.RootDevelopment == "open-apex"}}
+	in := proposal.Input{Tooth: tooth.Code(r.kept.Tooth), Notation: r.shown, Protocol: r.kept.Protocol,
+		ExpectedCanals: int(f.GetExpectedCanals()), Findings: proposal.Findings{OpenApex: openApex(r)}}
 	var err error
 	if in.Clinic, err = clinicOf(r, f); err != nil {
 		return in, err
 	}
-	if d := f.GetDiagnosis(); d.GetPulpal() != "" || d.GetApical() != "" {
-		if in.Diagnosis, err = s.diagnosisID("findings.diagnosis", d, in.Findings.OpenApex); err != nil {
-			return in, err
-		}
+	if in.Diagnosis, err = s.diagnosisOf(r, f); err != nil {
+		return in, err
 	}
 	if in.Diagnosis == "" && !p.Suits(undetermined) {
 		return in, fault.Invalid(vw.ErrorReason_ERROR_REASON_UNKNOWN_CATALOGUE_ID, "findings.diagnosis.pulpal", "a pulpal diagnosis: neither the findings nor the case have one").With("catalogue", "pulpal-diagnoses")
@@ -138,6 +136,18 @@ func (s *Service) input(caller Caller, r record, f *vw.Findings) (proposal.Input
 	}
 	in.Begun, err = s.begunInput(r)
 	return in, err
+}
+
+// openApex: the root is recorded as not grown to its end.
+func openApex(r record) bool { return r.kept.RootDevelopment == "open-apex" }
+
+// diagnosisOf is the diagnosis among the findings, or else the case's; "" for none.
+func (s *Service) diagnosisOf(r record, f *vw.Findings) (string, error) {
+	id, err := s.diagnosisID("findings.diagnosis", f.GetDiagnosis(), openApex(r))
+	if id == "" {
+		id = r.kept.Diagnosis
+	}
+	return id, err
 }
 
 var shapes = []anatomy.Shape{anatomy.Usual, anatomy.CShaped, anatomy.DistolingualRoot}
@@ -185,15 +195,10 @@ func (s *Service) patientInput(r record, f *vw.Findings) (proposal.Patient, erro
 		return out, err
 	}
 	for i, a := range r.patient.Alerts {
-		// An alert that has not begun, or is over, does not act.
-		if since, err := civil.ParseDate(a.Since); err == nil && since.After(day) {
+		if !acts(a, day) {
 			continue
 		}
-		until, err := civil.ParseDate(a.Until)
-		if err == nil && until.Before(day) {
-			continue
-		}
-		if err == nil && a.Kind == courseAlert {
+		if until, err := civil.ParseDate(a.Until); err == nil && a.Kind == courseAlert {
 			days := until.DaysSince(day)
 			if days > returns.LongestCourse {
 				return out, fault.Invalid(vw.ErrorReason_ERROR_REASON_IMPOSSIBLE_FIGURE, index("patient.alerts", i)+".last_date",
@@ -208,6 +213,15 @@ func (s *Service) patientInput(r record, f *vw.Findings) (proposal.Patient, erro
 		}
 	}
 	return out, nil
+}
+
+// acts reports whether an alert acts on a day: it has begun and is not over.
+func acts(a store.Alert, day civil.Date) bool {
+	if since, err := civil.ParseDate(a.Since); err == nil && since.After(day) {
+		return false
+	}
+	until, err := civil.ParseDate(a.Until)
+	return err != nil || !until.Before(day)
 }
 
 // courseAlert is the alert that says which antibiotic course is running, and

@@ -87,7 +87,9 @@ func prepare(in Input) (*work, error) {
 	if err := w.believe(); err != nil {
 		return nil, err
 	}
-	w.chooseDressing()
+	if err := w.chooseDressing(); err != nil {
+		return nil, err
+	}
 	return w, w.compile()
 }
 
@@ -173,37 +175,6 @@ func (w *work) caseInput(canals visits.CanalBelief) protocol.CaseInput {
 		Conditions: conditions, Microscope: w.in.Clinic.Microscope, SharesVisit: w.in.SharesVisit, Pace: w.in.Pace,
 		Cost: w.in.Clinic.Cost, Grid: w.in.Clinic.Grid, Bear: w.in.Patient.Bear, Horizon: w.in.Clinic.Horizon, Cap: w.in.Clinic.Cap,
 	}
-}
-
-// chooseDressing takes the practice's dressing for an infected tooth, the
-// protocol's otherwise, and another one when an alert rules it out.
-func (w *work) chooseDressing() {
-	id := w.protocol.Dressing[w.diagnosis.Pulp]
-	if w.in.Clinic.Dressing != "" && w.diagnosis.Pulp == protocol.Infected && w.protocol.Kind == "treatment" && id == "calcium-hydroxide" {
-		id = w.in.Clinic.Dressing
-	}
-	w.dressing = id
-	m, err := w.catalogue.Medicament(id)
-	if err != nil {
-		return
-	}
-	for _, a := range m.Alerts {
-		if slices.Contains(w.in.Patient.Alerts, a) {
-			w.dressing = "calcium-hydroxide"
-			w.plan.Cautions = append(w.plan.Cautions, Caution{ID: "dressing-changed", Mark: mark("practice", "the patient's alert"),
-				Text: fmt.Sprintf("%s is ruled out by an alert (%s): calcium hydroxide is planned instead.", m.Name, alertText(a))})
-			return
-		}
-	}
-}
-
-func alertText(id string) string {
-	for _, a := range Alerts() {
-		if a.ID == id {
-			return lower(a.Text)
-		}
-	}
-	return id
 }
 
 // openApex: the root has not grown to its end, found so or by its diagnosis.

@@ -300,6 +300,16 @@ func (c *Catalogue) Medicament(id string) (Medicament, error) {
 	return find(c.medicament, "medicament", id)
 }
 
+// UsualMedicament returns the usual dressing.
+func (c *Catalogue) UsualMedicament() Medicament {
+	for _, m := range c.medicament {
+		if m.Usual {
+			return m
+		}
+	}
+	return Medicament{} // not met: the catalogue was checked
+}
+
 // Temporary returns one temporary restoration.
 func (c *Catalogue) Temporary(id string) (Temporary, error) {
 	return find(c.temporary, "temporary", id)

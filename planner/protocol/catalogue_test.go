@@ -87,6 +87,8 @@ func TestABrokenReferenceInTheDataIsNoticedOnLoading(t *testing.T) {
 		"a condition nobody sets":  {"data/protocols/primary-treatment.json", `"crowned"`, `"crwoned"`},
 		"a factor nobody sized":    {"data/steps.json", `"factors": ["arch-position", "periodontal-condition"]`, `"factors": ["gag-reflex"]`},
 		"a diagnosis nobody lists": {"data/protocols/retreatment.json", `"previously-treated"`, `"treated"`},
+		"no usual dressing":        {"data/materials.json", `"usual": true`, `"usual": false`},
+		"an alert against it":      {"data/materials.json", `"usual": true, "alerts": []`, `"usual": true, "alerts": ["latex"]`},
 	} {
 		t.Run(name, func(t *testing.T) {
 			m := copyOf(t)

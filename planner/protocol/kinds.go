@@ -77,10 +77,13 @@ type Diagnosis struct {
 // Medicament is a dressing. Its days stand in
 // "materials.medicaments.<id>.uses.<use>.least|target|most".
 type Medicament struct {
-	ID     string                     `json:"id"`
-	Name   string                     `json:"name"`
-	Alerts []string                   `json:"alerts"` // patient alerts that rule it out
-	Uses   map[string]json.RawMessage `json:"uses"`
+	ID     string   `json:"id"`
+	Name   string   `json:"name"`
+	Alerts []string `json:"alerts"` // patient alerts that rule it out
+	// Usual: the one that a practice may place its own for, and that is placed for one
+	// that an alert rules out. There is one such, and no alert rules it out.
+	Usual bool                       `json:"usual"`
+	Uses  map[string]json.RawMessage `json:"uses"`
 }
 
 // Temporary is a temporary restoration. Thickness and days stand in
@@ -293,6 +296,18 @@ func (c *Catalogue) check() error {
 		if _, ok := c.stops[s.Partly]; s.Partly != "" && !ok {
 			return fmt.Errorf("data/stops.json %s: stop %q does not exist", id, s.Partly)
 		}
+	}
+	usual := 0
+	for id, m := range c.medicament {
+		if m.Usual {
+			usual++
+		}
+		if m.Usual && len(m.Alerts) > 0 {
+			return fmt.Errorf("data/materials.json %s: the usual dressing is ruled out by %s", id, m.Alerts[0])
+		}
+	}
+	if usual != 1 {
+		return fmt.Errorf("data/materials.json: %d usual dressings, want one", usual)
 	}
 	for pulpal := range c.terms.Pulpal {
 		if _, ok := c.terms.Combined[pulpal]["*"]; !ok {
