@@ -154,6 +154,148 @@ func (s *ChairService) logFromProto(l *vw.LogMark, path string, cartridgeML floa
 	return out, nil
 }
 
+// marksToProto shows every entry, those taken back included.
+func (o openVisit) marksToProto() []*vw.ChairMark {
+	back := map[string]bool{}
+	for _, m := range o.marks {
+		if m.Kind == chairside.TakeBack {
+			back[m.Of] = true
+		}
+	}
+	var out []*vw.ChairMark
+	for i, m := range o.marks {
+		shown := markToProtoEntry(m)
+		shown.TakenBack, shown.Text = back[m.ID], o.markWords(m)
+		if i < len(o.kept.Marks) {
+			shown.Actor, shown.CreateTime = o.kept.Marks[i].Actor, instant(o.kept.Marks[i].CreateTime)
+		}
+		out = append(out, shown)
+	}
+	return out
+}
+
+func markToProtoEntry(m chairside.Mark) *vw.ChairMark {
+	out := &vw.ChairMark{Id: m.ID, Time: instant(m.At), Late: m.Late}
+	switch m.Kind {
+	case chairside.Begin:
+		out.What = &vw.ChairMark_Begin{Begin: &vw.BeginMark{IdentityConfirmed: m.Identity, AlertsConfirmed: m.Alerts}}
+	case chairside.StepBegun:
+		out.What = &vw.ChairMark_StepBegun{StepBegun: &vw.StepMark{Step: m.Step, Canal: m.Canal}}
+	case chairside.StepDone:
+		out.What = &vw.ChairMark_StepDone{StepDone: &vw.StepMark{Step: m.Step, Canal: m.Canal}}
+	case chairside.StageDone:
+		out.What = &vw.ChairMark_StageDone{StageDone: &vw.StageMark{Stage: m.Stage}}
+	case chairside.Pause:
+		out.What = &vw.ChairMark_Pause{Pause: &vw.PauseMark{}}
+	case chairside.Resume:
+		out.What = &vw.ChairMark_Resume{Resume: &vw.ResumeMark{}}
+	case chairside.Happened:
+		out.What = &vw.ChairMark_Event{Event: &vw.EventMark{Event: m.Event, Canal: m.Canal, Third: string(m.Third), Partner: m.Partner}}
+	case chairside.CanalNote:
+		n := m.Note
+		note := &vw.CanalMark{Canal: m.Canal, State: strings.ReplaceAll(string(n.State), " ", "-"), Patent: n.Patent, ZeroMm: n.ZeroMM, WorkingLengthMm: n.LengthMM,
+			ReferencePoint: n.Reference, FileTaper: n.Taper, Decided: n.Decided}
+		if n.FileSize != nil {
+			size := int32(*n.FileSize)
+			note.FileSize = &size
+		}
+		out.What = &vw.ChairMark_Canal{Canal: note}
+	case chairside.Check:
+		out.What = &vw.ChairMark_Check{Check: checkToProto(*m.Answers)}
+	case chairside.Injection:
+		out.What = &vw.ChairMark_Injection{Injection: givenToProto(*m.Given)}
+	case chairside.Radiograph:
+		out.What = &vw.ChairMark_Radiograph{Radiograph: &vw.RadiographMark{Justification: m.Reason}}
+	case chairside.Consent:
+		out.What = &vw.ChairMark_Consent{Consent: &vw.ConsentMark{Covers: m.Reason}}
+	case chairside.TakeBack:
+		out.What = &vw.ChairMark_TakeBack{TakeBack: &vw.TakeBackMark{Mark: m.Of, Reason: m.Reason}}
+	case chairside.Correct:
+		out.What = &vw.ChairMark_Correction{Correction: &vw.CorrectionMark{Mark: m.Of, Reason: m.Reason}}
+	case chairside.End:
+		out.What = &vw.ChairMark_End{End: placedToProto(m.Closing)}
+	case chairside.LogEntry:
+		out.What = &vw.ChairMark_Log{Log: logToProto(*m.Log)}
+	}
+	return out
+}
+
+func checkToProto(a chairside.Answers) *vw.CheckMark {
+	say := func(x chairside.Answer) *bool {
+		if x == "" {
+			return nil
+		}
+		yes := x == chairside.Yes
+		return &yes
+	}
+	return &vw.CheckMark{Dry: say(a.Dry), Quiet: say(a.Quiet), ToLength: say(a.ToLength), Irrigation: say(a.Irrigation), Numb: say(a.Numb), Covered: say(a.Covered)}
+}
+
+func givenToProto(g anaesthetic.Given) *vw.GivenAnaesthetic {
+	return &vw.GivenAnaesthetic{Solution: solutionToProto(g.Solution), Cartridges: g.Cartridges}
+}
+
+func logToProto(l chairside.Log) *vw.LogMark {
+	out := &vw.LogMark{Closing: placedToProto(l.Closing), Reason: l.Reason}
+	if l.Minutes > 0 {
+		out.ChairMinutes = &l.Minutes
+	}
+	for _, s := range l.Steps {
+		out.Steps = append(out.Steps, &vw.LogStep{Step: s.Step, Canal: s.Canal, Minutes: s.Minutes})
+	}
+	for _, g := range l.Given {
+		out.Given = append(out.Given, givenToProto(g))
+	}
+	for _, why := range l.Images {
+		out.Radiographs = append(out.Radiographs, &vw.RadiographMark{Justification: why})
+	}
+	return out
+}
+
+// markWords is an entry as one line.
+func (o openVisit) markWords(m chairside.Mark) string {
+	on := ""
+	if m.Canal != "" {
+		on = ", " + m.Canal
+	}
+	switch m.Kind {
+	case chairside.Begin:
+		return "begins: identity and alerts confirmed"
+	case chairside.StepBegun:
+		return "begins " + o.of.title(m.Step) + on
+	case chairside.StepDone:
+		return o.of.title(m.Step) + on
+	case chairside.StageDone:
+		return "caught up: " + o.of.title(m.Stage) + " is done"
+	case chairside.Happened:
+		if e, err := chairside.FindEvent(m.Event); err == nil {
+			return eventWords(e, m)
+		}
+	case chairside.CanalNote:
+		return m.Canal + " noted"
+	case chairside.Check:
+		return "ready-to-fill check answered"
+	case chairside.Injection:
+		if m.Given.Cartridges == 1 {
+			return "1 cartridge of " + solutionWords(m.Given.Solution)
+		}
+		return fmt.Sprintf("%g cartridges of %s", m.Given.Cartridges, solutionWords(m.Given.Solution))
+	case chairside.Radiograph:
+		return "radiograph: " + m.Reason
+	case chairside.Consent:
+		return "consent: " + m.Reason
+	case chairside.TakeBack:
+		return "an entry taken back"
+	case chairside.Correct:
+		return "the time of an entry corrected"
+	case chairside.End:
+		return "ends"
+	case chairside.LogEntry:
+		return "log changed: " + m.Log.Reason
+	}
+	return string(m.Kind)
+}
+
 // keptMark is an entry as the store keeps it. Id and time have columns of
 // their own.
 func keptMark(m chairside.Mark) (store.ChairMark, error) {
