@@ -46,6 +46,12 @@ func (w *words) Odds(o *vw.Odds) string {
 	return w.both(text, o.GetProbability())
 }
 
+// Told is a chance in a table whose heading says of what, certain where the
+// service tells that it is.
+func (w *words) Told(o *vw.Odds) string {
+	return w.both(odds.Told(o.GetProbability(), o.GetWords()), o.GetProbability())
+}
+
 // Chance is a bare chance: "8 in 10 (about 81 %)".
 func (w *words) Chance(p float64) string {
 	return w.both(odds.Words(p), p)
