@@ -6,6 +6,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"github.com/visitwright/visitwright/clients/occasion"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
@@ -139,8 +140,8 @@ func (c *EmergencyCommand) Run(s *Session) error {
 	if questions != nil {
 		return s.Show(questions, func(p *Page) { showQuestions(p, questions, "visitwright emergency") })
 	}
-	if utf8.RuneCountInString(c.Words) > mostCallWords {
-		return usage("--words: want at most %d characters", mostCallWords)
+	if utf8.RuneCountInString(c.Words) > occasion.MostWords {
+		return usage("--words: want at most %d characters", occasion.MostWords)
 	}
 	if c.Book > 0 && c.For == "" {
 		return usage("--book needs --for: whose place it is")
@@ -165,7 +166,7 @@ func (c *EmergencyCommand) Run(s *Session) error {
 	}
 	if c.Book > 0 {
 		place := reply.GetPlaces()[c.Book-1].GetPlace()
-		return s.arrange(request.GetPatient(), "", "emergency-relief", place, 0, c.occasion(answers))
+		return s.arrange(request.GetPatient(), "", "emergency-relief", place, 0, occasion.Of(c.Trouble, c.Words, answers))
 	}
 	t, err := s.titles()
 	if err != nil {
@@ -178,22 +179,6 @@ func (c *EmergencyCommand) Run(s *Session) error {
 		}
 		showEmergency(p, reply, t)
 	})
-}
-
-// mostCallWords is how many characters of the caller's words are kept.
-const mostCallWords = 200
-
-// occasion is what this call leaves with the appointment.
-func (c *EmergencyCommand) occasion(answers []*vw.RedFlagAnswer) *vw.CallOccasion {
-	o := &vw.CallOccasion{Trouble: c.Trouble, Words: c.Words}
-	for _, a := range answers {
-		if a.GetYes() {
-			o.RaisedFlags = append(o.RaisedFlags, a.GetQuestion())
-		} else {
-			o.DeniedFlags = append(o.DeniedFlags, a.GetQuestion())
-		}
-	}
-	return o
 }
 
 // callWords is what is wrong, by its kind and in the caller's words.

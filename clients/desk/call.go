@@ -3,10 +3,10 @@ package desk
 import (
 	"net/http"
 	"net/url"
-	"slices"
 
 	"golang.org/x/sync/errgroup"
 
+	"github.com/visitwright/visitwright/clients/occasion"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
@@ -41,10 +41,7 @@ var troubles = []string{"none", "pain", "swelling", "trauma", "filling", "other"
 
 // askTrouble prepares the question what is wrong, and reads its answer.
 func (q *ask) askTrouble(p *callPage) {
-	given := p.Form.Get("trouble")
-	if given == "none" || !slices.Contains(troubles, given) {
-		p.Form.Set("trouble", "")
-	}
+	p.Form.Set("trouble", p.trouble())
 	for _, id := range troubles {
 		value := id
 		if id == "none" {
@@ -53,11 +50,8 @@ func (q *ask) askTrouble(p *callPage) {
 		p.Troubles = append(p.Troubles, option{Value: value, Text: q.t("call.trouble-" + id)})
 	}
 	p.Form.Set("trouble-words", p.words())
-	p.Trouble = q.troubleWords(p.Form.Get("trouble"), p.words())
+	p.Trouble = q.troubleWords(p.trouble(), p.words())
 }
-
-// mostTrouble is how many characters of the caller's words are kept.
-const mostTrouble = 200
 
 type flagAnswer struct {
 	ID, Value string
@@ -261,7 +255,7 @@ func (q *ask) callBook(p *callPage, r *vw.FindEmergencyPlaceRequest) (*page, err
 	if err := opened(f.Get("place"), place); err != nil {
 		return nil, errBadForm
 	}
-	booking, err := q.diary().BookOffer(q, &vw.BookOfferRequest{Parent: q.practice, Patient: r.GetPatient(), RequestId: f.RequestID, Occasion: p.occasion(r.GetAnswers()), Places: []*vw.PlaceToBook{{
+	booking, err := q.diary().BookOffer(q, &vw.BookOfferRequest{Parent: q.practice, Patient: r.GetPatient(), RequestId: f.RequestID, Occasion: occasion.Of(p.trouble(), p.words(), r.GetAnswers()), Places: []*vw.PlaceToBook{{
 		Place: place, Unplanned: &vw.UnplannedVisit{Protocol: "emergency-relief", Minutes: place.GetMinutes()}}}})
 	switch {
 	case err == nil:

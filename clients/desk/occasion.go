@@ -4,6 +4,7 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/visitwright/visitwright/clients/occasion"
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
@@ -73,24 +74,16 @@ func (q *ask) callLine(o *vw.CallOccasion) string {
 	return q.t("call.occasion-short", q.troubleWords(o.GetTrouble(), ""))
 }
 
-// occasion is what this call leaves with the appointment.
-func (p *callPage) occasion(answers []*vw.RedFlagAnswer) *vw.CallOccasion {
-	o := &vw.CallOccasion{Words: p.words()}
+// trouble is the kind that was chosen; empty when it was not asked.
+func (p *callPage) trouble() string {
 	if given := p.Form.Get("trouble"); given != "none" && slices.Contains(troubles, given) {
-		o.Trouble = given
+		return given
 	}
-	for _, a := range answers {
-		if a.GetYes() {
-			o.RaisedFlags = append(o.RaisedFlags, a.GetQuestion())
-		} else {
-			o.DeniedFlags = append(o.DeniedFlags, a.GetQuestion())
-		}
-	}
-	return o
+	return ""
 }
 
 // words are the caller's own, as many as are kept.
 func (p *callPage) words() string {
 	words := []rune(p.Form.Get("trouble-words"))
-	return string(words[:min(len(words), mostTrouble)])
+	return string(words[:min(len(words), occasion.MostWords)])
 }

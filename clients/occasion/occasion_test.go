@@ -1,0 +1,29 @@
+package occasion
+
+import (
+	"strings"
+	"testing"
+
+	"buf.build/go/protovalidate"
+	"google.golang.org/protobuf/proto"
+
+	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
+)
+
+func TestACallKeepsEachRedFlagWithItsAnswer(t *testing.T) {
+	got := Of("swelling", "since Sunday", []*vw.RedFlagAnswer{{Question: "fever"}, {Question: "swallowing", Yes: true}, {Question: "injury"}})
+	want := &vw.CallOccasion{Trouble: "swelling", Words: "since Sunday", RaisedFlags: []string{"swallowing"}, DeniedFlags: []string{"fever", "injury"}}
+	if !proto.Equal(got, want) {
+		t.Errorf("%v, want %v", got, want)
+	}
+}
+
+// The contract keeps as many characters as are typed, in whichever letters.
+func TestTheContractTakesTheMostWords(t *testing.T) {
+	if err := protovalidate.Validate(Of("", strings.Repeat("ä", MostWords), nil)); err != nil {
+		t.Error(err)
+	}
+	if protovalidate.Validate(Of("", strings.Repeat("ä", MostWords+1), nil)) == nil {
+		t.Error("one character more was taken too")
+	}
+}
