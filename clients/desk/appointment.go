@@ -119,7 +119,7 @@ func (q *ask) appointmentShow(f, cancel *form, outlook *vw.LateOutlook) (*page, 
 		p.Running = q.runningWords(in, a)
 	}
 	if ahead(a) && len(a.GetParts()) > 0 {
-		if p.Fits, err = q.fit(a, who.cases[a.GetCases()[0]]); err != nil {
+		if p.Fits, err = q.fit(a, who.firstCase(a)); err != nil {
 			return nil, err
 		}
 	}

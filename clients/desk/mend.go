@@ -146,14 +146,15 @@ func (q *ask) mendShow(f *form) (*page, error) {
 		return nil, err
 	}
 	p := &mendPage{bookedLine: q.bookedLine(h, a), Who: who.Patient(a.GetPatient()), Form: f}
-	if len(a.GetCases()) > 0 && ahead(a) {
-		p.CaseID = lastPart(a.GetCases()[0])
-		if p.Fit, err = q.fit(a, who.cases[a.GetCases()[0]]); err != nil {
+	c := who.firstCase(a)
+	if ahead(a) {
+		p.CaseID = lastPart(c.GetName())
+		if p.Fit, err = q.fit(a, c); err != nil {
 			return nil, err
 		}
 	}
 	if p.Fit != nil && !p.Fit.Gone {
-		if err := q.mendChoices(p, h, a, who.cases[a.GetCases()[0]]); err != nil {
+		if err := q.mendChoices(p, h, a, c); err != nil {
 			return nil, err
 		}
 	}
@@ -203,15 +204,17 @@ func (q *ask) mend() (*page, error) {
 	if err != nil {
 		return nil, err
 	}
-	var to string
+	to := "/appointments/" + lastPart(a.GetName())
+	if !ahead(a) {
+		return goTo(to), nil // mended by an earlier tap, or over: its page says what became of it
+	}
 	switch f.Get("do") {
 	case "longer":
-		to, err = q.mendLonger(f, a)
+		err = q.mendLonger(f, a)
 	case "other":
 		to, err = q.mendOther(f, a)
 	case "cancel":
 		_, err = q.diary().CancelAppointment(q, &vw.CancelAppointmentRequest{Name: a.GetName(), Etag: a.GetEtag(), Reason: "not-needed", RequestId: f.RequestID})
-		to = "/appointments/" + lastPart(a.GetName())
 	default:
 		return nil, errBadForm
 	}
@@ -229,22 +232,18 @@ func (q *ask) mend() (*page, error) {
 	return q.mendShow(f)
 }
 
-func (q *ask) mendLonger(f *form, a *vw.Appointment) (string, error) {
+func (q *ask) mendLonger(f *form, a *vw.Appointment) error {
 	who, err := q.whoIs([]*vw.Appointment{a})
 	if err != nil {
-		return "", err
+		return err
 	}
-	fit, err := q.fit(a, who.cases[a.GetCases()[0]])
-	if err != nil {
-		return "", err
-	}
-	to := "/appointments/" + lastPart(a.GetName())
-	if fit == nil || fit.Needed == 0 {
-		return to, nil // somebody mended it meanwhile
+	fit, err := q.fit(a, who.firstCase(a))
+	if err != nil || fit == nil || fit.Needed == 0 {
+		return err // somebody mended it meanwhile
 	}
 	_, err = q.diary().MoveAppointment(q, &vw.MoveAppointmentRequest{Name: a.GetName(), Etag: a.GetEtag(), Reason: "plan-changed", RequestId: f.RequestID,
 		Place: longer(a.GetPlace(), fit.Needed)})
-	return to, err
+	return err
 }
 
 // errOldStays is told when the new place is booked and the old one could not be

@@ -245,11 +245,8 @@ func (n *nowInputs) runningLines() []*nowLine {
 func (n *nowInputs) mends() ([]*nowLine, error) {
 	var out []*nowLine
 	for _, a := range n.upcoming {
-		if !ahead(a) || len(a.GetCases()) == 0 {
-			continue
-		}
-		c := n.who.cases[a.GetCases()[0]]
-		if c == nil || !stale(a, c) {
+		c := n.who.firstCase(a)
+		if !ahead(a) || c == nil || !stale(a, c) {
 			continue
 		}
 		f, err := n.q.fit(a, c)

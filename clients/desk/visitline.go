@@ -116,6 +116,15 @@ func (w *who) Teeth(a *vw.Appointment) string {
 	return strings.Join(parts, "; ")
 }
 
+// firstCase is the case of an appointment, of several the first; nil for one
+// that has none, as that of an urgent call.
+func (w *who) firstCase(a *vw.Appointment) *vw.Case {
+	if len(a.GetCases()) == 0 {
+		return nil
+	}
+	return w.cases[a.GetCases()[0]]
+}
+
 // what an appointment is for: "visit 2", or what no plan asked for.
 func (q *ask) what(a *vw.Appointment) string {
 	if parts := a.GetParts(); len(parts) > 0 {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"net/http"
+	"net/url"
 	"path"
 	"strings"
 	"testing"
@@ -48,5 +49,25 @@ func TestABookingThatANewerPlanMadeTooShortIsPutRightInOneTap(t *testing.T) {
 	done = v.send(p, "form:has(button[value=other])", nil, "do=other")
 	if !strings.HasPrefix(done.at, "/bookings/") || len(r.booked()) != 2 {
 		t.Errorf("at %s, %d booked: %s", done.at, len(r.booked()), done.text())
+	}
+	// A second tap books no further place, and does not say that the old one stays.
+	if again := v.send(p, "form:has(button[value=other])", nil, "do=other"); again.at != second || again.status != http.StatusOK || len(r.booked()) != 2 {
+		t.Errorf("the second tap: at %s, status %d, %d booked: %s", again.at, again.status, len(r.booked()), again.text())
+	}
+}
+
+// A place of an urgent call belongs to no case: no plan can make it too short.
+func TestAPlaceWithoutACaseNeedsNoMending(t *testing.T) {
+	r, _ := openFurnished(t)
+	r.mustAt(monday, "emergency", "--no-flags", "--for", "INVENTED-0046", "--book", "1")
+	v := r.signIn("reception")
+	at := "/appointments/" + path.Base(r.booked()[0].GetName())
+	p := v.mustGet(at + "/mend")
+	if !p.has("nothing needs doing") {
+		t.Errorf("the repair: %s", p.text())
+	}
+	was := r.booked()[0].GetPlace().GetMinutes()
+	if done := v.post(at+"/mend", url.Values{"do": {"longer"}}); done.status != http.StatusOK || done.at != at || r.booked()[0].GetPlace().GetMinutes() != was {
+		t.Errorf("at %s, status %d: %s", done.at, done.status, done.text())
 	}
 }
