@@ -120,11 +120,7 @@ var moveFields = map[string]string{
 
 // moveTo reads where the appointment goes.
 func (q *ask) moveTo(f *form) *vw.Place {
-	length, err := strconv.Atoi(f.Get("minutes"))
-	if err != nil || length < 5 || length > 480 {
-		f.wrong("minutes", q.t("booking.minutes-wrong"))
-	}
-	return q.placeTyped(f, length)
+	return q.placeTyped(f, q.lengthTyped(f))
 }
 
 // moveCheck says what speaks against the new place, what the move does to later

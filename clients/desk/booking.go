@@ -219,11 +219,7 @@ func (q *ask) choices(p *bookPage) {
 		if f.Get("minutes") == "" {
 			f.Set("minutes", "30")
 		}
-		n, ok := wholeBetween(f.Get("minutes"), 5, 480)
-		if !ok {
-			f.wrong("minutes", q.t("booking.minutes-wrong"))
-		}
-		p.Minutes = n
+		p.Minutes = q.lengthTyped(f)
 		return
 	}
 	asked := f.All("visit")

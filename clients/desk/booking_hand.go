@@ -118,16 +118,13 @@ func (q *ask) placeByHand(s *bookSubject, f *form) (*vw.Place, []*vw.VisitPart, 
 	if f.Get("minutes") == "" {
 		f.Set("minutes", strconv.Itoa(int(usual)))
 	}
-	length, err := strconv.Atoi(f.Get("minutes"))
-	if err != nil || length < 5 || length > 480 {
-		f.wrong("minutes", q.t("booking.minutes-wrong"))
-	}
+	length := q.lengthTyped(f)
 	if f.Get("date") == "" && f.Get("at") == "" && !q.posted() {
 		return nil, nil, nil
 	}
 	place := q.placeTyped(f, length)
 	if un != nil {
-		un.Minutes = int32(length) //nolint:gosec // bounded above
+		un.Minutes = length
 	}
 	if !f.ok() {
 		return nil, parts, un
@@ -135,8 +132,17 @@ func (q *ask) placeByHand(s *bookSubject, f *form) (*vw.Place, []*vw.VisitPart, 
 	return place, parts, un
 }
 
+// lengthTyped reads the minutes of a place.
+func (q *ask) lengthTyped(f *form) int32 {
+	n, ok := wholeBetween(f.Get("minutes"), 5, 480)
+	if !ok {
+		f.wrong("minutes", q.t("booking.minutes-wrong"))
+	}
+	return n
+}
+
 // placeTyped reads day, time, clinician and room of a form.
-func (q *ask) placeTyped(f *form, length int) *vw.Place {
+func (q *ask) placeTyped(f *form, length int32) *vw.Place {
 	day, at := readDate(f.Get("date")), readClock(f.Get("at"))
 	if day == nil {
 		f.wrong("date", q.t("booking.date-wrong"))
@@ -144,7 +150,7 @@ func (q *ask) placeTyped(f *form, length int) *vw.Place {
 	if at == nil {
 		f.wrong("at", q.t("booking.time-wrong"))
 	}
-	place := &vw.Place{Start: &vw.LocalDateTime{Date: day, Time: at}, Minutes: int32(length)}
+	place := &vw.Place{Start: &vw.LocalDateTime{Date: day, Time: at}, Minutes: length}
 	if id := f.Get("clinician"); id != "" {
 		place.Holds = append(place.Holds, &vw.Hold{Resource: q.name("clinicians", id), ToMinute: place.GetMinutes()})
 	}

@@ -108,12 +108,8 @@ func (q *ask) callAnswer() (*page, error) {
 		return q.callShow(p), nil
 	}
 	r := &vw.FindEmergencyPlaceRequest{Parent: q.practice, Answers: answers, InstructionAcknowledged: f.Get("read-out") == "yes", MostPlaces: mostOffers}
-	if text := f.Get("minutes"); text != "" {
-		n, ok := wholeBetween(text, 5, 480)
-		if !ok {
-			f.wrong("minutes", q.t("booking.minutes-wrong"))
-		}
-		r.Minutes = n
+	if f.Get("minutes") != "" {
+		r.Minutes = q.lengthTyped(f)
 	}
 	if id := f.Get("patient"); id != "" {
 		r.Patient = q.name("patients", id)
