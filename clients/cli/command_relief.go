@@ -183,7 +183,7 @@ func (c *EmergencyCommand) Run(s *Session) error {
 
 // callWords is what is wrong, by its kind and in the caller's words.
 func callWords(trouble, said string) string {
-	switch trouble {
+	switch trouble = occasion.Trouble(trouble); trouble {
 	case "trauma":
 		trouble = "knocked or broken tooth"
 	case "filling":

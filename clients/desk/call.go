@@ -36,18 +36,12 @@ type callPage struct {
 	Trouble  string
 }
 
-// troubles are what most callers call for.
-var troubles = []string{"none", "pain", "swelling", "trauma", "filling", "other"}
-
 // askTrouble prepares the question what is wrong, and reads its answer.
 func (q *ask) askTrouble(p *callPage) {
 	p.Form.Set("trouble", p.trouble())
-	for _, id := range troubles {
-		value := id
-		if id == "none" {
-			value = ""
-		}
-		p.Troubles = append(p.Troubles, option{Value: value, Text: q.t("call.trouble-" + id)})
+	p.Troubles = []option{{Text: q.t("call.trouble-none")}}
+	for _, kind := range occasion.Troubles {
+		p.Troubles = append(p.Troubles, option{Value: kind, Text: q.t("call.trouble-" + kind)})
 	}
 	p.Form.Set("trouble-words", p.words())
 	p.Trouble = q.troubleWords(p.trouble(), p.words())

@@ -49,10 +49,7 @@ func callOf(list []*vw.Appointment) *vw.CallOccasion {
 // troubleWords is what is wrong, by the kind that was chosen and in the caller's
 // words.
 func (q *ask) troubleWords(trouble, words string) string {
-	if trouble != "" {
-		if !slices.Contains(troubles, trouble) {
-			trouble = "other" // of a later release
-		}
+	if trouble = occasion.Trouble(trouble); trouble != "" {
 		trouble = q.t("call.trouble-" + trouble)
 		if words == "" {
 			return trouble
@@ -76,7 +73,7 @@ func (q *ask) callLine(o *vw.CallOccasion) string {
 
 // trouble is the kind that was chosen; empty when it was not asked.
 func (p *callPage) trouble() string {
-	if given := p.Form.Get("trouble"); given != "none" && slices.Contains(troubles, given) {
+	if given := p.Form.Get("trouble"); slices.Contains(occasion.Troubles, given) {
 		return given
 	}
 	return ""

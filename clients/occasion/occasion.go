@@ -3,11 +3,25 @@
 package occasion
 
 import (
+	"slices"
+
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
 // MostWords is how many characters of the caller's own words are kept.
 const MostWords = 200
+
+// Troubles are the kinds of what is wrong, as the contract names them.
+var Troubles = []string{"pain", "swelling", "trauma", "filling", "other"}
+
+// Trouble is the kind as which what is wrong is shown: one of a later release is
+// "other", and what was not asked stays empty.
+func Trouble(kind string) string {
+	if kind == "" || slices.Contains(Troubles, kind) {
+		return kind
+	}
+	return "other"
+}
 
 // Of gathers a call: what is wrong (a kind of the contract, empty when it was not
 // asked), the caller's words, and the red flags by their answer.

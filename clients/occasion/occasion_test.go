@@ -27,3 +27,14 @@ func TestTheContractTakesTheMostWords(t *testing.T) {
 		t.Error("one character more was taken too")
 	}
 }
+
+func TestTheContractTakesEachTroubleAndALaterOneIsShownAsOther(t *testing.T) {
+	for _, kind := range append([]string{""}, Troubles...) {
+		if err := protovalidate.Validate(Of(kind, "", nil)); err != nil || Trouble(kind) != kind {
+			t.Errorf("%q: shown as %q, %v", kind, Trouble(kind), err)
+		}
+	}
+	if got := Trouble("of-a-later-release"); got != "other" {
+		t.Errorf("shown as %q", got)
+	}
+}
