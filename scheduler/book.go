@@ -183,18 +183,22 @@ func (s *Diary) stillFrom(ctx context.Context, c Caller, o *offered, d *demand, 
 func (s *Diary) newBooking(ctx context.Context, c Caller, patient string, places []*vw.PlaceToBook, token *offered, x *snapshot) (store.NewBooking, []diary.Warning, error) {
 	n := store.NewBooking{PatientID: patient, SetupVersion: x.setup.Version}
 	var warnings []diary.Warning
-	offered := token != nil
-	asked, err := s.askedTogether(ctx, c, patient, places, offered, x)
-	if err == nil && offered {
-		err = s.stillFrom(ctx, c, token, asked[0].demand, x)
+	all, err := s.askedTogether(ctx, c, patient, places, token != nil, x)
+	if err == nil && token != nil {
+		err = s.stillFrom(ctx, c, token, all[0].demand, x)
 	}
 	if err != nil {
 		return n, nil, err
 	}
 	seen := ""
 	for i, p := range places {
-		field := fmt.Sprintf("places[%d]", i)
-		v, w, err := s.newVisit(ctx, c, field, p, offered, i, asked, seen, x)
+		var anchor civil.Date // an offer's windows were settled when it was made
+		if token == nil {
+			if anchor, err = s.counted(ctx, c, i, all, x); err != nil {
+				return n, nil, err
+			}
+		}
+		v, w, err := s.newVisit(c, fmt.Sprintf("places[%d]", i), p, all[i].demand, token != nil, anchor, seen, x)
 		if err != nil {
 			return n, nil, err
 		}
@@ -246,7 +250,7 @@ func (s *Diary) askedTogether(ctx context.Context, c Caller, patient string, pla
 // counted is the day that the window of place i counts from: that of the same
 // tooth's visit before, in this booking or in the diary; the later one where
 // several teeth share the visit.
-func (s *Diary) counted(ctx context.Context, c Caller, i int, all []asked, offered bool, x *snapshot) (civil.Date, error) {
+func (s *Diary) counted(ctx context.Context, c Caller, i int, all []asked, x *snapshot) (civil.Date, error) {
 	d := all[i].demand
 	alone := *d // the teeth whose visit before is not in this booking
 	alone.cases = nil
@@ -265,7 +269,7 @@ func (s *Diary) counted(ctx context.Context, c Caller, i int, all []asked, offer
 		}
 		day = later(day, before)
 	}
-	if offered || len(alone.cases) == 0 {
+	if len(alone.cases) == 0 {
 		return later(day, d.anchor), nil
 	}
 	prev, err := s.previous(ctx, c, &alone, x)
@@ -275,14 +279,9 @@ func (s *Diary) counted(ctx context.Context, c Caller, i int, all []asked, offer
 	return later(day, x.zone().Date(prev.Start)), nil
 }
 
-func (s *Diary) newVisit(ctx context.Context, c Caller, field string, p *vw.PlaceToBook, offered bool, i int, all []asked, seen string, x *snapshot) (store.NewVisit, []diary.Warning, error) {
+func (s *Diary) newVisit(c Caller, field string, p *vw.PlaceToBook, d *demand, offered bool, anchor civil.Date, seen string, x *snapshot) (store.NewVisit, []diary.Warning, error) {
 	var v store.NewVisit
 	override, err := c.decides(field+".override", p.GetOverride())
-	if err != nil {
-		return v, nil, err
-	}
-	d := all[i].demand
-	anchor, err := s.counted(ctx, c, i, all, offered, x)
 	if err != nil {
 		return v, nil, err
 	}
