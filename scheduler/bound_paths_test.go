@@ -188,3 +188,20 @@ func TestAnOfferIsNotBookedOnceTheVisitThatItCountsFromHasMoved(t *testing.T) {
 	_, err = h.bookToken(h.patient, offer.GetToken(), 0) // the same day: nothing has changed for the tooth
 	h.must(err)
 }
+
+// The tooth was seen again after its appointment: its new dressing has a clock of
+// its own, and what is offered by that is booked.
+func TestAnOfferAfterAnAppointmentCountsFromTheLastVisitThatTookPlace(t *testing.T) {
+	x := newFollows(t, options{})
+	plan := x.plan(x.patientID, 46)
+	b, err := x.bookPlaces(x.place(plan, 1, "2026-01-12 10:00"))
+	x.must(err)
+	x.clock.Advance(7 * 24 * time.Hour)
+	x.visited(caseOf(plan), chairside.Closing{Medicament: "calcium-hydroxide", Temporary: "glass-ionomer"}, "")
+	offer := x.offers(x.patient, []*vw.VisitToPlace{{Parts: part(plan, 1), Appointment: b.GetAppointments()[0].GetName()}, {Parts: part(plan, 2)}}, nil).GetOffers()[0]
+	if got := iso(offer.GetPlaces()[1].GetPlace().GetStart().GetDate()); got < "2026-01-21" {
+		t.Errorf("offered %s, within a week of the dressing of 14 January", got)
+	}
+	_, err = x.bookToken(x.patient, offer.GetToken(), 0)
+	x.must(err)
+}

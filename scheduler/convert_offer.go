@@ -57,7 +57,7 @@ func (s *Diary) offerToProto(c Caller, q *question, o diary.Offer, x *snapshot) 
 		}
 	}
 	var err error
-	out.Token, err = s.seals.offer(c.Practice, offered{BookOfferRequest: book, from: q.countsFrom()})
+	out.Token, err = s.seals.offer(c.Practice, offered{BookOfferRequest: book, from: q.from})
 	return out, err
 }
 

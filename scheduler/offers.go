@@ -72,22 +72,10 @@ type question struct {
 	// before is set when one visit is placed before one that is fixed.
 	before bool
 	offers int
-	// from is the day of the visit before the first that the diary or the chair
-	// knows; zero when there is none.
+	// from is the day of the visit before that the first place to be found counts
+	// from, as the diary or the chair knows it; zero when there is none, or when
+	// that visit has only a place that was chosen.
 	from civil.Date
-}
-
-// countsFrom is the day of the appointment that the first place to be found
-// counts from.
-func (q *question) countsFrom() civil.Date {
-	first := slices.IndexFunc(q.visits, func(t toPlace) bool { return t.fixed == nil })
-	switch {
-	case first == 0:
-		return q.from
-	case first > 0 && q.visits[first-1].booked:
-		return q.visits[first-1].fixed.Day
-	}
-	return civil.Date{}
 }
 
 func (s *Diary) question(ctx context.Context, c Caller, r *vw.FindOffersRequest, x *snapshot) (*question, error) {
@@ -154,7 +142,37 @@ func (s *Diary) question(ctx context.Context, c Caller, r *vw.FindOffersRequest,
 			return nil, err
 		}
 	}
-	return q, q.arrange(x)
+	if err := q.arrange(x); err != nil {
+		return nil, err
+	}
+	return q, s.afterBooked(ctx, c, q, x)
+}
+
+// afterBooked lets what is sought behind an appointment count from the last visit
+// before it that is known: the tooth may have been seen again since, or the
+// appointment may be that of another tooth.
+func (s *Diary) afterBooked(ctx context.Context, c Caller, q *question, x *snapshot) error {
+	n := len(q.req.Chosen)
+	if n == 0 {
+		return nil // before has found it
+	}
+	q.from = civil.Date{}
+	if !q.visits[n-1].booked {
+		return nil
+	}
+	prev, err := s.previous(ctx, c, q.visits[n].demand, x)
+	if err != nil || prev == nil {
+		return err
+	}
+	p := placeOfKept(*prev, x.zone(), n-1)
+	q.from = p.Day
+	if last := &q.req.Chosen[n-1]; p.Chair.Start.After(last.Chair.Start) {
+		last.Chair = p.Chair
+		if p.Clinician != "" {
+			last.Clinician = p.Clinician
+		}
+	}
+	return nil
 }
 
 // fixedPlace is where a visit is already; nil when it is to be placed.
@@ -264,7 +282,8 @@ func (s *Diary) laterInChair(ctx context.Context, c Caller, of store.VisitOf, la
 			}
 		}
 		if last == nil || end.After(last.End) {
-			last = &store.Appointment{Start: end, End: end, State: store.StateLeft}
+			// Its day is what counts; a place in the diary has some length.
+			last = &store.Appointment{Start: end, End: end.Add(time.Minute), State: store.StateLeft}
 			if v.Clinician != "" {
 				last.Spans = []store.Span{{ResourceRef: store.ResourceRef{Kind: store.KindClinician, ID: v.Clinician}, Start: end, End: end}}
 			}

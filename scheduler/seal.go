@@ -57,7 +57,7 @@ func (k sealer) open(purpose, practice, token string) ([]byte, error) {
 // offered are the places of an offer as they are sealed.
 type offered struct {
 	*vw.BookOfferRequest
-	// from is the day of the appointment that the first place's window counts
+	// from is the day of the visit before that the first place's window counts
 	// from; zero when it counts from none.
 	from civil.Date
 }
