@@ -82,33 +82,34 @@ func (f *FollowUps) record(ctx context.Context, r requests.Writing, name string,
 	} else if follow, _, err = f.store.ListFollowUps(ctx, caller.Reading(), store.FollowUpQuery{CaseID: n.ID}); err != nil {
 		return noted{}, f.diary.fault(err, caller, nil)
 	}
-	return f.noted(ctx, caller, n.ID, made, follow, at)
+	shown, err := f.shown(ctx, caller, follow)
+	return noted{follow: shown, caller: caller, caseID: n.ID, at: at, document: made.Document}, err
 }
 
-// noted is what a record came to. It is read out of what the store kept, so
-// that a repeated request is answered like the first.
+// noted is what a record came to.
 type noted struct {
 	follow []*vw.FollowUp
-	event  followup.Event
-	state  followup.Case // with the event
+	caller Caller
+	caseID string
+	at     surroundings
+	// document holds the events with the one recorded. It is what the store kept,
+	// so that a repeated request is answered like the first.
+	document []byte
 }
 
-func (f *FollowUps) noted(ctx context.Context, c Caller, caseID string, made store.CareResult, follow []store.FollowUp, at surroundings) (out noted, err error) {
-	if out.follow, err = f.shown(ctx, c, follow); err != nil {
-		return out, err
-	}
-	events, err := eventsOf(made.Document)
+// judged reads the event recorded, and the case as it stands with it.
+func (f *FollowUps) judged(ctx context.Context, n noted) (e followup.Event, state followup.Case, err error) {
+	events, err := eventsOf(n.document)
 	if err != nil || len(events) == 0 {
-		return out, err
+		return e, state, err
 	}
-	out.event = events[len(events)-1]
-	care, err := f.store.ReadCare(ctx, c.Reading(), caseID)
+	care, err := f.store.ReadCare(ctx, n.caller.Reading(), n.caseID)
 	if err != nil {
-		return out, f.diary.fault(err, c, nil)
+		return e, state, f.diary.fault(err, n.caller, nil)
 	}
-	care.Document = made.Document
-	out.state, err = f.stateOf(care, at)
-	return out, err
+	care.Document = n.document
+	state, err = f.stateOf(care, n.at)
+	return events[len(events)-1], state, err
 }
 
 func (f *FollowUps) stateOf(c store.Care, at surroundings) (followup.Case, error) {
@@ -259,15 +260,16 @@ func (f *FollowUps) RecordReview(ctx context.Context, r *vw.RecordReviewRequest)
 		return nil, err
 	}
 	out.FollowUps = kept.follow
-	if kept.event.Finding == nil || kept.state.Reviews == nil {
-		return out, nil
+	event, state, err := f.judged(ctx, kept)
+	if err != nil || event.Finding == nil || state.Reviews == nil {
+		return out, err
 	}
-	j, err := recall.Judge(*kept.event.Finding)
+	j, err := recall.Judge(*event.Finding)
 	if err != nil {
 		return nil, err
 	}
 	out.Outcome = &vw.ReviewOutcome{Outcome: outcomeID(j.Outcome), Strict: j.Strict, Loose: j.Loose, Reasons: j.Reasons, Advice: j.Advice}
-	step, err := recall.Next(kept.state.Reviews.Calendar, kept.state.Reviews.Held)
+	step, err := recall.Next(state.Reviews.Calendar, state.Reviews.Held)
 	if err != nil {
 		return nil, err
 	}
