@@ -57,12 +57,11 @@ func checkBooking(b NewBooking) error {
 	return nil
 }
 
-// heldUntil is when a provisional booking ends by itself: it never outlasts the
-// beginning of its first visit.
-func (b NewBooking) heldUntil(now time.Time) time.Time {
-	until := now.Add(b.HoldFor)
-	if first := b.Visits[0].Start; first.After(now) && first.Before(until) {
-		return first
+// heldAtMost ends a provisional hold at the start of what it holds, if that is
+// still to come.
+func heldAtMost(until, start, now time.Time) time.Time {
+	if start.After(now) && start.Before(until) {
+		return start
 	}
 	return until
 }
@@ -106,7 +105,7 @@ func (s *Store) BookOffer(ctx context.Context, call Call, b NewBooking) (Booking
 				Etag: etag(1), CreateTime: t.now, UpdateTime: t.now}
 			a.place(v.Place)
 			if b.HoldFor > 0 {
-				a.State, a.HoldUntil = StateProvisional, b.heldUntil(t.now)
+				a.State, a.HoldUntil = StateProvisional, heldAtMost(t.now.Add(b.HoldFor), b.Visits[0].Start, t.now)
 			}
 			list = append(list, fresh{a, nil})
 			all = append(all, a.wanted(i+1)...)

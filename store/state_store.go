@@ -289,8 +289,8 @@ func (t *tx) move(ctx context.Context, moves []Move, all *[]wanted, ids *[]strin
 		if a.IfNeeded && !a.ReleaseTime.Before(a.Start) {
 			return nil, invalid("moves["+strconv.Itoa(i)+"].release_time", "a time before the new start")
 		}
-		if a.State == StateProvisional && a.Start.After(t.now) && a.Start.Before(a.HoldUntil) {
-			a.HoldUntil = a.Start // as when it is booked: it never outlasts its beginning
+		if a.State == StateProvisional {
+			a.HoldUntil = heldAtMost(a.HoldUntil, a.Start, t.now)
 		}
 		if a.Override = m.Override; m.Reason != "" {
 			a.Reason = m.Reason

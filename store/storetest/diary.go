@@ -230,6 +230,18 @@ var diaryTests = map[string]func(*bench){
 			s.Errorf("held until %v, the visit begins at %v", a.HoldUntil, n.Visits[0].Start)
 		}
 	}),
+	"a provisional appointment that moves nearer is not kept beyond its beginning either": surgeryTest(func(s *surgery) {
+		n := s.one(s.room, 480, 540)
+		s.clock.Advance(n.Visits[0].Start.Sub(s.clock.Now()) - 30*time.Minute)
+		n.HoldFor = 10 * time.Minute
+		a := s.book(n).Appointments[0]
+		nearer := s.place(s.room, 455, 515)
+		moved, err := s.s.MoveAppointment(s.ctx, call(ours), store.Move{ID: a.ID, Etag: a.Etag, Place: nearer, Reason: "patient-asked"})
+		s.must(err)
+		if !moved.HoldUntil.Equal(nearer.Start) {
+			s.Errorf("kept until %v, it begins at %v", moved.HoldUntil, nearer.Start)
+		}
+	}),
 	"a place that is let go before it was booked keeps until when it was kept": surgeryTest(func(s *surgery) {
 		n := s.one(s.room, 480, 540)
 		n.HoldFor = 10 * time.Minute
