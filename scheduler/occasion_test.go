@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"strings"
 	"testing"
-	"time"
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/proto"
@@ -55,10 +54,7 @@ func TestWhatAnUrgentCallerSaidStaysWithTheAppointmentAndGoesNowhereElse(t *test
 	x.must(taken)
 	_, taken = x.client.BookOffer(x.Context(), x.urgent(said))
 	x.want(taken, codes.Aborted, "PLACE_TAKEN")
-	for range 10 * 24 {
-		x.clock.Advance(time.Hour)
-		x.sweeps()
-	}
+	x.tenDays()
 	letters := x.post.take()
 	if len(letters) == 0 {
 		t.Error("no letter left")

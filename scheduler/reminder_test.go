@@ -79,6 +79,15 @@ func (x *follows) booked() *vw.Booking {
 	return b
 }
 
+// tenDays pass, with a sweep every hour.
+func (x *follows) tenDays() {
+	x.Helper()
+	for range 10 * 24 {
+		x.clock.Advance(time.Hour)
+		x.sweeps()
+	}
+}
+
 func kinds(list []channel.Letter) (out []string) {
 	for _, l := range list {
 		out = append(out, l.Kind)
@@ -90,10 +99,7 @@ func TestABookingIsConfirmedAndRemindedOfOnce(t *testing.T) {
 	x := newFollows(t, options{})
 	x.writes()
 	x.booked()
-	for range 10 * 24 {
-		x.clock.Advance(time.Hour)
-		x.sweeps()
-	}
+	x.tenDays()
 	if got := fmt.Sprint(kinds(x.post.take())); got != "[confirmation upcoming upcoming]" {
 		t.Errorf("%s", got)
 	}
@@ -361,10 +367,7 @@ func TestAnAppointmentThatMovesBackIsToldAndRemindedOfAgain(t *testing.T) {
 	if fmt.Sprint(kinds(got)) != "[moved moved]" || !strings.Contains(got[1].Body, "Thursday 15 January at 09:00") {
 		t.Errorf("told %v", got)
 	}
-	for range 10 * 24 {
-		x.clock.Advance(time.Hour)
-		x.sweeps()
-	}
+	x.tenDays()
 	if got := fmt.Sprint(kinds(x.post.take())); got != "[upcoming upcoming]" {
 		t.Errorf("%s", got)
 	}
@@ -382,10 +385,7 @@ func TestAMarkTakenBackKeepsTheReminders(t *testing.T) {
 		x.must(err)
 		x.sweeps()
 	}
-	for range 10 * 24 {
-		x.clock.Advance(time.Hour)
-		x.sweeps()
-	}
+	x.tenDays()
 	if got := fmt.Sprint(kinds(x.post.take())); got != "[upcoming upcoming]" {
 		t.Errorf("%s", got)
 	}
