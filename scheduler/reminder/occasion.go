@@ -67,8 +67,8 @@ func (p Policy) AtOnce(kind Kind, a Appointment, now time.Time, z *civil.Zone) M
 	}
 }
 
-// SequenceOf is the appointment's sequence in an occasion that AtOnce made; -1
-// for any other.
+// SequenceOf is the appointment's sequence in an occasion that AtOnce made; other
+// occasions have none to read.
 func SequenceOf(occasion string) int {
 	n, err := strconv.Atoi(occasion[strings.LastIndexByte(occasion, '/')+1:])
 	if err != nil {
