@@ -105,7 +105,6 @@ func (b *bounding) fromTighter() {
 		b.restore(plan)
 		for i, v := range b.visits {
 			v.price, b.off[i] = 0, 0
-			v.same = false
 		}
 		b.settled()
 		if b.gap() && b.cost < cost-b.gain {
@@ -175,12 +174,7 @@ func (b *bounding) judged(sweeps int) {
 	j := b.judge
 	b.budget -= 4 * b.unit
 	plan := b.snapshot()
-	for i, c := range plan {
-		copy(j.visits[i].length, c.length)
-		copy(j.visits[i].left, c.left)
-	}
-	j.use(odds)
-	outs := j.follow()
+	outs := b.watch(plan)
 	borne := true
 	for i := range outs {
 		b.more[i], b.happens[i] = j.excess(outs, i), outs[i].happens
@@ -213,13 +207,13 @@ func (b *bounding) costHere() float64 {
 
 // answer is what follows from the cheapest plan.
 func (b *bounding) answer() Result {
-	j := b.judge
-	for i, c := range b.best {
-		copy(j.visits[i].length, c.length)
-		copy(j.visits[i].left, c.left)
-	}
-	j.use(odds)
-	return j.result(b.sweeps, j.follow())
+	return b.judge.result(b.sweeps, b.watch(b.best))
+}
+
+// watch follows a plan on the nodes of the odds.
+func (b *bounding) watch(plan []choices) []*outcome {
+	b.judge.restore(plan)
+	return b.judge.followed()
 }
 
 // borne leaves a plan that keeps to the limit, beside which none is cheaper, and
@@ -369,9 +363,6 @@ func (b *bounding) present(plan []choices) {
 	b.restore(plan)
 	b.budget -= b.unit
 	b.keep = true
-	for _, v := range b.visits {
-		v.same = false
-	}
 	b.forward()
 	b.backward()
 	b.keep = false

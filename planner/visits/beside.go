@@ -52,9 +52,6 @@ func (b *bounding) again() {
 		b.visits[j].price = p
 	}
 	b.restore(b.best)
-	for _, v := range b.visits {
-		v.same = false
-	}
 }
 
 // lengthGroups are the groups whose lengths are worth trying.
@@ -95,6 +92,7 @@ func (b *bounding) lengthBeside(moves []lengthMove) bool {
 		for _, x := range m.group.states {
 			v.length[x] = b.grid[at+m.step]
 		}
+		v.same = false
 	}
 	before := b.cost
 	b.settled()

@@ -1,6 +1,9 @@
 package visits
 
-import "slices"
+import (
+	"iter"
+	"slices"
+)
 
 // passing is how often one visit lasts longer than the patient can bear, kept
 // beside its costs while that has a price.
@@ -120,12 +123,12 @@ func (r *run) followPassing(v *visit) {
 		v.passing.made.length = nil
 	}
 	ps := v.passing
-	ps.fresh = slices.Equal(ps.made.length, v.length) && slices.Equal(ps.made.left, v.left)
-	if v.weight == nil || ps.begins == &v.weight[0] && slices.Equal(ps.follow.length, v.length) && slices.Equal(ps.follow.left, v.left) {
+	ps.fresh = ps.made.are(v)
+	if v.weight == nil || ps.begins == &v.weight[0] && ps.follow.are(v) {
 		return
 	}
 	ps.begins = &v.weight[0]
-	ps.follow = choices{append(ps.follow.length[:0], v.length...), append(ps.follow.left[:0], v.left...)}
+	ps.follow.take(v)
 	for _, g := range v.passing.groups {
 		for p, rows := range g.rows {
 			if rows == 0 {
@@ -206,18 +209,31 @@ func (r *run) passOn(v *visit, p, n, top int, in *lane) {
 // passGoing computes the chance of passing the limit when going on from a state,
 // and stopping there.
 func (r *run) passGoing(v *visit, x int) {
-	if v.passing.fresh {
+	if r.sp.complete(r.sp.states[x]) {
 		return
 	}
-	for _, g := range v.passing.groups {
-		for b := range 2 {
-			p := point(x, b == 1)
-			rows := g.rows[p]
-			if rows == 0 || r.sp.complete(r.sp.states[x]) || r.closed(v, x, b == 1) {
-				continue
-			}
-			for n := range r.count() {
-				r.passFrom(v, g, x, p, n, g.goOn[p][n][:rows])
+	for g, p := range v.passing.anew(x) {
+		if r.closed(v, x, p%2 == 1) {
+			continue
+		}
+		for n := range r.count() {
+			r.passFrom(v, g, x, p, n, g.goOn[p][n][:g.rows[p]])
+		}
+	}
+}
+
+// anew is the points of a state whose tables are to be worked out again, in each
+// group that comes there.
+func (ps *passing) anew(x int) iter.Seq2[*passGroup, int] {
+	return func(yield func(*passGroup, int) bool) {
+		if ps.fresh {
+			return
+		}
+		for _, g := range ps.groups {
+			for p := 2 * x; p < 2*x+2; p++ {
+				if g.rows[p] > 0 && !yield(g, p) {
+					return
+				}
 			}
 		}
 	}
@@ -273,29 +289,19 @@ func (r *run) passAfter(dst []float64, q float64, k *kernel, n int, next []float
 // passState takes the chance of passing the limit from a state under the
 // thresholds just chosen.
 func (r *run) passState(v *visit, x int) {
-	if v.passing.fresh {
-		return
-	}
-	for _, g := range v.passing.groups {
-		for b := range 2 {
-			p := point(x, b == 1)
-			rows := g.rows[p]
-			if rows == 0 {
-				continue
+	for g, p := range v.passing.anew(x) {
+		rows := g.rows[p]
+		from := rows // from which minute on to the limit the visit goes on
+		if !r.sp.complete(r.sp.states[x]) && !r.closed(v, x, p%2 == 1) {
+			from = 0
+			for from < rows && g.left(from) < v.left[p] {
+				from++
 			}
-			stops := r.sp.complete(r.sp.states[x]) || r.closed(v, x, b == 1)
-			for n := range r.count() {
-				out := g.value[p][n][:rows]
-				clear(out[copy(out, r.tail(r.ks.ends[x], n, rows)):])
-				if stops {
-					continue
-				}
-				from := 0
-				for from < rows && g.left(from) < v.left[p] {
-					from++
-				}
-				copy(out[from:], g.goOn[p][n][from:rows])
-			}
+		}
+		for n := range r.count() {
+			out := g.value[p][n][:rows]
+			clear(out[copy(out, r.tail(r.ks.ends[x], n, rows)):])
+			copy(out[from:], g.goOn[p][n][from:rows])
 		}
 	}
 }
@@ -305,7 +311,7 @@ func (r *run) passOpenings(v *visit) {
 	if v.passing.fresh {
 		return
 	}
-	v.passing.made = choices{append(v.passing.made.length[:0], v.length...), append(v.passing.made.left[:0], v.left...)}
+	v.passing.made.take(v)
 	limit := r.o.Bear.Minutes
 	for x := range r.sp.states {
 		begins := v.beginning(x)

@@ -163,7 +163,7 @@ func (r *run) use(purpose int) {
 	r.set = r.ks.sets[purpose]
 	n := len(r.sp.states)
 	for _, v := range r.visits {
-		v.weight, v.merged, v.could, v.same = nil, nil, nil, false
+		v.weight, v.merged, v.could, v.same, v.moved = nil, nil, nil, false, v.moved[:0]
 		v.curve, v.value, v.least = make([][][]float64, n), make([][]float64, n), make([]float64, n)
 	}
 	r.work.inflow, r.work.first = r.mem.grid(2*n, r.count()), r.mem.grid(2*n, r.count())

@@ -100,6 +100,7 @@ func leastOf(v *visit) float64 {
 // setLength gives a visit one length in every state.
 func (r *run) setLength(v *visit, length int) {
 	for x, curve := range v.curve {
+		v.same = v.same && v.length[x] == length
 		v.length[x] = length
 		for c, row := range curve {
 			v.value[x][c] = row[length]
@@ -140,9 +141,6 @@ func (r *run) jointly() bool {
 		}
 	}
 	r.restore(best)
-	for _, v := range ahead {
-		v.same = false
-	}
 	for i := len(ahead) - 1; i > 0; i-- {
 		x := r.firstBegin(ahead[i])
 		r.setLength(ahead[i], ahead[i].length[x])
@@ -189,10 +187,20 @@ func (r *run) holds(v *visit, length int) bool {
 // choices is the lengths and thresholds of one visit.
 type choices struct{ length, left []int }
 
+// are reports whether a visit has these choices.
+func (c *choices) are(v *visit) bool {
+	return slices.Equal(c.length, v.length) && slices.Equal(c.left, v.left)
+}
+
+// take copies those of a visit.
+func (c *choices) take(v *visit) {
+	c.length, c.left = append(c.length[:0], v.length...), append(c.left[:0], v.left...)
+}
+
 func (r *run) snapshot() []choices {
 	out := make([]choices, len(r.visits))
 	for i, v := range r.visits {
-		out[i] = choices{slices.Clone(v.length), slices.Clone(v.left)}
+		out[i].take(v)
 	}
 	return out
 }
@@ -200,6 +208,7 @@ func (r *run) snapshot() []choices {
 func (r *run) restore(all []choices) {
 	for i, c := range all {
 		v := r.visits[i]
+		v.same = v.same && c.are(v)
 		copy(v.length, c.length)
 		for p, left := range c.left {
 			if v.left[p] != left {
