@@ -92,10 +92,7 @@ func (q *ask) bookingShow(f *form) (*page, error) {
 		if p.Teeth == "" {
 			p.Teeth = who.Teeth(a)
 		}
-		p.Again = "/patients/" + lastPart(a.GetPatient())
-		if len(a.GetCases()) > 0 {
-			p.Again = "/cases/" + lastPart(a.GetCases()[0])
-		}
+		p.Again = bookedFor(a)
 		switch {
 		case a.GetState() == vw.Appointment_STATE_EXPIRED:
 			p.Ended = true
@@ -134,6 +131,14 @@ func (q *ask) bookingShow(f *form) (*page, error) {
 	return out, nil
 }
 
+// bookedFor is the address of what a place is for: a case, or the patient alone.
+func bookedFor(a *vw.Appointment) string {
+	if len(a.GetCases()) > 0 {
+		return "/cases/" + lastPart(a.GetCases()[0])
+	}
+	return "/patients/" + lastPart(a.GetPatient())
+}
+
 func (q *ask) bookedLine(h *house, a *vw.Appointment) *bookedLine {
 	place := a.GetPlace()
 	return &bookedLine{A: a, ID: lastPart(a.GetName()), Date: q.words.Date(place.GetStart().GetDate()), Near: q.words.Near(place.GetStart().GetDate()), Time: q.words.Clock(place.GetStart().GetTime()),
@@ -164,11 +169,7 @@ func (q *ask) letGoBooking() (*page, error) {
 		return nil, err
 	}
 	repair := &vw.AppointmentRepair{}
-	back := "/"
 	for _, a := range b.GetAppointments() {
-		if len(a.GetCases()) > 0 {
-			back = "/cases/" + lastPart(a.GetCases()[0]) + "/book"
-		}
 		if a.GetState() == vw.Appointment_STATE_PROVISIONAL {
 			repair.Cancels = append(repair.Cancels, &vw.RepairCancel{Appointment: a.GetName(), Etag: a.GetEtag(), Reason: "patient-asked"})
 		}
@@ -183,10 +184,8 @@ func (q *ask) letGoBooking() (*page, error) {
 		}
 		return q.bookingShow(f)
 	}
-	if back != "/" {
-		// The day that was refused is not offered again, until it is cleared.
-		refused := q.words.ISODate(b.GetAppointments()[0].GetPlace().GetStart().GetDate())
-		back += "?" + url.Values{"let": {"go"}, "not": {refused}}.Encode()
-	}
-	return goTo(back), nil
+	// The day that was refused is not offered again, until it is cleared.
+	first := b.GetAppointments()[0]
+	refused := q.words.ISODate(first.GetPlace().GetStart().GetDate())
+	return goTo(bookedFor(first) + "/book?" + url.Values{"let": {"go"}, "not": {refused}}.Encode()), nil
 }

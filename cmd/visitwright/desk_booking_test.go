@@ -137,6 +137,12 @@ func TestAKeptBookingShowsItsTimeLeftAndIsConfirmedLetGoOrRunsOut(t *testing.T) 
 	if story := v.mustGet("/cases/" + id); !story.has("kept for a while, then let go") || story.has("cancelled") {
 		t.Errorf("the case tells it as a cancellation: %s", story.text())
 	}
+	// A place that is kept for somebody without a case is let go in the same words.
+	patient := v.mustGet("/cases/"+id).Find(`a[href^="/patients/"]`).First().AttrOr("href", "")
+	kept := v.send(v.mustGet(patient+"/book?what=consultation&minutes=30"), "article.offer form", nil, "keep=15")
+	if let = v.send(kept, "form[action$=let-go]", nil, ""); !strings.HasPrefix(let.at, patient+"/book?") || !let.has("The places were let go.") {
+		t.Errorf("a consultation that was let go leads to %s: %s", let.at, let.text())
+	}
 	p = keep()
 	r.clock.move(16 * time.Minute)
 	v = r.signIn("reception") // the desk has locked meanwhile
