@@ -14,18 +14,13 @@ import (
 	vw "github.com/visitwright/visitwright/proto/visitwright/v1"
 )
 
-// Percent is a probability in per cent. What is not 0 or 1 is not rounded to
-// it.
+// Percent is a probability in per cent, by the steps of every client: never 0 or
+// 100.
 func (w *words) Percent(p float64) string {
-	switch {
-	case math.IsNaN(p):
+	if math.IsNaN(p) {
 		return w.T("words.not-known")
-	case p < 0.005:
-		return w.T("words.percent", "<1")
-	case p >= 0.995:
-		return w.T("words.percent", ">99")
 	}
-	return w.T("words.percent", min(max(int(math.Round(p*100)), 1), 99))
+	return w.T("words.percent", odds.Figure(p))
 }
 
 // There is the chance of a canal in a table. One that was found is there.

@@ -5,6 +5,7 @@ package odds
 import (
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 )
 
@@ -37,15 +38,21 @@ func hundredths(p float64) int { return min(max(int(math.Round(p*100)), 1), 99) 
 // Percent writes a chance for a table or the end of a bar: "83 %", never 0 or
 // 100.
 func Percent(p float64) string {
-	switch {
-	case math.IsNaN(p):
+	if math.IsNaN(p) {
 		return "not known"
-	case p < 0.005:
-		return "<1 %"
-	case p >= 0.995:
-		return ">99 %"
 	}
-	return fmt.Sprintf("%d %%", hundredths(p))
+	return Figure(p) + " %"
+}
+
+// Figure is the per cent of a known chance without their sign: "83", "<1", ">99".
+func Figure(p float64) string {
+	switch {
+	case p < 0.005:
+		return "<1"
+	case p >= 0.995:
+		return ">99"
+	}
+	return strconv.Itoa(hundredths(p))
 }
 
 // Share says a part of what was counted or set by somebody: 12 of 12 visits are
