@@ -118,19 +118,3 @@ func (o Own) limit() drugLimit {
 	}
 	return d
 }
-
-// Vasoconstrictor of the catalogue.
-type Vasoconstrictor struct {
-	ID, Name string
-	// HasLimit: a limit of its own is counted.
-	HasLimit bool
-}
-
-// Vasoconstrictors lists the vasoconstrictors, "none" first.
-func Vasoconstrictors() []Vasoconstrictor {
-	var out []Vasoconstrictor
-	for _, v := range shipped().Vasoconstrictors {
-		out = append(out, Vasoconstrictor{ID: v.ID, Name: v.Name, HasLimit: v.LimitMG > 0})
-	}
-	return out
-}

@@ -39,8 +39,3 @@ func (s *Solver) BestFixedThreshold(m Model, o Option) (Fixed, error) {
 	}
 	return best, nil
 }
-
-// BestFixedThreshold is Solver.BestFixedThreshold without kernels kept.
-func BestFixedThreshold(m Model, o Option) (Fixed, error) {
-	return new(Solver).BestFixedThreshold(m, o)
-}
