@@ -37,10 +37,7 @@ func (s *ChairService) usualClosing(o openVisit, rec record) (chairside.Closing,
 // nothing when none does. What was placed is recorded as it was: this warns, and
 // is never a reason to refuse the entry.
 func (s *ChairService) againstDressing(rec record, medicament string) ([]string, error) {
-	m, err := s.shipped.Medicament(medicament)
-	if err != nil {
-		return nil, nil // nothing was placed, or nothing that is known
-	}
+	m, _ := s.shipped.Medicament(medicament) // no alert speaks against nothing, or one that is not known
 	alerts, err := s.actingAlerts(rec)
 	if err != nil {
 		return nil, err
